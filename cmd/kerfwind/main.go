@@ -1,0 +1,63 @@
+// Command kerfwind runs the dust collection of a small woodworking shop: it
+// reads mains currents, opens the gate of the machine that has started, runs
+// the collector and lets it run on until the duct is clear.
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+
+	"github.com/spf13/cobra"
+)
+
+// Exit codes. A script may rely on them.
+const (
+	exitFailure  = 1 // the command could not do its work, or a comparison differs
+	exitUsage    = 2 // unknown command, flag or argument
+	exitConfig   = 3 // a rig or shop file cannot be used
+	exitHardware = 4 // a bus, line or chip cannot be used
+)
+
+// exitError carries an exit code up to main. Its text is printed once.
+type exitError struct {
+	code int
+	err  error
+}
+
+func (e *exitError) Error() string { return e.err.Error() }
+func (e *exitError) Unwrap() error { return e.err }
+
+func main() {
+	os.Exit(run(os.Args[1:]))
+}
+
+// run executes one command line and returns the exit code.
+func run(args []string) int {
+	root := newRoot()
+	root.SetArgs(args)
+	err := root.Execute()
+	if err == nil {
+		return 0
+	}
+	fmt.Fprintf(os.Stderr, "kerfwind: %v\n", err)
+	var e *exitError
+	if errors.As(err, &e) {
+		return e.code
+	}
+	return exitFailure
+}
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:           "kerfwind",
+		Short:         "Blast gates and dust collector that follow the machines",
+		SilenceErrors: true,
+		SilenceUsage:  true,
+	}
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
+		return &exitError{exitUsage, err}
+	})
+	root.AddCommand()
+	return root
+}
