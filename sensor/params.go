@@ -1,0 +1,76 @@
+package sensor
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+)
+
+// DefaultStale is how long a channel may go without a full window of good
+// samples before it is unknown.
+const DefaultStale = 300 * time.Millisecond
+
+// Params describes one source to a Detector.
+type Params struct {
+	Source    int             // the Frame.Source it takes; frames of others are ignored
+	Channels  []ChannelParams // one for each channel of a scan, in order
+	Mains     float64         // nominal mains frequency in Hz; 0 = find out whether 50 or 60
+	HoldMains bool            // Mains is exact: do not follow the frequency of the current
+	Stale     time.Duration   // unknown after this long without a full window; 0 = DefaultStale
+}
+
+// ChannelParams describes one channel of a source.
+type ChannelParams struct {
+	Used    bool    // false: the samples are skipped and no reading is made
+	Channel int     // number in the rig; goes into Reading.Channel
+	Scale   float64 // amperes per raw unit
+
+	// Min and Max are the converter's lowest and highest raw values. Both 0
+	// mean that there are none: the samples are amperes.
+	Min, Max float64
+
+	// Start and Stop are levels of the one-cycle true RMS in amperes. At or
+	// above Start for long enough is running; below Stop for StopHold is idle;
+	// between them nothing changes.
+	Start, Stop float64
+	StopHold    time.Duration
+}
+
+// validate reports everything that is wrong with p.
+func (p *Params) validate() error {
+	var errs []error
+	bad := func(format string, a ...any) { errs = append(errs, fmt.Errorf("sensor: "+format, a...)) }
+	if len(p.Channels) == 0 {
+		bad("no channels")
+	}
+	if p.Mains != 0 && !(p.Mains >= minMains && p.Mains <= maxMains) {
+		bad("mains frequency %g Hz: want %g to %g, or 0 to find out", p.Mains, minMains, maxMains)
+	}
+	if p.HoldMains && p.Mains == 0 {
+		bad("a held mains frequency needs a figure")
+	}
+	if p.Stale < 0 {
+		bad("stale time %v is negative", p.Stale)
+	}
+	finite := func(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+	for i := range p.Channels {
+		c := &p.Channels[i]
+		if !c.Used {
+			continue
+		}
+		if !finite(c.Scale) || c.Scale <= 0 {
+			bad("channel %d: scale %g: want a positive number of amperes per raw unit", i, c.Scale)
+		}
+		if !finite(c.Min) || !finite(c.Max) || (c.Min != 0 || c.Max != 0) && c.Min >= c.Max {
+			bad("channel %d: raw limits %g to %g: want the lower first", i, c.Min, c.Max)
+		}
+		if !finite(c.Start) || !finite(c.Stop) || c.Stop <= 0 || c.Start < c.Stop {
+			bad("channel %d: start %g A and stop %g A: want 0 < stop <= start", i, c.Start, c.Stop)
+		}
+		if c.StopHold < 0 {
+			bad("channel %d: stop hold %v is negative", i, c.StopHold)
+		}
+	}
+	return errors.Join(errs...)
+}
