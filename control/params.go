@@ -1,0 +1,276 @@
+package control
+
+import (
+	"errors"
+	"fmt"
+	"time"
+)
+
+// Limits of one Core.
+const (
+	MaxMachines = 64
+	MaxGates    = 64
+	MaxOutlets  = 32
+	MaxCircuits = 32
+	MaxStops    = 32
+	MaxStarts   = 60 // starts in the budget's window
+)
+
+// Defaults of Params. The start budget's are the cautious side of NEMA MG 10
+// table 2-3, which is for polyphase motors; take the motor maker's figures
+// where there are any.
+const (
+	DefaultConfirm       = 250 * time.Millisecond
+	DefaultUnknownHold   = 10 * time.Minute
+	DefaultHoldLongest   = 30 * time.Minute
+	DefaultPowerUp       = 10 * time.Second
+	DefaultAnswer        = 3 * time.Second
+	DefaultFeedback      = 3 * time.Second
+	DefaultAllShut       = 3 * time.Second
+	DefaultTestLongest   = 2 * time.Minute
+	DefaultCircuitSettle = 500 * time.Millisecond
+	DefaultBreaker       = 500 * time.Millisecond
+	DefaultStarts        = 6
+	DefaultWindow        = time.Hour
+	DefaultMinOn         = 60 * time.Second
+	DefaultMinOff        = 90 * time.Second
+	DefaultRetries       = 2
+)
+
+// Params describes a shop to a Core. Times are lengths. IDs index the lists
+// of this struct. Start from Defaults.
+type Params struct {
+	Machines  []Machine
+	Gates     []Gate
+	Outlets   []Outlet
+	Circuits  []Circuit
+	Stops     []Stop
+	Collector Collector
+
+	// RunOn tells how long the collector must go on after machine has
+	// stopped while the gates in open are open: coast-down and clear-out. It
+	// must be quick, pure and total. Bit i of open is gate i.
+	RunOn func(machine ID, open uint64) time.Duration
+	// Helper tells which gates to open besides those in open, to keep the
+	// air in the mains fast enough. Quick, pure and total; nil means none.
+	Helper func(open uint64) uint64
+
+	MaxOpen       int  // branches that the air suffices for; 0 no limit
+	RefuseRunning bool // a machine that starts beyond MaxOpen is refused unless it outranks a served one
+	CloseAtRest   bool // shut the last path once the fan has coasted down
+	BinBlocks     bool // a full bin forbids a start at rest
+	TopicMayStart bool // a hold asked by topic may start the collector
+	StoodDown     bool // stood down from the start: stored, or what was stored is unreadable
+	ShopClosed    bool // closed from the start
+
+	UnknownHold   time.Duration // a lost sensor keeps its running machine served this long
+	HoldLongest   time.Duration // longest hold
+	TestLongest   time.Duration // longest test move
+	PowerUp       time.Duration // nothing starts and no gate moves this long after the start; 0 none
+	Answer        time.Duration // a driver answers a command within this, or it failed
+	AllShut       time.Duration // every path shown shut this long while on stops the collector
+	CircuitSettle time.Duration // a circuit is over its rating this long before it is said: skips inrush
+	Breaker       time.Duration // a stop this close to the end of an overload is probably a breaker
+	Retries       int           // further tries to open a gate
+}
+
+// Machine is a powered tool.
+type Machine struct {
+	Name    string // for error messages only
+	Hoods   []Hood
+	Rank    int           // with MaxOpen: a higher rank keeps its gates first
+	Circuit ID            // NoID: not known
+	Inrush  time.Duration // the collector does not start on the same circuit before this
+}
+
+// Hood is one place where a machine gives off dust.
+type Hood struct {
+	Gates []ID // on the way from the hood to the collector, in that order; none: always open
+}
+
+// Gate is a blast gate.
+type Gate struct {
+	Name       string        // for error messages only
+	Travel     time.Duration // longest time from the driver's answer to the other end
+	OpenSwitch bool          // it has an end switch at open
+	ShutSwitch bool          // it has an end switch at shut
+	Actuated   bool          // false: moved by hand, and only seen
+	Downstream []ID          // gates between this one and the collector
+	RunOn      time.Duration // collection goes on this long after a hold ends
+}
+
+// Feedback says how the collector's motor is seen. The zero value is none.
+type Feedback uint8
+
+// The kinds of feedback.
+const (
+	NoFeedback Feedback = iota // "commanded", never "running"
+	ByCurrent                  // its own current
+	ByContact                  // an auxiliary contact of the contactor
+)
+
+// Collector is the ducted dust collector.
+type Collector struct {
+	Name     string        // for error messages only
+	Confirm  time.Duration // a run lasts this long before it starts the collector
+	Coast    time.Duration // the fan's coast-down
+	Starts   int           // start budget: starts in any Window; 0 no budget
+	Window   time.Duration // an hour
+	MinOn    time.Duration // minimum time on
+	MinOff   time.Duration // minimum time off; what a start takes from it is added to the next run-on
+	Feedback Feedback
+	Within   time.Duration // the feedback follows a command within this
+	Circuit  ID            // NoID: not known
+	Switch   bool          // it has a hand/off/auto switch that is seen
+}
+
+// Outlet is a switched socket that follows machines.
+type Outlet struct {
+	Name    string // for error messages only
+	Follows []ID   // machines
+	RunOn   time.Duration
+}
+
+// Circuit is one leg or phase behind one breaker.
+type Circuit struct {
+	Name   string  // for error messages only
+	Rating float64 // the breaker's, A
+}
+
+// Stop is a stop input: a normally closed contact.
+type Stop struct {
+	Name string // for error messages only
+}
+
+// Defaults returns Params with every default of this package and no shop.
+func Defaults() Params {
+	return Params{
+		Collector: Collector{Confirm: DefaultConfirm, Starts: DefaultStarts, Window: DefaultWindow, MinOn: DefaultMinOn, MinOff: DefaultMinOff,
+			Within: DefaultFeedback, Circuit: NoID},
+		UnknownHold: DefaultUnknownHold, HoldLongest: DefaultHoldLongest, TestLongest: DefaultTestLongest, PowerUp: DefaultPowerUp, Answer: DefaultAnswer,
+		AllShut: DefaultAllShut, CircuitSettle: DefaultCircuitSettle, Breaker: DefaultBreaker, Retries: DefaultRetries,
+	}
+}
+
+// Validate returns every error at once (errors.Join), or nil.
+func (p *Params) Validate() error {
+	var errs []error
+	bad := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
+	count := func(what string, n, most int) {
+		if n > most {
+			bad("%d %s: at most %d", n, what, most)
+		}
+	}
+	count("machines", len(p.Machines), MaxMachines)
+	count("gates", len(p.Gates), MaxGates)
+	count("outlets", len(p.Outlets), MaxOutlets)
+	count("circuits", len(p.Circuits), MaxCircuits)
+	count("stop inputs", len(p.Stops), MaxStops)
+	gates := func(who string, ids []ID) {
+		var seen uint64
+		for _, g := range ids {
+			switch {
+			case int(g) >= len(p.Gates):
+				bad("%s: no gate %d", who, g)
+			case seen&(1<<g) != 0:
+				bad("%s: gate %q twice on one way", who, p.Gates[g].Name)
+			default:
+				seen |= 1 << g
+			}
+		}
+	}
+	circuit := func(who string, id ID) {
+		if id != NoID && int(id) >= len(p.Circuits) {
+			bad("%s: no circuit %d", who, id)
+		}
+	}
+	length := func(who, what string, d time.Duration) {
+		if d < 0 || d > longest {
+			bad("%s: %s %v: give between 0 and %v", who, what, d, longest)
+		}
+	}
+	for i := range p.Machines {
+		m := &p.Machines[i]
+		who := fmt.Sprintf("machine %q", m.Name)
+		if len(m.Hoods) == 0 {
+			bad("%s: no hood", who)
+		}
+		for _, h := range m.Hoods {
+			gates(who, h.Gates)
+		}
+		circuit(who, m.Circuit)
+		length(who, "inrush", m.Inrush)
+	}
+	for i := range p.Gates {
+		g := &p.Gates[i]
+		who := fmt.Sprintf("gate %q", g.Name)
+		gates(who, g.Downstream)
+		for _, d := range g.Downstream {
+			if int(d) == i {
+				bad("%s: downstream of itself", who)
+			}
+		}
+		length(who, "travel", g.Travel)
+		length(who, "run-on", g.RunOn)
+		if !g.Actuated && !g.OpenSwitch {
+			bad("%s: neither actuator nor open switch: nothing can be known of it, leave it out", who)
+		}
+	}
+	for i := range p.Outlets {
+		o := &p.Outlets[i]
+		who := fmt.Sprintf("outlet %q", o.Name)
+		for _, m := range o.Follows {
+			if int(m) >= len(p.Machines) {
+				bad("%s: no machine %d", who, m)
+			}
+		}
+		length(who, "run-on", o.RunOn)
+	}
+	for i := range p.Circuits {
+		if r := p.Circuits[i].Rating; !(r > 0 && r < 1e6) {
+			bad("circuit %q: breaker rating %v A: give more than 0", p.Circuits[i].Name, r)
+		}
+	}
+	c := &p.Collector
+	who := fmt.Sprintf("collector %q", c.Name)
+	circuit(who, c.Circuit)
+	length(who, "confirm", c.Confirm)
+	length(who, "coast", c.Coast)
+	length(who, "minimum time on", c.MinOn)
+	length(who, "minimum time off", c.MinOff)
+	length(who, "feedback time", c.Within)
+	length(who, "budget window", c.Window)
+	switch {
+	case c.Starts < 0 || c.Starts > MaxStarts:
+		bad("%s: %d starts: give 0 (no budget) to %d", who, c.Starts, MaxStarts)
+	case c.Starts == 1:
+		bad("%s: one start would never leave a further one: give at least 2", who)
+	case c.Starts > 0 && c.Window == 0:
+		bad("%s: a start budget needs a window", who)
+	}
+	if c.Feedback > ByContact {
+		bad("%s: no feedback kind %d", who, c.Feedback)
+	}
+	if p.RunOn == nil {
+		bad("no run-on function")
+	}
+	if p.MaxOpen < 0 {
+		bad("%d open branches: give 0 (no limit) or more", p.MaxOpen)
+	}
+	if p.Retries < 0 || p.Retries > 9 {
+		bad("%d retries: give 0 to 9", p.Retries)
+	}
+	length("shop", "unknown hold", p.UnknownHold)
+	length("shop", "longest hold", p.HoldLongest)
+	length("shop", "longest test move", p.TestLongest)
+	length("shop", "power-up wait", p.PowerUp)
+	length("shop", "answer time", p.Answer)
+	length("shop", "all-shut time", p.AllShut)
+	length("shop", "circuit settling", p.CircuitSettle)
+	length("shop", "breaker window", p.Breaker)
+	return errors.Join(errs...)
+}
+
+// longest is the longest length of time in Params: sums of a few stay far
+// from overflow.
+const longest = 10000 * time.Hour

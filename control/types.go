@@ -1,0 +1,228 @@
+// Package control decides: readings and requests in, commands and events out.
+package control
+
+import "time"
+
+// ID is the index of a thing in its list in Params: a machine, gate, outlet,
+// circuit or stop input. A collector has an ID too; it is 0 while Params
+// describes one collector.
+type ID uint8
+
+// NoID means "none": no circuit, no subject.
+const NoID ID = 255
+
+// InputKind says what an Input reports or asks. The zero value is invalid.
+type InputKind uint8
+
+// The kinds of input.
+const (
+	Tick        InputKind = iota + 1 // nothing but time passes
+	MachineIs                        // ID machine, State a Verdict
+	CircuitIs                        // ID circuit, State a Load
+	GateIs                           // ID gate, State a Shown: what its end switches show
+	OutputIs                         // What and Seq name the command, ID its target, State an Outcome
+	CollectorIs                      // ID collector, State a Verdict: its current or auxiliary contact
+	SwitchIs                         // ID collector, State a Selector: its hand/off/auto switch
+	StopIs                           // ID stop input, State a Contact
+	BinIs                            // ID collector, State a Level
+	StandDownIs                      // State a Contact of the wired stand-down switch: open = stand down
+	ShopIs                           // State a Hours: open or closed
+	Ask                              // a request: State an AskKind, ID a gate or NoID, Origin who asks
+	inputKinds
+)
+
+// Verdict is what a sensor says of a motor. The zero value is invalid. The
+// numbers are those of the sensing package's verdicts.
+type Verdict uint8
+
+// The verdicts.
+const (
+	Unknown Verdict = iota + 1 // cannot be trusted; not the same as idle
+	Idle
+	Running
+)
+
+// Load classes the current of a circuit. The zero value is invalid.
+type Load uint8
+
+// The loads.
+const (
+	LoadUnknown Load = iota + 1
+	Fits             // within what the breaker carries all day
+	Near             // close to the breaker's rating
+	Over             // above the breaker's rating
+)
+
+// Shown is what a gate's end switches show, as far as it has them. The zero
+// value is invalid.
+type Shown uint8
+
+// What end switches can show.
+const (
+	ShownUnknown Shown = iota + 1 // cannot be read
+	ShownOpen                     // the open switch is made (and not the shut switch)
+	ShownShut                     // the shut switch is made (and not the open switch)
+	ShownBetween                  // no switch that it has is made
+	ShownBoth                     // both are made: one of them lies
+)
+
+// Outcome is what became of a command. The driver answers each command once;
+// one that a later command to the same target overtook need not be answered.
+// The zero value is invalid.
+type Outcome uint8
+
+// The outcomes.
+const (
+	Done   Outcome = iota + 1 // the output has its new state; a gate's travel begins
+	Failed                    // it could not be set
+)
+
+// Selector is the position of a hand/off/auto switch. The zero value is invalid.
+type Selector uint8
+
+// The positions.
+const (
+	Auto Selector = iota + 1
+	Hand          // the collector runs whatever is commanded
+	Off           // the collector cannot run
+)
+
+// Contact is the state of a normally closed contact. The zero value is
+// invalid; a contact that cannot be read counts as open.
+type Contact uint8
+
+// The states of a contact.
+const (
+	Closed Contact = iota + 1 // all is well
+	Open                      // act
+	Broken                    // cannot be read: acts like Open
+)
+
+// Level is the bin's. The zero value is invalid.
+type Level uint8
+
+// The levels.
+const (
+	LevelUnknown Level = iota + 1
+	Room
+	Full
+)
+
+// Hours says whether the shop is open. The zero value is invalid.
+type Hours uint8
+
+// The hours.
+const (
+	ShopOpen   Hours = iota + 1
+	ShopClosed       // machines are served with a notice; no homing, no test moves
+)
+
+// AskKind is what a request asks for. The zero value is invalid.
+type AskKind uint8
+
+// The requests.
+const (
+	AskHold      AskKind = iota + 1 // hold gate ID open and collect there for For
+	AskRelease                      // end the hold of gate ID
+	AskTestOpen                     // move gate ID open for For, at rest only
+	AskTestShut                     // move gate ID shut for For, at rest only
+	AskTestEnd                      // end the test move
+	AskStandDown                    // command nothing from now on
+	AskLift                         // lift the stand-down: wired switch or console only
+	AskReset                        // lift a latch and try failed gates again: local origins only
+	askKinds
+)
+
+// Origin is where a request comes from. The zero value is invalid and refused.
+type Origin uint8
+
+// The origins. Wired and Console are local: someone stands in the shop.
+const (
+	Wired   Origin = iota + 1 // a button or switch wired to the rig
+	Console                   // the computer's own console
+	Page                      // the web page
+	Topic                     // a message from a broker
+	origins
+)
+
+// Input is one fact or one request. It is comparable.
+type Input struct {
+	Kind    InputKind
+	State   uint8         // by Kind: a Verdict, Load, Shown, Outcome, Selector, Contact, Level, Hours or AskKind
+	Origin  Origin        // Ask: who asks
+	What    CommandKind   // OutputIs: the command that was carried out
+	ID      ID            // what it is about
+	Seq     uint32        // OutputIs: Seq of the command; Ask: returned in nothing, for the caller's own use
+	For     time.Duration // Ask: how long a hold or a test move lasts; 0 takes the longest allowed
+	Expires time.Duration // Ask: refused when it arrives later than this; 0 never expires
+	Onset   time.Duration // MachineIs: estimated instant at which the state became true; 0 not known
+}
+
+// CommandKind is what a Command does. The zero value is invalid.
+type CommandKind uint8
+
+// The commands.
+const (
+	CollectorOn CommandKind = iota + 1
+	CollectorOff
+	OutletOn
+	OutletOff
+	GateOpen
+	GateShut
+	GateStop // no further motion; the gate stays where it is
+)
+
+// Command is one order to an output. Seq rises by one with each command.
+type Command struct {
+	Seq  uint32
+	Kind CommandKind
+	ID   ID
+}
+
+// Subject says which list of Params an event's ID indexes.
+type Subject uint8
+
+// The subjects.
+const (
+	NoSubject Subject = iota
+	AMachine
+	AGate
+	ACollector
+	AnOutlet
+	ACircuit
+	AStop
+)
+
+// Event is one thing that happened, for people and records. It never has to
+// be acted on.
+type Event struct {
+	At    time.Duration // when the decision was taken
+	Onset time.Duration // machine-started, machine-stopped: estimated instant of the change; 0 not known
+	Until time.Duration // when what began ends by itself; 0 open-ended
+	Kind  EventKind
+	Cause Cause
+	Fault FaultKind // fault-raised and fault-cleared
+	ID    ID        // indexes the list that Subject names
+}
+
+// Subject says which list the event's ID indexes.
+func (e Event) Subject() Subject {
+	if e.Kind == FaultRaised || e.Kind == FaultCleared {
+		return e.Fault.Subject()
+	}
+	return e.Kind.Subject()
+}
+
+// Out holds the commands and events of one or more steps, each in order. Step
+// appends to both; the caller empties them. Commands come first: carry them
+// out before anything is done with the events.
+type Out struct {
+	Commands []Command
+	Events   []Event
+}
+
+// Reset empties o and keeps its buffers.
+func (o *Out) Reset() {
+	o.Commands = o.Commands[:0]
+	o.Events = o.Events[:0]
+}
