@@ -1,0 +1,349 @@
+package duct
+
+import (
+	"fmt"
+	"math"
+)
+
+// Limits of the iteration.
+const (
+	maxPasses   = 200
+	flowTol     = 1e-10 // relative change of any flow between two passes
+	residualTol = 1e-9  // pressure left over at any hood, relative to the fan's shut-off pressure
+)
+
+// leakDischarge is the discharge coefficient of a crack, as of an orifice.
+const leakDischarge = 0.6
+
+// minLoss keeps a fitting without any loss from taking all the air of a node.
+const minLoss = 1e-6
+
+// State is one solved operating point. The slices are indexed as
+// Network.Segments.
+type State struct {
+	Open     uint64    // the open gates
+	Flow     []float64 // m³/s, towards the collector
+	Velocity []float64 // m/s
+	// Pressure is the total pressure at the downstream end, Pa relative to the
+	// room; so negative.
+	Pressure []float64
+	Total    float64 // m³/s through the fan, with what leaks in
+	Fan      float64 // Pa, what the fan lifts
+	Filter   float64 // Pa, what the filter takes
+	// Converged says whether the pressures close: Residual, the largest gap at
+	// any hood over the fan's shut-off pressure, is within 1e-9, and the flows
+	// have stopped moving.
+	Converged bool
+	Residual  float64
+	Passes    int
+}
+
+// Static returns the static pressure in Pa at the downstream end of segment i:
+// what a gauge on a tap in the wall reads.
+func (st *State) Static(i int, rho float64) float64 {
+	v := st.Velocity[i]
+	return st.Pressure[i] - rho/2*v*v
+}
+
+// Clone returns a copy that a later Solve does not change.
+func (st *State) Clone() *State {
+	c := *st
+	c.Flow = append([]float64(nil), st.Flow...)
+	c.Velocity = append([]float64(nil), st.Velocity...)
+	c.Pressure = append([]float64(nil), st.Pressure...)
+	return &c
+}
+
+// link is a segment made ready for the solver, in an order where the one it
+// leads to comes first.
+type link struct {
+	segment  int // index in the network, or -1 for the leakage
+	to       int // index of a link, or Collector
+	gate     int
+	area     float64
+	perV     float64 // Reynolds number per m/s
+	rel      float64 // relative roughness
+	slender  float64 // L/D
+	dynamic  float64 // ρ/(2A²): Pa per (m³/s)² and unit of loss factor
+	k        float64 // loss factor without the gate
+	kOpen    float64
+	kShut    float64
+	mains    bool    // other links join it
+	f, x     float64 // friction factor and 1/√f of the last pass
+	r        float64 // Pa/(m³/s)²
+	g        float64 // conductance of the subtree, 1/√R
+	gJoining float64 // sum of g over the links that join it
+	flow     float64
+	pressure float64 // total, at the upstream end
+}
+
+// Solver finds operating points of one network. It keeps its buffers and the
+// friction factors of the last state, so the next state is found quickly and
+// without allocation. A Solver is not safe for use by several goroutines.
+type Solver struct {
+	links []link
+	fan   curve
+	a, b  float64 // filter and separator: a·Q + b·Q²
+	fa    float64 // the filter's share
+	fb    float64
+	rho   float64
+	lastQ float64
+	state State
+}
+
+// NewSolver makes a solver for the middle, the least or the most favourable end
+// of every guess. The network must be valid; otherwise the error lists what is
+// wrong with it, warnings left out.
+func NewSolver(n *Network, c Case) (*Solver, error) {
+	if err := n.Validate().Err(); err != nil {
+		return nil, err
+	}
+	s := &Solver{rho: n.Air.density()}
+	s.fan = n.Fan.scaled(s.rho, c)
+	s.fa, s.fb = c.loss(n.Filter.Linear), c.loss(n.Filter.Square)*s.rho/StandardDensity
+	s.a, s.b = s.fa, s.fb+c.loss(n.Separator)*s.rho/StandardDensity
+
+	order, at := n.order()
+	mu := n.Air.viscosity()
+	for _, i := range order {
+		g := &n.Segments[i]
+		l := link{
+			segment: i, to: Collector, gate: g.Gate,
+			area: area(g.Diameter), perV: s.rho * g.Diameter / mu,
+			rel: c.loss(g.Roughness) / g.Diameter, slender: g.Length / g.Diameter,
+		}
+		if g.To != Collector {
+			l.to = at[g.To]
+			s.links[l.to].mains = true
+		}
+		l.dynamic = s.rho / (2 * l.area * l.area)
+		l.k = n.loss(i, c)
+		if g.Gate >= 0 {
+			gate := n.Gates[g.Gate]
+			l.kOpen = c.loss(gate.Open)
+			if gate.Opening > 0 {
+				l.kOpen += partOpenLoss(gate.Opening)
+			}
+			l.kShut = c.leak(gate.Shut)
+		}
+		s.links = append(s.links, l)
+	}
+	if leak := c.loss(n.Leakage); leak > 0 {
+		s.links = append(s.links, link{
+			segment: -1, to: Collector, gate: NoGate, area: leak,
+			dynamic: s.rho / (2 * leak * leak), k: 1 / (leakDischarge * leakDischarge),
+		})
+	}
+	s.state.Flow = make([]float64, len(n.Segments))
+	s.state.Velocity = make([]float64, len(n.Segments))
+	s.state.Pressure = make([]float64, len(n.Segments))
+	for i := range s.links { // as if the air moved at 20 m/s everywhere
+		l := &s.links[i]
+		l.f, l.x = friction(float64(MinChips*l.perV), l.rel, 0)
+	}
+	return s, nil
+}
+
+// leak picks the loss factor of a shut gate. A leak takes air from the others,
+// so it hinders most where the factor is lowest.
+func (c Case) leak(e Estimate) float64 {
+	switch c {
+	case Least:
+		return e.Low
+	case Most:
+		return e.High
+	}
+	return e.Value
+}
+
+// loss sums the loss factors of segment i apart from its gate.
+func (n *Network) loss(i int, c Case) float64 {
+	s := &n.Segments[i]
+	k := 0.0
+	for _, p := range s.Pieces {
+		k += c.loss(p.loss(s.Diameter))
+	}
+	if s.Hood != nil {
+		h := c.loss(s.Hood.Entry)
+		if p := s.Hood.Port; p > 0 && p != s.Diameter {
+			r := s.Diameter / p
+			h = float64(h*r*r*r*r) + ReducerLoss(p, s.Diameter, 0)
+		}
+		k += h
+	}
+	if n.Expansion && s.To != Collector {
+		k += ExpansionLoss(s.Diameter, n.Segments[s.To].Diameter)
+	}
+	return k
+}
+
+// order returns the segments so that each comes after the one it leads to, and
+// for each segment its place in that order. The network must be a tree.
+func (n *Network) order() (order, at []int) {
+	joining := make([][]int, len(n.Segments))
+	at = make([]int, len(n.Segments))
+	for i := range n.Segments {
+		if to := n.Segments[i].To; to == Collector {
+			order = append(order, i)
+		} else {
+			joining[to] = append(joining[to], i)
+		}
+	}
+	for k := 0; k < len(order); k++ {
+		at[order[k]] = k
+		order = append(order, joining[order[k]]...)
+	}
+	return order, at
+}
+
+// Rho returns the density of the air in kg/m³.
+func (s *Solver) Rho() float64 { return s.rho }
+
+// Solve finds the operating point with the gates in open open and the others
+// shut. The result belongs to the solver and holds until the next call; it may
+// not have converged. It does not allocate.
+func (s *Solver) Solve(open uint64) *State {
+	for i := range s.links {
+		s.renew(&s.links[i], open)
+	}
+	st := &s.state
+	st.Open, st.Converged = open, false
+	for st.Passes = 1; st.Passes <= maxPasses; st.Passes++ {
+		moved := s.split()
+		for i := range s.links {
+			s.renew(&s.links[i], open)
+		}
+		st.Residual = s.march()
+		if st.Residual <= residualTol && moved <= flowTol {
+			st.Converged = true
+			break
+		}
+	}
+	if st.Passes > maxPasses {
+		st.Passes = maxPasses
+	}
+	s.report()
+	return st
+}
+
+// renew computes a link's resistance at its present flow.
+func (s *Solver) renew(l *link, open uint64) {
+	k := l.k
+	if l.gate >= 0 {
+		if open>>uint(l.gate)&1 == 1 {
+			k += l.kOpen
+		} else {
+			k += l.kShut
+		}
+	}
+	if l.slender > 0 {
+		if l.flow > 0 {
+			l.f, l.x = friction(l.flow/l.area*l.perV, l.rel, l.x)
+		}
+		k += float64(l.f * l.slender)
+	}
+	l.r = math.Max(k, minLoss) * l.dynamic
+}
+
+// split reduces the tree to one resistance, finds the fan's flow and divides it
+// again. It returns the largest relative change of a flow.
+func (s *Solver) split() (moved float64) {
+	top := 0.0
+	for i := range s.links {
+		s.links[i].gJoining = 0
+	}
+	for i := len(s.links) - 1; i >= 0; i-- {
+		l := &s.links[i]
+		r := l.r
+		if l.mains {
+			r += 1 / (l.gJoining * l.gJoining)
+		}
+		l.g = 1 / math.Sqrt(r)
+		if l.to == Collector {
+			top += l.g
+		} else {
+			s.links[l.to].gJoining += l.g
+		}
+	}
+	total := s.fan.meet(s.a, s.b+1/(top*top))
+	for i := range s.links {
+		l := &s.links[i]
+		from, sum := total, top
+		if l.to != Collector {
+			from, sum = s.links[l.to].flow, s.links[l.to].gJoining
+		}
+		q := 0.0
+		if from > 0 && l.g > 0 {
+			q = from * (l.g / sum)
+		}
+		if q > 0 {
+			moved = math.Max(moved, math.Abs(q-l.flow)/q)
+		}
+		l.flow = q
+	}
+	// Summed from the hoods on, so that the air is in balance to the last bit.
+	total = 0
+	for i := range s.links {
+		if s.links[i].mains {
+			s.links[i].flow = 0
+		}
+	}
+	for i := len(s.links) - 1; i >= 0; i-- {
+		l := &s.links[i]
+		if l.to == Collector {
+			total += l.flow
+		} else {
+			s.links[l.to].flow += l.flow
+		}
+	}
+	s.lastQ = total
+	return moved
+}
+
+// march goes from the fan inlet to the hoods and returns the largest pressure
+// left over there, relative to the fan's shut-off pressure.
+func (s *Solver) march() (residual float64) {
+	inlet := float64(s.a*s.lastQ) + float64(s.b*s.lastQ*s.lastQ) - s.fan.at(s.lastQ)
+	for i := range s.links {
+		l := &s.links[i]
+		p := inlet
+		if l.to != Collector {
+			p = s.links[l.to].pressure
+		}
+		if l.flow > 0 {
+			p += float64(l.r * l.flow * l.flow)
+		}
+		l.pressure = p
+		if !l.mains && l.flow > 0 {
+			residual = math.Max(residual, math.Abs(p))
+		}
+	}
+	return residual / s.fan[0].Pressure
+}
+
+// report fills the state in the order of the network.
+func (s *Solver) report() {
+	st, q := &s.state, s.lastQ
+	st.Total, st.Fan = q, s.fan.at(q)
+	st.Filter = float64(s.fa*q) + float64(s.fb*q*q)
+	inlet := float64(s.a*q) + float64(s.b*q*q) - st.Fan
+	for i := range s.links {
+		l := &s.links[i]
+		if l.segment < 0 {
+			continue
+		}
+		st.Flow[l.segment] = l.flow
+		st.Velocity[l.segment] = l.flow / l.area
+		if l.to == Collector {
+			st.Pressure[l.segment] = inlet
+		} else {
+			st.Pressure[l.segment] = s.links[l.to].pressure
+		}
+	}
+}
+
+// String describes the state for a test's message.
+func (st *State) String() string {
+	return fmt.Sprintf("open %b: %.5f m³/s, converged %v in %d passes, residual %.1e",
+		st.Open, st.Total, st.Converged, st.Passes, st.Residual)
+}
