@@ -1,12 +1,53 @@
 package sensor
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
-const minMains, maxMains = 45.0, 65.0 // accepted nominal frequencies, Hz
+const (
+	minMains, maxMains = 45.0, 65.0 // accepted nominal frequencies, Hz
 
-// Detector turns the frames of one source into readings.
+	minRate, maxRate = 240.0, 10e6 // scans/s: four in a cycle of 60 Hz, and more than any converter here makes
+
+	maxRateStep = 0.02             // a larger step of the sample rate restarts the windows
+	jitter      = time.Microsecond // a frame's At may differ by this from the count of samples
+	never       = time.Duration(1<<63 - 1)
+)
+
+// Detector turns the frames of one source into readings. It is not safe for
+// use by several goroutines.
+//
+// All channels share one grid of half cycles that runs at the tracked mains
+// frequency. A boundary that falls inside a sample splits the sample by
+// weight. The value of a channel is the true RMS of the last two halves with
+// their mean taken off, refreshed each half, in the manner of the half-cycle
+// refreshed RMS of IEC 61000-4-30:2015, 3.24 and 5.2. There is no voltage
+// reference, so the grid's phase is arbitrary.
 type Detector struct {
-	p Params
+	source   int
+	channels int           // samples in a scan
+	stale    time.Duration // unknown after this long without a full window
+	ch       []channel     // used channels in scan order
+	mains    mains
+
+	// The time of scan i is base + (i-baseIndex)/rate.
+	base      time.Duration
+	baseIndex uint64
+	rate      float64 // of the last good frame; 0 before one
+	next      uint64  // index expected of the next frame
+
+	// The grid. Valid while open, that is, in an unbroken run of scans.
+	open        bool
+	whole       int     // samples of full weight still to come in this half
+	last        float64 // weight of the one after them, in (0, 1]
+	n, pn       float64 // length of this half and of the one before, in samples
+	cycle       time.Duration
+	from, pfrom time.Duration // where the first sample of these halves begins
+
+	due     time.Duration // no channel becomes stale before this
+	lastAt  time.Duration // of the latest reading; time does not run backwards
+	badRead bool          // the present gap was reported by the source
 }
 
 // New makes a detector, or says all that is wrong with p.
@@ -17,24 +58,270 @@ func New(p Params) (*Detector, error) {
 	if p.Stale == 0 {
 		p.Stale = DefaultStale
 	}
-	p.Channels = append([]ChannelParams(nil), p.Channels...)
-	return &Detector{p: p}, nil
-}
-
-// Feed takes one frame and appends one reading for each used channel and half
-// cycle to out, in order of time and channel.
-func (d *Detector) Feed(f *Frame, out []Reading) []Reading {
-	return out
-}
-
-// Next is the next instant at which Expire has something to say.
-func (d *Detector) Next() (time.Duration, bool) { return 0, false }
-
-// Expire appends the readings of deadlines at or before now.
-func (d *Detector) Expire(now time.Duration, out []Reading) []Reading {
-	return out
+	d := &Detector{
+		source:   p.Source,
+		channels: len(p.Channels),
+		stale:    p.Stale,
+		mains:    newMains(p.Mains, p.HoldMains),
+		due:      p.Stale,
+	}
+	for i := range p.Channels {
+		if p.Channels[i].Used {
+			d.ch = append(d.ch, newChannel(i, &p.Channels[i]))
+		}
+	}
+	return d, nil
 }
 
 // Mains is the mains frequency in Hz, and whether it was measured rather than
 // given or assumed.
-func (d *Detector) Mains() (hz float64, measured bool) { return d.p.Mains, false }
+func (d *Detector) Mains() (hz float64, measured bool) { return d.mains.hz, d.mains.measured }
+
+// Feed takes one frame and appends its readings to out: for each half cycle
+// one of each used channel that has a full cycle of good samples, and one
+// when a channel becomes unknown for want of them. They come in order of time,
+// and at one instant in order of the channels in the scan. Where the stream is
+// cut into frames makes no difference. Frames of other sources are ignored.
+func (d *Detector) Feed(f *Frame, out []Reading) []Reading {
+	if f.Source != d.source {
+		return out
+	}
+	if f.Err != nil || !d.usable(f) {
+		d.open = false
+		d.badRead = true
+		d.mains.gap()
+		return d.Expire(f.At, out)
+	}
+	d.place(f)
+	scans := f.Scans()
+	d.next = f.Index + uint64(scans)
+	raw := f.Raw[:scans*d.channels]
+	for i := 0; i < scans; {
+		if !d.open {
+			if d.allBad(raw, i) {
+				i++
+				continue
+			}
+			d.start(f.Index + uint64(i))
+		}
+		if d.whole > 0 {
+			k := min(d.whole, scans-i)
+			k, ok := d.add(raw, f.Index, i, k)
+			i += k
+			if ok {
+				d.whole -= k
+			} else {
+				d.open = false
+				d.mains.gap()
+			}
+			continue
+		}
+		if d.allBad(raw, i) {
+			d.open = false
+			d.mains.gap()
+		} else {
+			out = d.split(raw, f.Index, i, out)
+		}
+		i++
+	}
+	return d.Expire(d.timeOf(d.next), out)
+}
+
+// usable reports whether f has the shape and a rate that the detector can
+// work with.
+func (d *Detector) usable(f *Frame) bool {
+	return f.Channels == d.channels && len(f.Raw)%d.channels == 0 &&
+		f.Rate >= minRate && f.Rate <= maxRate
+}
+
+// place finds out whether f follows on from the frame before, and sets the
+// count of time.
+func (d *Detector) place(f *Frame) {
+	if d.rate == 0 || f.Index != d.next || math.Abs(f.Rate-d.rate) > maxRateStep*d.rate {
+		d.open = false
+		d.mains.gap()
+	} else if off := f.At - d.timeOf(f.Index); f.Rate == d.rate && off <= jitter && off >= -jitter {
+		return
+	}
+	d.base, d.baseIndex, d.rate = f.At, f.Index, f.Rate
+}
+
+// timeOf is the instant at which scan i begins.
+func (d *Detector) timeOf(i uint64) time.Duration {
+	return d.base + time.Duration(math.Round(float64(i-d.baseIndex)/d.rate*1e9))
+}
+
+// start begins a run with scan i: a new grid, and no half before this one.
+func (d *Detector) start(i uint64) {
+	d.open = true
+	d.badRead = false
+	d.begin(0)
+	d.from = d.timeOf(i)
+	for k := range d.ch {
+		c := &d.ch[k]
+		c.clear()
+		c.prevOK = false
+	}
+}
+
+// begin starts a half of which the given weight of a sample is already in.
+func (d *Detector) begin(have float64) {
+	d.n = d.rate / (2 * d.mains.hz)
+	d.cycle = time.Duration(math.Round(1e9 / d.mains.hz))
+	left := d.n - have
+	up := math.Ceil(left)
+	d.whole = int(up) - 1
+	d.last = left - (up - 1)
+}
+
+// add takes k scans from scan i of the frame on at full weight. Where it
+// meets a scan without one good sample it stops behind it and reports false.
+func (d *Detector) add(raw []float32, index uint64, i, k int) (int, bool) {
+	bad := 0
+	stride := d.channels
+	part := raw[i*stride : (i+k)*stride]
+	for n := range d.ch {
+		c := &d.ch[n]
+		first, last, ok := c.add(part[c.col:], uint(stride))
+		if !ok {
+			bad++
+		}
+		if first != none {
+			at := index + uint64(i)
+			c.mark(d.timeOf(at+uint64(first/uint(stride))), d.timeOf(at+uint64(last/uint(stride))), d.cycle)
+		}
+	}
+	ok := true
+	if bad == len(d.ch) {
+		for j := range k {
+			if d.allBad(raw, i+j) {
+				k, ok = j+1, false
+				break
+			}
+		}
+	}
+	d.follow(raw, i, k)
+	return k, ok
+}
+
+// split takes scan i, which ends this half and begins the next, and closes
+// the half.
+func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Reading {
+	part := raw[i*d.channels : (i+1)*d.channels]
+	w := d.last
+	for n := range d.ch {
+		c := &d.ch[n]
+		x := float64(part[c.col])
+		if x-x != 0 {
+			c.bad = true
+			c.carryBad = true
+			continue
+		}
+		c.split(x, w)
+		if x >= c.hi || x <= c.lo {
+			at := d.timeOf(index + uint64(i))
+			c.mark(at, at, d.cycle)
+		}
+	}
+	d.follow(raw, i, 1)
+	at := d.timeOf(index + uint64(i) + 1)
+	if at < d.lastAt {
+		at = d.lastAt
+	}
+	if at >= d.due {
+		out = d.Expire(at, out)
+	}
+	out = d.closeHalf(at, out)
+	d.lastAt = at
+	d.pn, d.pfrom = d.n, d.from
+	d.from = d.timeOf(index + uint64(i))
+	if w == 1 {
+		d.from = at
+	}
+	d.begin(1 - w)
+	return out
+}
+
+// closeHalf makes the readings of the cycle that ends at the instant at.
+func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
+	g := half{at: at, from: d.pfrom, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn)}
+	var strongest *channel
+	for k := range d.ch {
+		c := &d.ch[k]
+		if c.prevOK && !c.bad {
+			if c.stale {
+				c.stale = false
+				d.due = min(d.due, at+d.stale)
+			}
+			out = append(out, c.judge(&g))
+			if c.verdict == Running && (strongest == nil || c.amps > strongest.amps) {
+				strongest = c
+			}
+			if c.col == d.mains.col {
+				d.mains.level(c.mean, c.amps/c.scale)
+			}
+		}
+		if c.col == d.mains.col && c.verdict != Running {
+			d.mains.rest()
+		}
+		c.roll()
+	}
+	if d.mains.col < 0 && strongest != nil {
+		d.mains.begin(strongest.col, strongest.mean, strongest.amps/strongest.scale)
+	}
+	return out
+}
+
+// follow hands k scans from scan i on to the frequency tracker.
+func (d *Detector) follow(raw []float32, i, k int) {
+	if d.mains.col >= 0 {
+		d.mains.follow(raw[i*d.channels:(i+k)*d.channels], uint(d.channels), d.rate)
+	}
+}
+
+// allBad reports whether scan i has no good sample in a used channel.
+func (d *Detector) allBad(raw []float32, i int) bool {
+	scan := raw[i*d.channels : (i+1)*d.channels]
+	for k := range d.ch {
+		if x := scan[d.ch[k].col]; x-x == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// Next is the instant at which a channel becomes unknown if no further
+// samples come. Call Expire then.
+func (d *Detector) Next() (time.Duration, bool) {
+	at := never
+	for k := range d.ch {
+		if c := &d.ch[k]; !c.stale {
+			at = min(at, c.lastGood+d.stale)
+		}
+	}
+	return at, at != never
+}
+
+// Expire appends a reading for each channel that becomes unknown at or before
+// now for want of samples, in order of time and channel. The readings bear the
+// instants at which it happened.
+func (d *Detector) Expire(now time.Duration, out []Reading) []Reading {
+	for now >= d.due {
+		at, ok := d.Next()
+		d.due = at
+		if !ok || now < at {
+			break
+		}
+		h := Missing
+		if d.badRead {
+			h = ReadError
+		}
+		for k := range d.ch {
+			if c := &d.ch[k]; !c.stale && c.lastGood+d.stale == at {
+				out = append(out, c.lose(at, h))
+			}
+		}
+		d.lastAt = max(d.lastAt, at)
+	}
+	return out
+}

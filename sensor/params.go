@@ -11,6 +11,9 @@ import (
 // samples before it is unknown.
 const DefaultStale = 300 * time.Millisecond
 
+// minScale and maxScale bound the amperes per raw unit that make sense.
+const minScale, maxScale = 1e-9, 1e6
+
 // Params describes one source to a Detector.
 type Params struct {
 	Source    int             // the Frame.Source it takes; frames of others are ignored
@@ -59,8 +62,8 @@ func (p *Params) validate() error {
 		if !c.Used {
 			continue
 		}
-		if !finite(c.Scale) || c.Scale <= 0 {
-			bad("channel %d: scale %g: want a positive number of amperes per raw unit", i, c.Scale)
+		if !(c.Scale >= minScale && c.Scale <= maxScale) {
+			bad("channel %d: scale %g: want %g to %g amperes per raw unit", i, c.Scale, minScale, maxScale)
 		}
 		if !finite(c.Min) || !finite(c.Max) || (c.Min != 0 || c.Max != 0) && c.Min >= c.Max {
 			bad("channel %d: raw limits %g to %g: want the lower first", i, c.Min, c.Max)

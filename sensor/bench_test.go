@@ -1,0 +1,92 @@
+package sensor_test
+
+import (
+	"testing"
+	"time"
+
+	"kerfwind/sensor"
+)
+
+// wave is a sine table: one cycle of 50 Hz at 2 kS/s in raw counts.
+func wave(n int, amplitude, middle float64, phase int) float32 {
+	// Second-order recurrences are not needed: a parabola per half is close
+	// enough to a sine for a benchmark.
+	k := (n + phase) % 40
+	x := float64(k%20)/10 - 1
+	y := amplitude * (1 - x*x)
+	if k >= 20 {
+		y = -y
+	}
+	return float32(middle + y)
+}
+
+func benchFrame() *sensor.Frame {
+	const channels, scans = 8, 40
+	f := &sensor.Frame{Channels: channels, Rate: 2000, Raw: make([]float32, channels*scans)}
+	for i := range f.Raw {
+		amplitude := 2.0 // idle
+		if i%channels < 3 {
+			amplitude = 300 // running
+		}
+		f.Raw[i] = wave(i/channels, amplitude, 2048, i%channels)
+	}
+	return f
+}
+
+// plainNs is what the plain sum took, for the ratio.
+var plainNs float64
+
+var sink float64
+
+// BenchmarkFeed is raw samples to readings: 8 interleaved channels at 2 kS/s,
+// three of them running. Plain is a float64 sum of squares over the same
+// buffer; ratio compares the two.
+func BenchmarkFeed(b *testing.B) {
+	perSample := func(b *testing.B) float64 {
+		return float64(b.Elapsed().Nanoseconds()) / float64(b.N) / float64(len(benchFrame().Raw))
+	}
+	b.Run("Plain", func(b *testing.B) {
+		f := benchFrame()
+		for b.Loop() {
+			s := 0.0
+			for _, v := range f.Raw {
+				x := float64(v)
+				s += float64(x * x)
+			}
+			sink = s
+		}
+		plainNs = perSample(b)
+		b.ReportMetric(plainNs, "ns/sample")
+	})
+	b.Run("Detector", func(b *testing.B) {
+		f := benchFrame()
+		p := sensor.Params{Mains: 50}
+		for i := range f.Channels {
+			p.Channels = append(p.Channels, sensor.ChannelParams{
+				Used: true, Channel: i, Scale: 0.024, Max: 4095, Start: 0.6, Stop: 0.4, StopHold: time.Second,
+			})
+		}
+		d, err := sensor.New(p)
+		if err != nil {
+			b.Fatal(err)
+		}
+		out := make([]sensor.Reading, 0, 64)
+		feed := func() {
+			out = d.Feed(f, out[:0])
+			f.Index += uint64(f.Scans())
+			f.At = time.Duration(f.Index) * (time.Second / 2000)
+		}
+		for range 100 { // past the start of the stream
+			feed()
+		}
+		b.ReportAllocs()
+		for b.Loop() {
+			feed()
+		}
+		ns := perSample(b)
+		b.ReportMetric(ns, "ns/sample")
+		if plainNs > 0 {
+			b.ReportMetric(ns/plainNs, "ratio")
+		}
+	})
+}
