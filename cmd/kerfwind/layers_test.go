@@ -97,6 +97,8 @@ var (
 	wiring      = room{ours: []string{"*"}, others: []string{"*"}}
 	wiringPairs = map[string][]string{
 		"cmd/kerfwind/internal/replay": {"cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/draw":   {"cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/live":   {"cmd/kerfwind/internal/timeline"},
 	}
 )
 
