@@ -110,7 +110,7 @@ func ReducerLoss(from, d, taper float64) float64 {
 		switch {
 		case taper <= 0 || taper >= 180:
 			return k
-		case taper <= 45:
+		case taper < 45:
 			return 0.8 * s * (1 - b*b)
 		default:
 			return k * math.Sqrt(s)

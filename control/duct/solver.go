@@ -119,12 +119,8 @@ func NewSolver(n *Network, c Case) (*Solver, error) {
 		l.dynamic = s.rho / (2 * l.area * l.area)
 		l.k = n.loss(i, c)
 		if g.Gate >= 0 {
-			gate := n.Gates[g.Gate]
-			l.kOpen = c.loss(gate.Open)
-			if gate.Opening > 0 {
-				l.kOpen += partOpenLoss(gate.Opening)
-			}
-			l.kShut = c.leak(gate.Shut)
+			gate := &n.Gates[g.Gate]
+			l.kOpen, l.kShut = gate.openLoss(c), c.leak(gate.Shut)
 		}
 		s.links = append(s.links, l)
 	}

@@ -1,0 +1,183 @@
+package duct
+
+import (
+	"math/bits"
+	"slices"
+	"sync/atomic"
+	"time"
+)
+
+// entry is what the table holds for one set of open gates.
+type entry struct {
+	runOn   []time.Duration // by machine
+	helpers uint64
+}
+
+// maxAsked bounds the sets that wait to be solved.
+const maxAsked = 64
+
+// Table answers how long the collector must run on, and which helper gates to
+// open, without solving anything: it looks up what was solved before. A set that
+// is not in the table yet gets the upper bound and is noted; SolveAsked works
+// such sets out, off the loop.
+//
+// RunOn, Helper and Asked belong to one goroutine, Solve and SolveAsked to one;
+// they may be two: the entries are handed over by a pointer swap.
+type Table struct {
+	net    *Network
+	solver *Solver
+	gates  uint64 // those of the network
+	bound  []time.Duration
+	known  atomic.Pointer[map[uint64]entry]
+	asked  [maxAsked]uint64
+	nAsked int
+	failed []uint64
+}
+
+// NewTable solves the sets that are known to occur: each machine alone, each
+// pair, the declared sets, and each of them with its helper gates. The error
+// lists what is wrong with the network.
+func NewTable(n *Network) (*Table, error) {
+	s, err := NewSolver(n, Middle)
+	if err != nil {
+		return nil, err
+	}
+	t := &Table{net: n, solver: s, bound: make([]time.Duration, len(n.Machines))}
+	for _, g := range n.Segments {
+		if g.Gate >= 0 {
+			t.gates |= 1 << uint(g.Gate)
+		}
+	}
+	for m := range n.Machines {
+		t.bound[m] = n.UpperBound(m)
+	}
+	t.known.Store(&map[uint64]entry{})
+	t.Solve(n.StartSets()...)
+	return t, nil
+}
+
+// StartSets returns the sets of open gates that are solved at start-up, without
+// repetitions: singles, then pairs, then the declared sets.
+func (n *Network) StartSets() []uint64 {
+	var sets []uint64
+	add := func(s uint64) {
+		if s != 0 && !slices.Contains(sets, s) {
+			sets = append(sets, s)
+		}
+	}
+	for _, a := range n.Machines {
+		add(a.Gates)
+	}
+	for i, a := range n.Machines {
+		for _, b := range n.Machines[i+1:] {
+			add(a.Gates | b.Gates)
+		}
+	}
+	for _, s := range n.Together {
+		add(s)
+	}
+	return sets
+}
+
+// Solve works out sets of open gates and publishes them, each with its helper
+// gates open as well.
+func (t *Table) Solve(sets ...uint64) {
+	next := map[uint64]entry{}
+	for k, v := range *t.known.Load() {
+		next[k] = v
+	}
+	for len(sets) > 0 {
+		open := sets[0] & t.gates
+		sets = sets[1:]
+		if _, ok := next[open]; ok {
+			continue
+		}
+		plan := t.net.Plan(t.solver, open)
+		st := t.solver.Solve(open)
+		e := entry{runOn: slices.Clone(t.bound), helpers: plan.Helpers}
+		if !st.Converged {
+			t.failed = append(t.failed, open)
+		} else {
+			for m := range t.net.Machines {
+				if r := t.net.RunOn(m, st, t.solver.rho); t.net.Machines[m].Gates&^open == 0 {
+					e.runOn[m] = r.Total
+				}
+			}
+		}
+		next[open] = e
+		if plan.Helpers != 0 {
+			sets = append(sets, open|plan.Helpers)
+		}
+	}
+	t.known.Store(&next)
+}
+
+// RunOn returns how long the collector must go on after the machine has stopped
+// while the gates in open are open: coast-down and clear-out, or the upper bound
+// while the set is not solved or the machine's own gates are not all open. It
+// does not allocate and may be given to the controller.
+func (t *Table) RunOn(machine int, open uint64) time.Duration {
+	if machine < 0 || machine >= len(t.bound) {
+		return longestClear
+	}
+	e, ok := t.look(open)
+	if !ok {
+		return t.bound[machine]
+	}
+	return e.runOn[machine]
+}
+
+// Helper returns the gates to open besides those in open, 0 while the set is not
+// solved.
+func (t *Table) Helper(open uint64) uint64 {
+	e, _ := t.look(open)
+	return e.helpers
+}
+
+// look finds a set or notes it.
+func (t *Table) look(open uint64) (entry, bool) {
+	open &= t.gates
+	e, ok := (*t.known.Load())[open]
+	if !ok && t.nAsked < maxAsked && !slices.Contains(t.asked[:t.nAsked], open) {
+		t.asked[t.nAsked] = open
+		t.nAsked++
+	}
+	return e, ok
+}
+
+// Asked appends the sets that were asked for in vain since the last call, for
+// Solve.
+func (t *Table) Asked(sets []uint64) []uint64 {
+	sets = append(sets, t.asked[:t.nAsked]...)
+	t.nAsked = 0
+	return sets
+}
+
+// SolveAsked solves what was asked for in vain, on the spot, and returns how
+// many sets that were. It is for a replay, where the loop can wait.
+func (t *Table) SolveAsked() int {
+	if t.nAsked == 0 {
+		return 0
+	}
+	sets := t.Asked(nil)
+	t.Solve(sets...)
+	return len(sets)
+}
+
+// Failed returns the sets whose operating point was not found; they keep the
+// upper bound.
+func (t *Table) Failed() []uint64 { return t.failed }
+
+// Len returns the number of sets in the table.
+func (t *Table) Len() int { return len(*t.known.Load()) }
+
+// GateList returns the indices of the gates in a set.
+func GateList(open uint64) []int {
+	var list []int
+	for open != 0 {
+		g := bits.TrailingZeros64(open)
+		list = append(list, g)
+		open &^= 1 << uint(g)
+	}
+	return list
+}
