@@ -1,0 +1,87 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/config"
+)
+
+func newCheck() *cobra.Command {
+	var rigPath, shopPath string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "check --rig FILE [--shop FILE]",
+		Short: "Say in plain words what rig and shop files describe, or all that is wrong",
+		Long: `Check reads a rig file, and a shop file with it, and prints what they describe:
+how each machine is sensed, which gates it opens, how long the collector runs
+on, every default in force. Warnings tell what is doubtful and what this rig
+cannot know. If anything is wrong it prints every error with its line and a
+remedy, and ends with exit code 3.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if rigPath == "" {
+				return &exitError{exitUsage, errors.New("check needs a rig file: --rig FILE")}
+			}
+			return check(cmd.OutOrStdout(), rigPath, shopPath, asJSON)
+		},
+	}
+	cmd.Flags().StringVar(&rigPath, "rig", "", "rig file")
+	cmd.Flags().StringVar(&shopPath, "shop", "", "shop file")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print errors and warnings as JSON, nothing else")
+	return cmd
+}
+
+// problems is what check --json prints.
+type problems struct {
+	Errors   config.Errors    `json:"errors"`
+	Warnings []config.Problem `json:"warnings"`
+}
+
+func check(w io.Writer, rigPath, shopPath string, asJSON bool) error {
+	out := problems{config.Errors{}, []config.Problem{}}
+	text := ""
+	rig, err := config.LoadRig(rigPath)
+	if err == nil {
+		text = rig.Describe()
+		out.Warnings = append(out.Warnings, rig.Warnings...)
+		if shopPath != "" {
+			var shop *config.Shop
+			if shop, err = config.LoadShop(shopPath, rig); err == nil {
+				text += shop.Describe()
+				out.Warnings = append(out.Warnings, shop.Warnings...)
+			}
+		}
+	}
+	if err != nil && !errors.As(err, &out.Errors) {
+		return &exitError{exitConfig, err}
+	}
+	if asJSON {
+		enc := json.NewEncoder(w)
+		enc.SetIndent("", "  ")
+		enc.SetEscapeHTML(false)
+		if err := enc.Encode(out); err != nil {
+			return err
+		}
+	} else if err == nil {
+		fmt.Fprint(w, text)
+		for i, p := range out.Warnings {
+			if i == 0 {
+				fmt.Fprintln(w, "Warnings")
+			}
+			fmt.Fprintln(w, p)
+		}
+	}
+	switch n := len(out.Errors); {
+	case n == 0:
+		return nil
+	case asJSON:
+		return &exitError{exitConfig, fmt.Errorf("%d of the problems must be mended first", n)}
+	default:
+		return &exitError{exitConfig, fmt.Errorf("cannot use these files:\n%w", out.Errors)}
+	}
+}

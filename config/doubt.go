@@ -1,0 +1,194 @@
+package config
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+)
+
+// doubts collects what may be a slip, and what this rig cannot know in this
+// shop. Each warning stands at the line that it is about.
+func (b *builder) doubts() {
+	b.doubtCollector()
+	b.doubtGates()
+	b.doubtStops()
+	b.doubtSensors()
+	b.doubtMachines()
+	b.doubtCircuits()
+	b.doubtDucts()
+	b.s.Warnings = Errors(b.s.Warnings).sorted()
+}
+
+func (b *builder) doubt(path, message, remedy string) {
+	b.s.Warnings = append(b.s.Warnings, b.warning(path, message, remedy))
+}
+
+func (b *builder) doubtCollector() {
+	c, raw := &b.s.Collector, b.raw.Collector
+	if c.Channel < 0 && c.Contact < 0 {
+		b.doubt(raw.path, `the collector's motor is not seen: it is "commanded", never "running"; a motor that does not start, or does not stop, goes unnoticed`,
+			"add its own current (channel) or its contactor's auxiliary contact (contact)")
+	}
+	if b.rig.Heartbeat == nil {
+		b.doubt(raw.path, "if the program hangs, the contactor stays as it is: the collector runs until somebody notices",
+			"fit a timer in series with the contactor's coil, fed by a heartbeat line in the rig; a hand/off/auto switch helps as well")
+	}
+	if !b.rig.has("stand-down") {
+		b.doubt(raw.path, "no switch for stand-down is wired: it can only be lifted at the computer's own console", `add a contact of the kind "stand-down" to the rig`)
+	}
+	if most := startsAllowed(c.Power); c.Power > 0 && float64(c.StartsPerHour) > most {
+		b.doubt(raw.key("starts_per_hour"), fmt.Sprintf("%d starts an hour: NEMA MG 10 table 2-3 allows a polyphase motor of %s %s, and others are no better",
+			c.StartsPerHour, b.s.Units.Format(Power, c.Power), number(most)), "take the motor maker's figure")
+	}
+	if b.s.Limits.TopicStarts {
+		b.doubt(b.raw.Limits.key("topic_starts"), "a message from the broker may start the collector: whoever can publish there can", "leave it out unless the broker asks for passwords")
+	}
+}
+
+// startsAllowed is the number of starts an hour of NEMA MG 10 table 2-3 for
+// polyphase two-pole motors of at least the power in watts; the next larger
+// motor counts. It is 0 beyond the table.
+func startsAllowed(watts float64) float64 {
+	table := []struct{ hp, starts float64 }{{1, 15}, {1.5, 12.9}, {2, 11.5}, {3, 9.9}, {5, 8.1}, {7.5, 7}}
+	for _, t := range table {
+		if watts <= t.hp*hp*1.01 {
+			return t.starts
+		}
+	}
+	return 0
+}
+
+func (b *builder) doubtGates() {
+	var blind, half []string
+	first := ""
+	note := func(list *[]string, i int) {
+		*list = append(*list, b.gates[i])
+		if first == "" {
+			first = b.raw.Gate[i].path
+		}
+	}
+	for i := range b.s.Gates {
+		switch g := &b.s.Gates[i]; {
+		case g.OpenSwitch < 0 && g.ShutSwitch < 0:
+			note(&blind, i)
+		case g.OpenSwitch < 0 || g.ShutSwitch < 0:
+			note(&half, i)
+		}
+	}
+	if len(blind) > 0 {
+		b.doubt(first, fmt.Sprintf("without an end switch: %s. Taken to be where they were sent once the travel time has passed; one that sticks goes unnoticed", quoted(blind)),
+			"add open_switch and shut_switch where it matters")
+	}
+	if len(half) > 0 {
+		b.doubt(first, fmt.Sprintf("with an end switch at one end only: %s. At the other end the travel time has to do", quoted(half)), "add the other switch where it matters")
+	}
+	for i := range b.s.Gates {
+		served := b.s.Gates[i].Button >= 0 || slices.ContainsFunc(b.s.Machines, func(m Machine) bool { return slices.Contains(m.Gates, i) })
+		if !served {
+			b.doubt(b.raw.Gate[i].path, fmt.Sprintf("gate %q lies on no machine's path and has no button: only a request by hand opens it", b.gates[i]), "name it or its duct in a machine, or give it a button")
+		}
+	}
+}
+
+func (b *builder) doubtStops() {
+	stops := b.s.Stops()
+	if len(stops) == 0 {
+		b.doubt("", "the rig has no stop input: a smoke or heat alarm, an emergency stop or the bin's door does not stop the collector", `add contacts of the kind "stop", also in series with the contactor's coil`)
+	}
+	var loose []string
+	for _, c := range stops {
+		if !b.rig.Contacts[c].Series {
+			loose = append(loose, b.rig.Contacts[c].Name)
+		}
+	}
+	if len(loose) > 0 {
+		b.doubt("", fmt.Sprintf("the stop contact %s works through the program only", quoted(loose)), "wire it in series with the contactor's coil too, and write series = true in the rig: software is never the only way")
+	}
+}
+
+func (b *builder) doubtSensors() {
+	var unseen []string
+	for i, u := range b.s.Sensor() {
+		for j, ch := range b.rig.Of(i) {
+			if u.Channels[j].Used && !b.rig.Channels[ch].Grounded {
+				unseen = append(unseen, b.channels[ch])
+			}
+		}
+	}
+	if len(unseen) > 0 {
+		b.doubt("", fmt.Sprintf("on %s a sensor that is unplugged looks like a machine that is off", quoted(unseen)),
+			`use jacks whose switch grounds the input when the plug is out, and write unplugged = "grounded" in the rig`)
+	}
+}
+
+func (b *builder) doubtMachines() {
+	for i := range b.s.Machines {
+		m, raw := &b.s.Machines[i], &b.raw.Machine[i]
+		for _, ch := range m.Channels {
+			if step := b.rig.Step(ch); m.Start < 4*step {
+				b.doubt(raw.key("start"), fmt.Sprintf("machine %q starts at %s, only %s steps of %s on channel %q", m.Name, amps(m.Start), number(m.Start/step), amps(step), b.channels[ch]),
+					"take more turns through the transformer's window, or raise the level")
+			}
+		}
+		if m.FullLoad > 0 && m.Start > 0.8*m.FullLoad {
+			b.doubt(raw.key("start"), fmt.Sprintf("machine %q starts at %s, near its full load of %s: idling it may go unseen", m.Name, amps(m.Start), amps(m.FullLoad)), "a fifth of full load is usual")
+		}
+		if m.Topic != "" {
+			b.doubt(raw.key("topic"), fmt.Sprintf("machine %q is taken to run when a message says so: whoever can publish there can start the collector", m.Name), "sense it by a wire where you can")
+		}
+		for j, path := range m.Paths {
+			if len(path) == 0 && len(b.s.Gates) > 0 && j < len(m.Hoods) {
+				b.doubt(raw.key("hoods"), fmt.Sprintf("machine %q: no gate lies between its hood %q and the collector, so it draws air all the time", m.Name, b.s.Ducts[m.Hoods[j]].Name), "add a gate, unless that is meant")
+			}
+		}
+	}
+}
+
+func (b *builder) doubtCircuits() {
+	for i := range b.s.Circuits {
+		c := &b.s.Circuits[i]
+		path := b.raw.Circuit[i].path
+		var always float64
+		var what []string
+		if b.s.Collector.Circuit == i {
+			always += b.s.Collector.FullLoad
+			what = append(what, "the collector")
+		}
+		for j := range b.s.Outlets {
+			if o := &b.s.Outlets[j]; o.Circuit == i {
+				always += o.FullLoad
+				what = append(what, fmt.Sprintf("%q", o.Name))
+			}
+		}
+		if always > c.Breaker {
+			b.doubt(path, fmt.Sprintf("circuit %q: %s: %s at full load, and the breaker is for %s", c.Name, strings.Join(what, " and "), amps(always), amps(c.Breaker)), "move one to another circuit")
+		}
+		for j := range b.s.Machines {
+			m := &b.s.Machines[j]
+			if m.Circuit != i {
+				continue
+			}
+			total, who := always+m.FullLoad, strings.Join(append(slices.Clone(what), fmt.Sprintf("%q", m.Name)), " and ")
+			if total > c.Breaker && m.FullLoad > 0 {
+				b.doubt(path, fmt.Sprintf("circuit %q: %s: %s at full load, and the breaker is for %s", c.Name, who, amps(total), amps(c.Breaker)), "give the collector a circuit of its own, and each machine one that suffices")
+			}
+		}
+	}
+}
+
+func (b *builder) doubtDucts() {
+	for i := range b.s.Ducts {
+		d := &b.s.Ducts[i]
+		if !b.s.joined(i) && len(d.Hoods) == 0 && len(b.s.gatesOn(i)) == 0 {
+			b.doubt(b.raw.Duct[i].path, fmt.Sprintf("duct %q is open at its end: no gate and no machine, so it draws air all the time", d.Name), "leave it out, give it a gate, or name it in a machine's hoods")
+		}
+		if d.To != ToCollector && d.Diameter > b.s.Ducts[d.To].Diameter*(1+1e-9) {
+			b.doubt(b.raw.Duct[i].key("diameter"), fmt.Sprintf("duct %q, %s wide, runs into %q, which is narrower: %s", d.Name, b.s.Units.Format(Length, d.Diameter),
+				b.s.Ducts[d.To].Name, b.s.Units.Format(Length, b.s.Ducts[d.To].Diameter)), "look at both diameters")
+		}
+		if d.Length > 0 && d.Length < d.Diameter && !math.IsNaN(d.Length) {
+			b.doubt(b.raw.Duct[i].key("length"), fmt.Sprintf("duct %q is shorter than it is wide", d.Name), "look at the units of length and diameter")
+		}
+	}
+}

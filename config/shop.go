@@ -1,0 +1,169 @@
+package config
+
+import (
+	"path/filepath"
+	"strings"
+	"time"
+)
+
+// Shop is what belongs to one address, checked against the rig that stands in
+// it. Numbers index the lists of the shop or of its rig; None means none.
+type Shop struct {
+	File, Name string
+	Rig        *Rig
+	Units      Units
+	Mains      Mains
+	Air        Air
+	Circuits   []Circuit
+	Machines   []Machine
+	Gates      []Gate
+	Ducts      []Duct
+	Collector  Collector
+	Outlets    []Outlet
+	Limits     Limits
+	Defaults   []Default // what the file leaves out
+	Warnings   []Problem // what is doubtful, or what this rig cannot know here
+}
+
+// None is the index of nothing.
+const None = -1
+
+// Mains is the supply of the shop.
+type Mains struct {
+	Frequency float64 // Hz
+	Voltage   float64 // V
+	Exact     bool    // the frequency is not followed
+}
+
+// Air is the air of the place; nil is not given. SI units.
+type Air struct{ Altitude, Temperature, Density *float64 }
+
+// Circuit is what hangs on one breaker.
+type Circuit struct {
+	Name     string
+	Breaker  float64 // A
+	Leg      string  // "" is not known
+	Voltage  float64 // V
+	Channels []int   // of the rig: loads on it that are no machine
+}
+
+// Machine is a powered tool that makes dust.
+type Machine struct {
+	Name      string
+	Channels  []int // of the rig; any running is running
+	Contacts  []int // of the rig
+	Topic     string
+	Hoods     []int   // ducts that end at it
+	Gates     []int   // every gate that it opens, in the order of Gates
+	Paths     [][]int // one a hood: the gates from there to the collector
+	Circuit   int
+	FullLoad  float64 // A; 0 is not known
+	Start     float64 // A, one-cycle true RMS
+	Stop      float64 // A
+	StopHold  time.Duration
+	Coast     time.Duration
+	RunOn     time.Duration // given, or coast and the shop's clear-out
+	GivenRun  bool          // RunOn stands in the file
+	Settle    time.Duration // its inrush is over after this
+	Rank      int           // 1 first
+	Flow      float64       // m³/s it asks for; 0 is not known
+	levelsSet bool          // start and stop stand in the file
+}
+
+// Gate is a blast gate in a branch or in a main.
+type Gate struct {
+	Name       string
+	Actuator   int // None: moved by hand and only seen
+	Duct       int
+	Travel     time.Duration
+	OpenSwitch int // contact of the rig
+	ShutSwitch int
+	Button     int           // contact that holds it open
+	Hold       time.Duration // by one press
+	RunOn      time.Duration // after a hold
+	LossOpen   *float64      // velocity pressures of its bore; nil is not given
+	LossShut   *float64
+}
+
+// Collector is the ducted dust collector.
+type Collector struct {
+	Actuator      int
+	Channel       int // of the rig: its own current
+	Contact       int // of the rig: its contactor's auxiliary contact
+	Hand, Off     int // contacts of its hand/off/auto switch
+	Circuit       int
+	Power         float64 // W; 0 is not known
+	FullLoad      float64 // A; 0 is not known
+	Start, Stop   float64 // A, with a channel: levels of its own current
+	Within        time.Duration
+	Coast         time.Duration
+	ClearOut      time.Duration // as long as the duct is not computed
+	Confirm       time.Duration
+	StartsPerHour int
+	MinOn, MinOff time.Duration
+}
+
+// Outlet is a switched socket that follows machines.
+type Outlet struct {
+	Name     string
+	Actuator int
+	Follows  []int // machines
+	RunOn    time.Duration
+	Circuit  int
+	FullLoad float64 // A; 0 is not known
+}
+
+// Limits are the owner's choices.
+type Limits struct {
+	MaxOpen     int // branches that the air suffices for; 0 = no limit
+	Refuse      bool
+	CloseAtRest bool
+	BinBlocks   bool // a full bin forbids a start at rest
+	TopicStarts bool // a hold asked by topic may start the collector
+	UnknownHold time.Duration
+	HoldLongest time.Duration
+	PowerUp     time.Duration
+}
+
+// LoadShop reads a shop file and checks it against the rig. The error is
+// Errors, or of the file system.
+func LoadShop(path string, rig *Rig) (*Shop, error) {
+	data, err := readFile(path)
+	if err != nil {
+		return nil, err
+	}
+	return ParseShop(path, data, rig)
+}
+
+// ParseShop reads a shop from data and checks it against the rig; name goes
+// into messages. The error is Errors.
+func ParseShop(name string, data []byte, rig *Rig) (*Shop, error) {
+	var raw rawShop
+	f := decode(name, data, &raw)
+	if f.broken {
+		return nil, f.err()
+	}
+	b := builder{file: f, raw: &raw, rig: rig, taken: users{}}
+	s := b.shop()
+	if err := f.err(); err != nil {
+		return nil, err
+	}
+	s.Defaults = f.defaults
+	b.doubts()
+	return s, nil
+}
+
+// baseName is a file's name without folder and ending.
+func baseName(path string) string {
+	return strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
+}
+
+// index is the place of a name in a list, or None.
+func indexOf[T any](items []T, name func(*T) string, want string) int {
+	for i := range items {
+		if name(&items[i]) == want {
+			return i
+		}
+	}
+	return None
+}

@@ -1,0 +1,84 @@
+package config
+
+import (
+	"fmt"
+	"time"
+
+	"kerfwind/control"
+)
+
+// StandInOptions override what a stand-in shop takes for granted. A zero
+// field keeps the stand-in's own figure.
+type StandInOptions struct {
+	Start, Stop float64       // A
+	StopHold    time.Duration // below 0 means none
+	Mains       float64       // Hz
+}
+
+// What a stand-in shop takes for granted, beside the defaults of a shop file.
+const (
+	standInTravel = time.Second
+	standInRunOn  = 10 * time.Second
+	standInMains  = 0 // Hz: the sensors find out
+)
+
+// StandIn makes a shop for a rig that has none yet: each channel a machine,
+// each gate actuator a gate. A machine opens the gate of the same number, or
+// none where the rig has fewer gates. Its relay for the collector is the first
+// one. Shops from a file, move-in and recordings without a shop begin here.
+func StandIn(rig *Rig, o StandInOptions) *Shop {
+	s := &Shop{Name: "stand-in", Rig: rig, Mains: Mains{Frequency: standInMains}}
+	c, l, m0 := blank[rawCollector](), blank[rawLimits](), blank[rawMachine]()
+	s.Collector = c.collector()
+	s.Limits = l.limits()
+	if o.Mains > 0 {
+		s.Mains.Frequency = o.Mains
+	}
+	for i := range rig.Actuators {
+		switch a := &rig.Actuators[i]; {
+		case a.Kind == "servo" || a.Kind == "motor":
+			s.Gates = append(s.Gates, Gate{Name: a.Name, Actuator: i, Duct: None, Travel: standInTravel,
+				OpenSwitch: None, ShutSwitch: None, Button: None, RunOn: standInRunOn})
+		case a.Kind == "relay" && s.Collector.Actuator < 0:
+			s.Collector.Actuator = i
+		}
+	}
+	for i := range rig.Channels {
+		if !rig.Channels[i].Enabled {
+			continue
+		}
+		m := Machine{Name: rig.Channels[i].Name, Channels: []int{i}, Circuit: None, Start: m0.Start, Stop: m0.Stop, StopHold: m0.StopHold,
+			RunOn: standInRunOn, GivenRun: true, Settle: m0.Settle, Rank: m0.Rank, Paths: [][]int{nil}}
+		if o.Start > 0 {
+			m.Start = o.Start
+			m.Stop = min(m.Stop, o.Start)
+		}
+		if o.Stop > 0 {
+			m.Stop = o.Stop
+		}
+		if o.StopHold != 0 {
+			m.StopHold = max(o.StopHold, 0)
+		}
+		if g := len(s.Machines); g < len(s.Gates) {
+			m.Gates, m.Paths = []int{g}, [][]int{{g}}
+		}
+		s.Machines = append(s.Machines, m)
+	}
+	return s
+}
+
+// StandInAmps makes rig and shop for a recording in amperes: machines and
+// gates m0, m1, … in the order of its channels. It has at least one channel
+// and at most control.MaxMachines; more are not served.
+func StandInAmps(channels int, o StandInOptions) (*Rig, *Shop) {
+	r := &Rig{Name: "amperes", amperes: true, ADCs: []ADC{{Name: "recording"}}}
+	for i := range channels {
+		name := fmt.Sprintf("m%d", i)
+		r.Channels = append(r.Channels, Channel{Name: name, Input: i, Turns: 1, Enabled: i < control.MaxMachines})
+		if i < control.MaxGates {
+			r.Actuators = append(r.Actuators, Actuator{Name: name, Kind: "servo", Output: i})
+		}
+	}
+	r.Actuators = append(r.Actuators, Actuator{Name: collectorName, Kind: "relay"})
+	return r, StandIn(r, o)
+}
