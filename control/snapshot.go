@@ -88,3 +88,166 @@ type FaultView struct {
 	ID    ID
 	Since time.Duration
 }
+
+// Snapshot copies the state for observers.
+func (c *Core) Snapshot() *Snapshot {
+	k := &c.col
+	s := &Snapshot{
+		At: c.now, StoodDown: c.down, ShopClosed: c.closed, Latched: c.latched || k.latched != 0, BinFull: k.bin == Full,
+		Machines: make([]MachineView, len(c.machines)), Gates: make([]GateView, len(c.gates)), Outlets: make([]OutletView, len(c.outlets)),
+		Circuits: make([]Load, len(c.circuits)), Stops: append([]Contact(nil), c.stops...),
+	}
+	for i := range c.machines {
+		s.Machines[i] = c.machineView(i)
+	}
+	for i := range c.gates {
+		s.Gates[i] = c.gateView(i)
+	}
+	s.Collectors = []CollectorView{c.collectorView()}
+	for i := range c.outlets {
+		o := &c.outlets[i]
+		s.Outlets[i] = OutletView{Commanded: o.on, RunOn: set0(o.runOn)}
+	}
+	for i := range c.circuits {
+		s.Circuits[i] = c.circuits[i].load
+	}
+	for f := SensorLost; f < faultKinds; f++ {
+		for id := range c.since[f] {
+			if c.has(f, id) {
+				s.Faults = append(s.Faults, FaultView{Fault: f, ID: faultID(f, id), Since: c.since[f][id]})
+			}
+		}
+	}
+	return s
+}
+
+// set0 is a deadline for people: 0 when it is not set.
+func set0(d time.Duration) time.Duration {
+	if d == never {
+		return 0
+	}
+	return d
+}
+
+func (c *Core) machineView(i int) MachineView {
+	m := &c.machines[i]
+	v := MachineView{Sensed: m.sensed, Run: m.runs(), Since: m.changed, Why: Why{Machine: ID(i)}}
+	v.Served = m.demands() && m.path&^c.open == 0 && c.col.on
+	switch b := c.blocked(); {
+	case m.muted && b == 0:
+		v.Why.Cause = ByRequest // a latch or stand-down was lifted while it ran
+	case m.refused:
+		v.Why.Cause = ByLimit
+	case m.runs() && b != 0:
+		v.Why.Cause = b
+	case m.run == starting && !c.col.on:
+		v.Why.Cause, v.Why.Until = ByConfirm, m.due
+	case m.run == starting || m.run == running:
+		v.Why.Cause = ByMachine
+		if m.path&^c.open != 0 {
+			v.Why.Cause = ByPath
+		}
+	case m.run == lost:
+		v.Why.Cause, v.Why.Until = ByUnknownHold, m.due
+	case m.run == runOn:
+		v.RunOn = m.due
+		v.Why.Cause, v.Why.Until = ByRunOn, m.due
+	case m.sensed != Idle:
+		v.Why.Cause = ByUnknown
+	}
+	return v
+}
+
+func (c *Core) gateView(i int) GateView {
+	g, bit := &c.gates[i], uint64(1)<<i
+	v := GateView{Shown: g.shown, Wanted: c.want&bit != 0, Held: set0(g.held), Why: Why{Machine: NoID}}
+	switch {
+	case c.open&bit != 0:
+		v.Position = PositionOpen
+	case c.shut&bit != 0:
+		v.Position = PositionShut
+	case g.motion == still:
+	case g.target == toOpen:
+		v.Position = PositionOpening
+	case g.target == toShut:
+		v.Position = PositionShutting
+	}
+	for _, f := range [...]FaultKind{GateSwitches, GateOutput, GateNotShut, GateLost, GateNotOpen} {
+		if c.has(f, i) {
+			v.Fault = f
+		}
+	}
+	for k := range c.machines {
+		m := &c.machines[k]
+		if m.path&bit == 0 {
+			continue
+		}
+		switch {
+		case m.demands():
+			v.Why = Why{Cause: ByMachine, Machine: ID(k)}
+			return v
+		case m.run == runOn && m.due > v.Why.Until:
+			v.Why = Why{Cause: ByRunOn, Machine: ID(k), Until: m.due}
+		}
+	}
+	switch {
+	case v.Why.Cause != 0:
+	case g.held != never:
+		v.Why = Why{Cause: ByHold, Machine: NoID, Until: g.held}
+	case c.want&bit != 0:
+		v.Why.Cause = ByHold // downstream of a held gate, or its run-on
+		if c.helper&bit != 0 {
+			v.Why.Cause = ByHelper
+		}
+	case c.test.gate == ID(i):
+		v.Why = Why{Cause: ByTest, Machine: NoID, Until: c.test.until}
+	case c.keep&bit != 0:
+		v.Why.Cause = ByRest
+	case c.busy&bit != 0:
+		v.Why.Cause = ByUnknown
+	}
+	return v
+}
+
+func (c *Core) collectorView() CollectorView {
+	k := &c.col
+	v := CollectorView{Commanded: k.on, Since: k.changed, Switch: k.selector, StartsLeft: -1, Why: Why{Machine: NoID}}
+	if c.p.Collector.Feedback != NoFeedback {
+		v.Sensed = k.sensed
+	}
+	if c.starts > 0 {
+		v.StartsLeft, v.NextStart = c.startsLeft(), set0(k.starts[0])
+	}
+	for _, f := range [...]FaultKind{CollectorSensor, CollectorOutput, EveryPathShut, CollectorNoCurrent, CollectorStillOn} {
+		if c.has(f, 0) {
+			v.Fault = f
+		}
+	}
+	until := never
+	switch wants := c.wantsStart(); {
+	case k.on:
+		v.Why.Cause, until = c.needed()
+	case k.selector == Hand:
+		v.Why.Cause = ByHand
+	case c.has(CollectorStillOn, 0):
+		v.Why.Cause = ByStillOn
+	case wants != 0:
+		v.Why.Cause, until = c.holdsBack(wants)
+	case c.blocked() != 0:
+		v.Why.Cause, until = c.blocked(), c.boot
+	case k.latched != 0:
+		v.Why.Cause = ByFault
+	case k.coast != never:
+		v.Why.Cause, until = ByCoast, k.coast
+	default:
+		v.Why.Cause = ByNoDemand
+	}
+	v.Why.Until = set0(until)
+	for i := range c.machines {
+		if m := &c.machines[i]; k.on && (m.demands() && v.Why.Cause != ByRunOn || m.run == runOn && v.Why.Cause == ByRunOn && m.due == until) {
+			v.Why.Machine = ID(i)
+			break
+		}
+	}
+	return v
+}

@@ -1,0 +1,288 @@
+package control
+
+import "time"
+
+// test is a test move.
+type test struct {
+	gate  ID            // NoID: none
+	open  bool          // gate set: it is moved open, else shut
+	until time.Duration // gate set: its end
+}
+
+// local tells whether somebody stands in the shop.
+func (o Origin) local() bool { return o == Wired || o == Console }
+
+// ask takes in a request: what the rest of the state forbids is refused.
+func (c *Core) ask(in Input, out *Out) {
+	i, kind := int(in.ID), AskKind(in.State)
+	refuse := func(cause Cause) { c.event(RequestRefused, cause, i, never, out) }
+	switch {
+	case kind == 0 || kind >= askKinds || in.For < 0:
+		refuse(ByBadRequest)
+		return
+	case in.Origin == 0 || in.Origin >= origins:
+		refuse(ByOrigin)
+		return
+	case in.Expires != 0 && in.Expires < c.now:
+		refuse(ByStale)
+		return
+	}
+	switch kind {
+	case AskHold:
+		if cause := c.hold(i, in, out); cause != 0 {
+			refuse(cause)
+		}
+	case AskRelease:
+		if i >= len(c.gates) || c.gates[i].held == never {
+			refuse(ByBadRequest)
+			return
+		}
+		c.endHold(i, ByRequest, out)
+	case AskTestOpen, AskTestShut:
+		if cause := c.testMove(i, kind == AskTestOpen, in, out); cause != 0 {
+			refuse(cause)
+		}
+	case AskTestEnd:
+		if c.test.gate == NoID {
+			refuse(ByBadRequest)
+			return
+		}
+		c.endTest(ByRequest, out)
+	case AskStandDown:
+		c.standDown(out)
+	case AskLift:
+		switch {
+		case !in.Origin.local():
+			refuse(ByOrigin)
+		case c.wire == Open || c.wire == Broken:
+			refuse(ByStandDown)
+		default:
+			c.lift(out)
+		}
+	case AskReset:
+		switch {
+		case !in.Origin.local():
+			refuse(ByOrigin)
+		case c.anyStop():
+			refuse(ByStop)
+		default:
+			c.reset(out)
+		}
+	}
+}
+
+// hold holds a gate open and asks for collection there. It returns why not.
+func (c *Core) hold(i int, in Input, out *Out) Cause {
+	if i >= len(c.gates) {
+		return ByBadRequest
+	}
+	g := &c.gates[i]
+	switch b := c.blocked(); {
+	case b != 0:
+		return b
+	case c.ends>>i&1 == 0:
+		return ByMain
+	case in.Origin == Topic && g.held == never && !c.p.TopicMayStart:
+		return ByOrigin
+	case c.col.latched != 0:
+		return ByFault
+	}
+	long := c.p.HoldLongest
+	if in.For > 0 {
+		long = min(long, in.For)
+	}
+	g.held, g.runOn = c.now+long, never
+	c.event(GateHeld, ByRequest, i, g.held, out)
+	c.endTest(ByHold, out)
+	c.wake(g.path)
+	return 0
+}
+
+// endHold ends a hold. Its gate stays open for its own run-on while air moves.
+func (c *Core) endHold(i int, cause Cause, out *Out) {
+	g := &c.gates[i]
+	g.held = never
+	if c.air() && c.dropHeld>>i&1 == 0 {
+		g.runOn = c.now + c.p.Gates[i].RunOn
+		c.stay(g.runOn)
+	}
+	c.event(GateReleased, cause, i, g.runOn, out)
+}
+
+// testMove moves one gate at rest. It returns why not.
+func (c *Core) testMove(i int, open bool, in Input, out *Out) Cause {
+	if i >= len(c.gates) {
+		return ByBadRequest
+	}
+	switch b := c.blocked(); {
+	case b != 0:
+		return b
+	case !c.p.Gates[i].Actuated:
+		return ByNotActuated
+	case c.closed:
+		return ByShopClosed
+	case !c.atRest():
+		return ByBusy
+	case !open && c.busy>>i&1 != 0:
+		return ByUnknown
+	}
+	long := c.p.TestLongest
+	if in.For > 0 {
+		long = min(long, in.For)
+	}
+	c.test = test{gate: ID(i), open: open, until: c.now + long}
+	c.event(TestBegan, ByRequest, i, c.test.until, out)
+	return 0
+}
+
+// atRest tells whether nothing is wanted, no air moves and no gate does.
+func (c *Core) atRest() bool {
+	if c.want != 0 || c.air() || c.test.gate != NoID {
+		return false
+	}
+	for i := range c.machines {
+		if c.machines[i].run != idle {
+			return false
+		}
+	}
+	for i := range c.gates {
+		if c.gates[i].motion != still {
+			return false
+		}
+	}
+	return true
+}
+
+// endTest ends a test move, if there is one.
+func (c *Core) endTest(cause Cause, out *Out) {
+	if c.test.gate == NoID {
+		return
+	}
+	c.event(TestEnded, cause, int(c.test.gate), never, out)
+	c.test = test{gate: NoID, until: never}
+}
+
+// halt brings everything to a stand where it is: collector and outlets off, no
+// motion, no holds, no test move.
+func (c *Core) halt(cause Cause, out *Out) {
+	if c.col.on {
+		c.switchOff(cause, out)
+	}
+	for i := range c.outlets {
+		if c.outlets[i].on {
+			c.outletOff(i, out)
+		}
+	}
+	c.stopGates(cause, out)
+	for i := range c.gates {
+		g := &c.gates[i]
+		if g.held != never {
+			g.held = never
+			c.event(GateReleased, cause, i, never, out)
+		}
+		g.runOn = never
+	}
+	c.endTest(cause, out)
+}
+
+// standDownIs takes in the wired stand-down switch. Only a switch that was
+// seen open and is closed again lifts: a repaired wire does not.
+func (c *Core) standDownIs(s Contact, out *Out) {
+	was := c.wire
+	c.wire = s
+	switch {
+	case s != Closed:
+		c.standDown(out)
+	case was == Open:
+		c.lift(out)
+	}
+}
+
+// standDown commands everything off and then nothing more.
+func (c *Core) standDown(out *Out) {
+	if c.down {
+		return
+	}
+	c.down = true
+	c.halt(ByStandDown, out)
+	c.event(StoodDown, ByRequest, int(NoID), never, out)
+}
+
+// lift ends the stand-down. It starts nothing.
+func (c *Core) lift(out *Out) {
+	if !c.down {
+		return
+	}
+	c.down = false
+	c.event(StandDownLifted, ByRequest, int(NoID), never, out)
+	c.muteAll(ByStandDown, out)
+}
+
+// stopIs takes in a stop input.
+func (c *Core) stopIs(i int, s Contact, out *Out) {
+	was := c.stops[i]
+	c.stops[i] = s
+	if s == Closed {
+		if was == Open || was == Broken {
+			c.event(StopClosed, BySensor, i, never, out)
+		}
+		return
+	}
+	if was != Open && was != Broken {
+		c.event(StopOpened, BySensor, i, never, out)
+	}
+	c.latched = true
+	c.halt(ByStop, out)
+	c.raise(StopLatched, BySensor, i, never, out)
+}
+
+func (c *Core) anyStop() bool {
+	for _, s := range c.stops {
+		if s == Open || s == Broken {
+			return true
+		}
+	}
+	return false
+}
+
+// reset is the local act that lifts what is latched. Lifting a stop starts
+// nothing: machines that run are left until something is started anew. After
+// no current the act is the wanted new try.
+func (c *Core) reset(out *Out) {
+	if c.latched {
+		c.latched = false
+		for i := range c.stops {
+			c.clear(StopLatched, ByRequest, i, out)
+		}
+		c.event(LatchLifted, ByStop, int(NoID), never, out)
+		c.muteAll(ByStop, out)
+	}
+	if f := c.col.latched; f != 0 {
+		c.col.latched = 0
+		c.clear(f, ByRequest, 0, out)
+		c.event(LatchLifted, ByFault, int(NoID), never, out)
+	}
+	for i := range c.machines {
+		c.clear(ProbablyBreaker, ByRequest, i, out)
+	}
+	c.tryAgain(^uint64(0))
+}
+
+// shopIs takes in the hours.
+func (c *Core) shopIs(closed bool, out *Out) {
+	if closed == c.closed {
+		return
+	}
+	c.closed = closed
+	if !closed {
+		c.event(ShopIsOpen, ByRequest, int(NoID), never, out)
+		return
+	}
+	c.event(ShopIsClosed, ByRequest, int(NoID), never, out)
+	c.endTest(ByShopClosed, out)
+	for i := range c.machines {
+		if c.machines[i].runs() {
+			c.event(ClosedShopRun, ByShopClosed, i, never, out)
+		}
+	}
+}
