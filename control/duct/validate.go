@@ -181,7 +181,7 @@ func (v *validator) segment(i int) {
 		v.warn(AtSegment, i, "length", fmt.Sprintf("check the unit; %.3g m long and %.3g m wide may be meant", s.Diameter, l),
 			"duct %q is wider (%.3g m) than it is long (%.3g m)", s.Name, s.Diameter, l)
 	}
-	if bad(s.Rise) || math.Abs(s.Rise) > s.Length+1e-9 {
+	if s.Length >= 0 && (bad(s.Rise) || math.Abs(s.Rise) > s.Length+1e-9) {
 		v.add(AtSegment, i, "rise", "the rise is a part of the length", "duct %q rises %.3g m on a length of %.3g m", s.Name, s.Rise, s.Length)
 	}
 	v.estimate(AtSegment, i, "roughness", fmt.Sprintf("the roughness of duct %q", s.Name), s.Roughness, 0, false)

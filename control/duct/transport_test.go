@@ -1,0 +1,352 @@
+package duct
+
+import (
+	"math"
+	"math/rand"
+	"slices"
+	"testing"
+	"time"
+)
+
+// withMachines gives every hood with a gate a machine of the gate's name.
+func withMachines(n *Network, coast ...time.Duration) *Network {
+	for i, s := range n.Segments {
+		if s.Hood == nil {
+			continue
+		}
+		m := Machine{Name: s.Name, Gates: n.OpenFor(i), Hoods: []int{i}}
+		if k := len(n.Machines); k < len(coast) {
+			m.Coast = coast[k]
+		}
+		n.Machines = append(n.Machines, m)
+	}
+	return n
+}
+
+// The reference network with B1 alone: 5607 ft/min in the branch, 2534 to 2645 in
+// the 6 in main, which is too slow; about 1.0 s of air time, 1.4 s at 0.7 V
+// (computed beside the reference network's results).
+func TestTransportOneBranchOnABigMain(t *testing.T) {
+	n := withMachines(referenceNetwork(), 20*time.Second)
+	s, err := NewSolver(n, Middle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	st := s.Solve(0b0001)
+	within(t, "branch", st.Velocity[0], 5607*fpm, 0.003)
+	within(t, "T1", st.Velocity[4], 2534*fpm, 0.003)
+	within(t, "T3", st.Velocity[6], 2645*fpm, 0.003)
+	carry := n.Carry(st, s.Rho())
+	want := []Carrying{Carries, Idle, Idle, Idle, Settles, Settles, Settles}
+	if !slices.Equal(carry, want) {
+		t.Errorf("carrying %v, want %v", carry, want)
+	}
+	air := 0.0
+	for _, i := range []int{0, 4, 5, 6} {
+		air += n.Segments[i].Length / st.Velocity[i]
+	}
+	within(t, "air time", air, 1.0, 0.05)
+	within(t, "clear-out", n.ClearOut(st, 0), 1.4, 0.05)
+	within(t, "clear-out", n.ClearOut(st, 0), air/0.7, 1e-9)
+	r := n.RunOn(0, st, s.Rho())
+	if !slices.Equal(r.Stuck, []int{4, 5, 6}) {
+		t.Errorf("stuck %v", r.Stuck)
+	}
+	if r.Clear != 5*time.Second || r.Total != 25*time.Second {
+		t.Errorf("clear %v, run-on %v; want 5s and 25s", r.Clear, r.Total)
+	}
+}
+
+func TestClearTime(t *testing.T) {
+	for _, c := range []struct {
+		travel float64
+		want   time.Duration
+	}{
+		{0, 5 * time.Second}, {1.4, 5 * time.Second}, {1.5, 5 * time.Second}, {1.51, 5100 * time.Millisecond},
+		{4, 10 * time.Second}, {28.9, 59800 * time.Millisecond}, {29, time.Minute}, {500, time.Minute},
+		{math.Inf(1), time.Minute}, {math.NaN(), time.Minute},
+	} {
+		if got := ClearTime(c.travel); got != c.want {
+			t.Errorf("%g s of travel: %v, want %v", c.travel, got, c.want)
+		}
+	}
+}
+
+// A riser carries by V less the settling speed, and not at all below it.
+func TestRiser(t *testing.T) {
+	n := branch(4, 10, 9e-5, 1)
+	n.Segments[0].Length, n.Segments[0].Rise = 4, 3
+	st := &State{Velocity: []float64{15}}
+	within(t, "clear-out", n.ClearOut(st, 0), 1/(0.7*15)+3/(15-5.0), 1e-12)
+	st.Velocity[0] = 5
+	if got := n.ClearOut(st, 0); !math.IsInf(got, 1) {
+		t.Errorf("%g s up a riser at the settling speed", got)
+	}
+	n.Segments[0].Rise = -3 // downwards it helps, which is left out
+	st.Velocity[0] = 10
+	within(t, "downwards", n.ClearOut(st, 0), 4/(0.7*10), 1e-12)
+}
+
+// The bounds of the verdict: 20 m/s carries, 18 is doubtful, below it settles;
+// moist chips ask for 28; thin air for more by the root of the density.
+func TestCarryingBounds(t *testing.T) {
+	n := withMachines(referenceNetwork())
+	for _, c := range []struct {
+		v    float64
+		want Carrying
+	}{{20, Carries}, {19.99, Doubtful}, {18, Doubtful}, {17.99, Settles}} {
+		if got := n.carrying(4, c.v, 1, StandardDensity); got != c.want {
+			t.Errorf("%g m/s: %v, want %v", c.v, got, c.want)
+		}
+	}
+	n.Machines[0].MinVelocity = MinMoist
+	if got := n.MinVelocity(4, 0b0001, StandardDensity); got != MinMoist {
+		t.Errorf("moist chips: %g m/s", got)
+	}
+	if got := n.MinVelocity(4, 0b0100, StandardDensity); got != MinChips {
+		t.Errorf("the moist machine is shut off: %g m/s", got)
+	}
+	within(t, "thin air", n.MinVelocity(4, 0b0100, StandardDensity*0.81), MinChips/0.9, 1e-12)
+}
+
+// tapered is a chain of three hoods on one main that only two of them fill.
+func tapered() *Network {
+	n := &Network{Fan: Fan{Points: []FanPoint{{0, 12 * inwg}, {400 * cfm, 11.5 * inwg}, {800 * cfm, 9.5 * inwg},
+		{1200 * cfm, 6 * inwg}, {1500 * cfm, 2 * inwg}}}, Filter: Filter{Linear: Exact(inwg / (1000 * cfm))}, Expansion: true}
+	add := netAdder(n)
+	add("far", 3, 4, 6, 9e-4, 3, true)
+	add("middle", 3, 4, 6, 9e-5, 1, true)
+	add("near", 4, 4, 6, 9e-5, 1, true)
+	add("M1", 4, 6, 15, 9e-5, 0.2, false)
+	add("M2", Collector, 6, 10, 9e-5, 0.2, false)
+	return withMachines(n)
+}
+
+// A helper must be upstream of the slow stretch: with "far" alone M1 is too slow;
+// "near" would make it slower still, "middle" helps.
+func TestHelperIsUpstream(t *testing.T) {
+	n := tapered()
+	s, err := NewSolver(n, Middle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	alone := s.Solve(0b001).Velocity[3]
+	if near := s.Solve(0b101).Velocity[3]; near >= alone {
+		t.Errorf("the near gate speeds M1 up: %g m/s from %g", near, alone)
+	}
+	p := n.Plan(s, 0b001)
+	if !slices.Equal(p.Slow, []int{3, 4}) || p.Helpers != 0b010 || p.Purge != 0 {
+		t.Fatalf("%+v", p)
+	}
+	after := n.Carry(s.Solve(0b001|p.Helpers), s.Rho())
+	for i, c := range after {
+		if c == Settles {
+			t.Errorf("%s still settles", n.Segments[i].Name)
+		}
+	}
+
+	// Where the machine wants more than the helper leaves it, the main is purged
+	// in the run-on instead.
+	with := s.Solve(0b011).Flow[0]
+	n.Segments[0].Hood.Wants = with * 1.001
+	if p = n.Plan(s, 0b001); p.Helpers != 0 || p.Purge != 0b010 || !p.Starved {
+		t.Errorf("%+v", p)
+	}
+	n.Segments[0].Hood.Wants = with * 0.999
+	if p = n.Plan(s, 0b001); p.Helpers != 0b010 {
+		t.Errorf("%+v", p)
+	}
+
+	// Nothing is slow: nothing is opened.
+	if p = n.Plan(s, 0b011); p.Slow != nil || p.Helpers != 0 || p.Purge != 0 {
+		t.Errorf("%+v", p)
+	}
+	if p = n.Plan(s, 0); p.Helpers != 0 {
+		t.Errorf("no machine runs: %+v", p)
+	}
+}
+
+// On random trees a helper never leaves a hood with less than it wants, and
+// always leaves every stretch carrying.
+func TestHelperProperties(t *testing.T) {
+	helpers, purges := 0, 0
+	eachTree(t, 21, func(r *rand.Rand, n *Network, _ uint64) {
+		withMachines(n)
+		for i := range n.Segments {
+			if h := n.Segments[i].Hood; h != nil {
+				h.Wants = 0.05 + 0.1*r.Float64()
+			}
+		}
+		s, err := NewSolver(n, Middle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		open := n.Machines[r.Intn(len(n.Machines))].Gates
+		hoods := n.LiveHoods(open)
+		p := n.Plan(s, open)
+		if p.Helpers&open != 0 || p.Purge&open != 0 || p.Helpers != 0 && p.Purge != 0 {
+			t.Errorf("open %b: %+v", open, p)
+		}
+		if p.Helpers|p.Purge == 0 {
+			return
+		}
+		st := s.Solve(open | p.Helpers | p.Purge)
+		if n.least(st, hoods, s.Rho()) < Marginal {
+			t.Errorf("open %b: still slow with %+v", open, p)
+		}
+		if p.Helpers != 0 {
+			helpers++
+			if n.supply(st, hoods) < 1 {
+				t.Errorf("open %b: a hood is starved by %+v", open, p)
+			}
+		} else {
+			purges++
+		}
+	})
+	if helpers == 0 || purges == 0 {
+		t.Errorf("%d helpers and %d purges: the trees test nothing", helpers, purges)
+	}
+}
+
+func TestTable(t *testing.T) {
+	n := withMachines(referenceNetwork(), 20*time.Second, 6*time.Second, 3*time.Second)
+	n.Machines[3].RunOn = 18 * time.Second
+	n.Together = []uint64{0b0111}
+	n.Segments[4].Length = 60 // a long main: the clear-out is above its least
+	table, err := NewTable(n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if table.Failed() != nil {
+		t.Errorf("not solved: %b", table.Failed())
+	}
+	s, err := NewSolver(n, Middle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := func(m int, open uint64) time.Duration { return n.RunOn(m, s.Solve(open), s.Rho()).Total }
+	for _, c := range []struct {
+		m    int
+		open uint64
+		want time.Duration
+	}{
+		{0, 0b0001, want(0, 0b0001)},
+		{1, 0b0011, want(1, 0b0011)},
+		{2, 0b0111, want(2, 0b0111)},
+		{3, 0b1000, 18 * time.Second},
+		{0, 0b0010, 80 * time.Second}, // its own gate is shut: the bound
+		{0, 0b1111, 80 * time.Second}, // not solved yet: the bound
+		{3, 0b1111, 18 * time.Second},
+		{1, 0b0011 | 1<<40, want(1, 0b0011)}, // a gate that is in no duct
+	} {
+		if got := table.RunOn(c.m, c.open); got != c.want {
+			t.Errorf("machine %d, open %b: %v, want %v", c.m, c.open, got, c.want)
+		}
+	}
+	if a, b := table.RunOn(0, 0b0001), table.RunOn(2, 0b0100); a <= 25*time.Second || a == b {
+		t.Errorf("run-ons %v and %v: too much alike to test anything", a, b)
+	}
+	if n := table.SolveAsked(); n != 1 {
+		t.Errorf("%d sets were asked for in vain, want 1", n)
+	}
+	if got := table.RunOn(0, 0b1111); got != want(0, 0b1111) {
+		t.Errorf("after solving on demand: %v, want %v", got, want(0, 0b1111))
+	}
+	if a := testing.AllocsPerRun(100, func() { table.RunOn(0, 0b1110); table.Helper(0b0001) }); a != 0 {
+		t.Errorf("%g allocations a lookup", a)
+	}
+	if table.RunOn(-1, 1) != time.Minute || table.RunOn(99, 1) != time.Minute {
+		t.Error("an unknown machine")
+	}
+}
+
+// The table's helper is the plan's, and its run-on with the helper open is
+// solved at start-up.
+func TestTableHelper(t *testing.T) {
+	table, err := NewTable(tapered())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := table.Helper(0b001); got != 0b010 {
+		t.Errorf("helper %b, want 10", got)
+	}
+	if got := table.RunOn(0, 0b011); got == time.Minute {
+		t.Error("the set with its helper is not solved")
+	}
+	if n := table.SolveAsked(); n != 0 {
+		t.Errorf("%d sets were not solved at start-up", n)
+	}
+	for range 3 * maxAsked { // many sets asked for: bounded, and none is lost for ever
+		table.RunOn(0, rand.Uint64())
+	}
+	if n := table.SolveAsked(); n > maxAsked {
+		t.Errorf("%d sets were kept", n)
+	}
+}
+
+// The least and the most favourable ends of the guesses enclose the middle.
+func TestCasesEnclose(t *testing.T) {
+	n := barnNetwork()
+	n.Segments[0].Hood.Entry = UnknownHood()
+	n.Segments[0].Roughness = StretchedHose
+	n.Fan = Nameplate(1400*cfm, ShutOffPressure(2*745.7))
+	n.Filter.Linear = Guess(500, 300, 1500)
+	for i := range n.Gates {
+		n.Gates[i].Shut = Guess(LeakLoss(0.015), LeakLoss(0.03), LeakLoss(0.005))
+		n.Gates[i].Open = DefaultGate()
+	}
+	var flow [3]float64
+	for c := range flow {
+		s, err := NewSolver(n, Case(c))
+		if err != nil {
+			t.Fatal(err)
+		}
+		st := s.Solve(1)
+		if !st.Converged {
+			t.Errorf("%v", st)
+		}
+		flow[c] = st.Flow[0]
+	}
+	if !(flow[Least] < 0.95*flow[Middle] && flow[Middle]*1.02 < flow[Most]) {
+		t.Errorf("flows %v", flow)
+	}
+}
+
+// A fit finds the roughness and the fan that made the measures, and says when
+// they cannot be found.
+func TestFit(t *testing.T) {
+	n := referenceNetwork()
+	n.Segments[0].Flexible, n.Segments[1].Flexible = true, true
+	for _, c := range []struct {
+		what   Fitted
+		factor float64
+	}{{HoseRoughness, 2.2}, {HoseRoughness, 0.4}, {FanCurve, 0.85}, {FanCurve, 1.3}} {
+		truth, err := NewSolver(n.adjusted(c.what, c.factor), Middle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var m []Measure
+		for _, open := range []uint64{0b0001, 0b0010} {
+			st := truth.Solve(open)
+			m = append(m, Measure{open, 6, StaticPressure, st.Static(6, truth.Rho())}, Measure{open, 4, MeanVelocity, st.Velocity[4]})
+		}
+		f, err := FitTo(n, c.what, m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		within(t, "factor", f.Factor, c.factor, 1e-4)
+		if f.After > 1e-5 || f.Before < 1e-3 || f.AtLimit || f.Sensitivity < 0.01 {
+			t.Errorf("%+v", f)
+		}
+		// One measure that nothing can explain.
+		if f, err = FitTo(n, HoseRoughness, []Measure{{0b0001, 4, MeanVelocity, 40}}); err != nil || !f.AtLimit || f.After < 0.1 {
+			t.Errorf("40 m/s in a main that cannot have it: %+v, %v", f, err)
+		}
+	}
+	if _, err := FitTo(referenceNetwork(), HoseRoughness, []Measure{{1, 4, MeanVelocity, 10}}); err == nil {
+		t.Error("hose roughness was fitted without a hose")
+	}
+	if _, err := FitTo(n, FanCurve, nil); err == nil {
+		t.Error("a fit without measures")
+	}
+}
