@@ -18,11 +18,9 @@ const (
 	biasEdge    = 0.25                   // the resting point must stay this share of the range off the rails
 	biasHold    = 100 * time.Millisecond // an offset inrush may move it for less
 	biasSlack   = 0.02                   // a bias fault ends this much further in
-	clipShare   = 0.75                   // share of samples at the rails: a sine of 2.6 times the range
+	clipPower   = 0.8                    // mean square as a share of the square of half the range: a sine of 2.3 times the range
 	clipHold    = 5 * time.Second        // an inrush may clip for less
 	faultHealed = 250 * time.Millisecond // free of the fault for this long
-
-	none = ^uint(0)
 )
 
 // half is what all channels share at the end of a half.
@@ -38,15 +36,11 @@ type half struct {
 type channel struct {
 	col      int     // place in the scan
 	s, q     float64 // this half: sum and sum of squares of raw values, weighted
-	lo, hi   float64 // raw; a sample at or beyond one is active (idle) or at a rail (running)
-	min, max float64 // rails, raw; infinite where there are none
-	clip     int     // samples at a rail in this half
 	bad      bool    // a sample of this half was not finite
 	carryBad bool    // the sample shared with the next half was not finite
 	prevOK   bool    // the half before is complete and good
 	ps, pq   float64 // that half
 	cs, cq   float64 // the next half's share of the split sample
-	pclip    int
 
 	scale       float64
 	start, stop float64 // A
@@ -66,101 +60,138 @@ type channel struct {
 	lastGood time.Duration // end of the last full window
 	stale    bool          // lost for want of samples, and said so
 
-	// Towards a start; valid while !run.
+	// Towards a start; valid while !run. A sample is active if it is at least
+	// the start level away from the resting point.
+	level           float64       // the start level, raw
+	mid             float64       // the resting point, raw; valid while centred
+	centred         bool          // there is a resting point
 	above           int           // values in a row at or above start
 	recent          int           // values until the last one above is a cycle old
 	firstWin        time.Duration // beginning of the first of these
 	quiet           int           // values in a row below half the start level
-	centred         bool          // lo and hi lie round the resting point
 	marked, pmarked bool          // active samples in this half, and in the one before
-	act1, act2      time.Duration // first and last active sample of the episode
-	active          bool          // there is an episode
+	active          bool          // there is an episode of active samples
+	act1, act2      time.Duration // its first and last one
 
 	// Towards a stop; valid while run. never = not below.
 	below time.Duration
 
-	// Faults of the values themselves.
-	railed         bool // min and max are known
-	biasLo, biasHi float64
-	fault          Health // 0 = none
-	suspect        Health // 0 = none
+	// Faults that the values themselves show. Without rails there are none.
+	railed         bool    // the converter's limits are known
+	biasLo, biasHi float64 // limits of the resting point, raw
+	centre, half   float64 // of the converter's range, raw
+	fault          Health  // 0 = none
+	suspect        Health  // 0 = none
 	suspectAt      time.Duration
 	healing        bool
 	healedAt       time.Duration
+
+	// While calm, a value in [calmLo, calmHi) changes nothing but the resting
+	// point.
+	calm           bool
+	calmLo, calmHi float64
 }
 
 func newChannel(col int, p *ChannelParams) channel {
 	c := channel{
 		col: col, number: p.Channel, scale: p.Scale,
-		start: p.Start, stop: p.Stop, hold: p.StopHold,
-		min: math.Inf(-1), max: math.Inf(1),
+		start: p.Start, stop: p.Stop, hold: p.StopHold, level: p.Start / p.Scale,
+		biasLo: math.Inf(-1), biasHi: math.Inf(1), half: math.Inf(1),
 		below: never,
 	}
 	if p.Min < p.Max {
 		c.railed = true
-		c.min, c.max = p.Min, p.Max
-		c.biasLo = c.min + float64(biasEdge*(c.max-c.min))
-		c.biasHi = c.max - float64(biasEdge*(c.max-c.min))
+		c.half = (p.Max - p.Min) / 2
+		c.centre = p.Min + c.half
+		edge := float64(biasEdge * (p.Max - p.Min))
+		c.biasLo, c.biasHi = p.Min+edge, p.Max-edge
 	}
-	c.lo, c.hi = c.min, c.max
 	return c
 }
 
-// add takes the samples of the channel in raw, which begins with one of them
-// and holds one in every stride. It returns the places of the first and last
-// active one, or none. ok is false if a sample was not finite; the half is
-// then void.
-func (c *channel) add(raw []float32, stride uint) (first, last uint, ok bool) {
-	s, q, lo, hi := c.s, c.q, c.lo, c.hi
-	first = none
+// addPair adds the samples of two channels to the sums of their halves. Each
+// slice begins with a sample of its channel and holds one in every stride. Two
+// at a time keep the processor's adders busy; the order of the additions of
+// each channel is that of its samples.
+func addPair(a, b *channel, ra, rb []float32, stride uint) {
+	as, aq, bs, bq := a.s, a.q, b.s, b.q
+	ra = ra[:len(rb)]
+	for j := uint(0); j < uint(len(rb)); j += stride {
+		x, y := float64(ra[j]), float64(rb[j])
+		as += x
+		bs += y
+		aq += float64(x * x)
+		bq += float64(y * y)
+	}
+	a.s, a.q, b.s, b.q = as, aq, bs, bq
+}
+
+// addOne is addPair for a channel without a partner.
+func addOne(c *channel, raw []float32, stride uint) {
+	s, q := c.s, c.q
 	for j := uint(0); j < uint(len(raw)); j += stride {
 		x := float64(raw[j])
 		s += x
 		q += float64(x * x)
-		if x >= hi || x <= lo {
-			if x-x != 0 {
-				continue
-			}
-			if x >= c.max || x <= c.min {
-				c.clip++
-			}
-			if first == none {
-				first = j
-			}
-			last = j
-		}
 	}
 	c.s, c.q = s, q
-	if q-q != 0 {
-		c.bad = true
-		return first, last, false
+}
+
+// mayBeActive reports whether there can be an active sample among some scans
+// that brought the sums of the half from s and q to what they are now. One
+// alone would bring the sum of squares about the resting point to the square
+// of the level; half of that allows for rounding.
+func (c *channel) mayBeActive(s, q float64, scans int) bool {
+	if !c.centred {
+		return false
 	}
-	return first, last, true
+	power := c.q - q + float64(c.mid*(float64(c.mid*float64(scans))-float64(2*(c.s-s))))
+	need := float64(c.level * c.level)
+	return !(power < need/2) || need < float64(1e-9*c.q)
+}
+
+// isActive reports whether x, a raw sample, is active.
+func (c *channel) isActive(x float64) bool {
+	d := math.Abs(x - c.mid)
+	return d >= c.level && d <= math.MaxFloat64
+}
+
+// activeIn returns the places of the first and last active sample in raw, which
+// is laid out as for add.
+func (c *channel) activeIn(raw []float32, stride uint) (first, last uint, ok bool) {
+	for j := uint(0); j < uint(len(raw)); j += stride {
+		if c.isActive(float64(raw[j])) {
+			if !ok {
+				first, ok = j/stride, true
+			}
+			last = j / stride
+		}
+	}
+	return first, last, ok
 }
 
 // split takes a sample that straddles the end of the half: the weight w of it
 // belongs to this half, the rest to the next.
 func (c *channel) split(x, w float64) {
-	c.s += float64(w * x)
-	c.q += float64(w * x * x)
-	c.cs = float64((1 - w) * x)
-	c.cq = float64((1 - w) * x * x)
-	if x >= c.max || x <= c.min {
-		c.clip++
-	}
+	q := float64(x * x)
+	a, b := float64(w*x), float64(w*q)
+	c.s += a
+	c.q += b
+	c.cs = x - a
+	c.cq = q - b
 }
 
 // clear empties the half.
 func (c *channel) clear() {
-	c.s, c.q, c.cs, c.cq, c.clip = 0, 0, 0, 0, 0
+	c.s, c.q, c.cs, c.cq = 0, 0, 0, 0
 	c.bad, c.carryBad, c.marked = false, false, false
 }
 
 // roll makes this half the one before.
 func (c *channel) roll() {
-	c.ps, c.pq, c.pclip, c.pmarked = c.s, c.q, c.clip, c.marked
+	c.ps, c.pq, c.pmarked = c.s, c.q, c.marked
 	c.prevOK = !c.bad
-	c.s, c.q, c.clip, c.marked = c.cs, c.cq, 0, false
+	c.s, c.q, c.marked = c.cs, c.cq, false
 	c.cs, c.cq = 0, 0
 	c.bad, c.carryBad = c.carryBad, false
 }
@@ -168,9 +199,6 @@ func (c *channel) roll() {
 // mark notes active samples from the instant a to the instant b. A cycle
 // without any ends an episode.
 func (c *channel) mark(a, b, cycle time.Duration) {
-	if c.run || !c.centred {
-		return
-	}
 	c.marked = true
 	if !c.active || a-c.act2 > cycle {
 		c.active, c.act1 = true, a

@@ -2,6 +2,7 @@ package sensor
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -30,6 +31,7 @@ type Detector struct {
 	stale    time.Duration // unknown after this long without a full window
 	ch       []channel     // used channels in scan order
 	mains    mains
+	followed *channel // valid while mains has a block
 
 	// The time of scan i is base + (i-baseIndex)/rate.
 	base      time.Duration
@@ -148,7 +150,7 @@ func (d *Detector) place(f *Frame) {
 
 // timeOf is the instant at which scan i begins.
 func (d *Detector) timeOf(i uint64) time.Duration {
-	return d.base + time.Duration(math.Round(float64(i-d.baseIndex)/d.rate*1e9))
+	return d.base + time.Duration(float64(float64(i-d.baseIndex)/d.rate*1e9)+0.5)
 }
 
 // start begins a run with scan i: a new grid, and no half before this one.
@@ -178,18 +180,21 @@ func (d *Detector) begin(have float64) {
 // meets a scan without one good sample it stops behind it and reports false.
 func (d *Detector) add(raw []float32, index uint64, i, k int) (int, bool) {
 	bad := 0
-	stride := d.channels
-	part := raw[i*stride : (i+k)*stride]
-	for n := range d.ch {
-		c := &d.ch[n]
-		first, last, ok := c.add(part[c.col:], uint(stride))
-		if !ok {
-			bad++
+	stride := uint(d.channels)
+	part := raw[i*d.channels : (i+k)*d.channels]
+	at := index + uint64(i)
+	for n := 0; n < len(d.ch); n += 2 {
+		a := &d.ch[n]
+		as, aq := a.s, a.q
+		if n+1 < len(d.ch) {
+			b := &d.ch[n+1]
+			bs, bq := b.s, b.q
+			addPair(a, b, part[a.col:], part[b.col:], stride)
+			bad += d.check(b, part, at, k, bs, bq)
+		} else {
+			addOne(a, part[a.col:], stride)
 		}
-		if first != none {
-			at := index + uint64(i)
-			c.mark(d.timeOf(at+uint64(first/uint(stride))), d.timeOf(at+uint64(last/uint(stride))), d.cycle)
-		}
+		bad += d.check(a, part, at, k, as, aq)
 	}
 	ok := true
 	if bad == len(d.ch) {
@@ -202,6 +207,22 @@ func (d *Detector) add(raw []float32, index uint64, i, k int) (int, bool) {
 	}
 	d.follow(raw, i, k)
 	return k, ok
+}
+
+// check looks at what add has done to channel c, whose sums were s and q
+// before: it marks the active samples among the k scans from scan at on, and
+// returns 1 if the half is void.
+func (d *Detector) check(c *channel, part []float32, at uint64, k int, s, q float64) int {
+	if c.mayBeActive(s, q, k) {
+		if first, last, ok := c.activeIn(part[c.col:], uint(d.channels)); ok {
+			c.mark(d.timeOf(at+uint64(first)), d.timeOf(at+uint64(last)), d.cycle)
+		}
+	}
+	if c.q-c.q != 0 {
+		c.bad = true
+		return 1
+	}
+	return 0
 }
 
 // split takes scan i, which ends this half and begins the next, and closes
@@ -218,7 +239,7 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 			continue
 		}
 		c.split(x, w)
-		if x >= c.hi || x <= c.lo {
+		if c.centred && c.isActive(x) {
 			at := d.timeOf(index + uint64(i))
 			c.mark(at, at, d.cycle)
 		}
@@ -245,29 +266,51 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 // closeHalf makes the readings of the cycle that ends at the instant at.
 func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 	g := half{at: at, from: d.pfrom, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn)}
+	out = slices.Grow(out, len(d.ch))
 	var strongest *channel
 	for k := range d.ch {
 		c := &d.ch[k]
-		if c.prevOK && !c.bad {
+		if !c.prevOK || c.bad {
+			c.roll()
+			continue
+		}
+		mean := (c.ps + c.s) * g.inv
+		v := float64((c.pq+c.q)*g.inv) - float64(mean*mean)
+		if v < 0 {
+			v = 0 // rounding
+		}
+		amps := c.scale * math.Sqrt(v)
+		if amps > math.MaxFloat32 {
+			amps = math.MaxFloat32
+		}
+		c.mean, c.amps = mean, amps
+		c.lastGood = at
+		if c.calm && amps >= c.calmLo && amps < c.calmHi && mean >= c.biasLo && mean <= c.biasHi && !c.marked && !c.pmarked {
+			c.mid = mean
+		} else {
 			if c.stale {
 				c.stale = false
 				d.due = min(d.due, at+d.stale)
 			}
-			out = append(out, c.judge(&g))
-			if c.verdict == Running && (strongest == nil || c.amps > strongest.amps) {
-				strongest = c
-			}
-			if c.col == d.mains.col {
-				d.mains.level(c.mean, c.amps/c.scale)
-			}
+			c.judge(&g)
 		}
-		if c.col == d.mains.col && c.verdict != Running {
-			d.mains.rest()
+		out = out[:len(out)+1]
+		r := &out[len(out)-1]
+		r.Channel, r.At, r.Onset = c.number, at, c.onset
+		r.Verdict, r.Amps, r.Health = c.verdict, float32(amps), c.health
+		if c.verdict == Running && (strongest == nil || amps > strongest.amps) {
+			strongest = c
 		}
 		c.roll()
 	}
-	if d.mains.col < 0 && strongest != nil {
-		d.mains.begin(strongest.col, strongest.mean, strongest.amps/strongest.scale)
+	if d.mains.col >= 0 {
+		if f := d.followed; f.verdict == Running {
+			d.mains.level(f.mean, f.amps/f.scale)
+		} else {
+			d.mains.rest()
+		}
+	} else if strongest != nil && d.mains.begin(strongest.col, strongest.mean, strongest.amps/strongest.scale) {
+		d.followed = strongest
 	}
 	return out
 }

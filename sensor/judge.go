@@ -1,21 +1,10 @@
 package sensor
 
-import (
-	"math"
-	"time"
-)
+import "time"
 
-// judge makes the reading of the cycle that ends with this half. Both halves
-// are complete and good.
-func (c *channel) judge(g *half) Reading {
-	mean := (c.ps + c.s) * g.inv
-	v := float64((c.pq+c.q)*g.inv) - float64(mean*mean)
-	if v < 0 {
-		v = 0 // rounding
-	}
-	c.mean = mean
-	c.amps = min(c.scale*math.Sqrt(v), math.MaxFloat32)
-	c.lastGood = g.at
+// judge draws the conclusions from the value of the cycle that ends with this
+// half.
+func (c *channel) judge(g *half) {
 	if c.railed {
 		c.inspect(g)
 	}
@@ -29,7 +18,14 @@ func (c *channel) judge(g *half) Reading {
 	default:
 		c.towardsStart(g)
 	}
-	return c.reading(g.at)
+	c.calm = c.fault == 0 && c.suspect == 0 && c.good == recoverValues
+	if c.run {
+		c.calm = c.calm && c.below == never
+		c.calmLo, c.calmHi = c.stop, c.scale*c.half/2 // below this inspect cannot find clipping
+	} else {
+		c.calm = c.calm && c.recent == 0 && c.quiet == sureValues
+		c.calmLo, c.calmHi = 0, c.start/2
+	}
 }
 
 func (c *channel) reading(at time.Duration) Reading {
@@ -79,8 +75,7 @@ func (c *channel) towardsStart(g *half) {
 	// sureValues quiet ones no short event can be in the last.
 	if c.quiet >= sureValues || c.centred && !c.marked && !c.pmarked {
 		c.centred = true
-		level := c.start / c.scale
-		c.lo, c.hi = max(c.mean-level, c.min), min(c.mean+level, c.max)
+		c.mid = c.mean
 	}
 }
 
@@ -161,7 +156,6 @@ func (c *channel) setIdle(onset time.Duration) {
 func (c *channel) forgetStart() {
 	c.above, c.recent, c.quiet = 0, 0, 0
 	c.centred, c.marked, c.pmarked, c.active = false, false, false, false
-	c.lo, c.hi = c.min, c.max
 }
 
 // distrust makes the channel unknown since the given instant.
@@ -172,6 +166,7 @@ func (c *channel) distrust(h Health, since time.Duration) {
 	}
 	c.verdict, c.health = Unknown, h
 	c.good = 0
+	c.calm = false
 	c.below = never
 	c.forgetStart()
 }
@@ -184,12 +179,19 @@ func (c *channel) lose(at time.Duration, h Health) Reading {
 	return c.reading(at)
 }
 
+// power is the mean square of the last cycle about the middle of the
+// converter's range, in raw units.
+func (c *channel) power() float64 {
+	rms, off := c.amps/c.scale, c.mean-c.centre
+	return float64(rms*rms) + float64(off*off)
+}
+
 // inspect looks for faults that the values themselves show. A fault must last
 // a while to count, and be gone for a while to be forgotten.
 func (c *channel) inspect(g *half) {
 	slack := 0.0
 	if c.fault != 0 {
-		slack = float64(biasSlack * (c.max - c.min))
+		slack = float64(2 * biasSlack * c.half)
 	}
 	h := Health(0)
 	hold := biasHold
@@ -198,7 +200,7 @@ func (c *channel) inspect(g *half) {
 		h = BiasLow
 	case c.mean > c.biasHi-slack:
 		h = BiasHigh
-	case float64(c.clip+c.pclip)*g.inv > clipShare:
+	case c.power() > float64(clipPower*c.half*c.half):
 		h = Clipped
 		hold = clipHold
 	}

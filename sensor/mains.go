@@ -5,6 +5,7 @@ const (
 	mainsSpan    = 0.05 // the frequency is looked for this share about a nominal one
 	blockTime    = 0.2  // seconds of current in a measurement: 10 cycles of 50 Hz, 12 of 60
 	maxSpread    = 0.08 // of the single periods in a block, as a share of their mean
+	pause        = 64   // halves between measurements: the mains drifts slowly
 	smoothing    = 0.25 // share of a new measurement in the running figure
 	crossLevel   = 0.5  // of the RMS: crossings are taken at this level, armed at its opposite
 )
@@ -24,10 +25,12 @@ type mains struct {
 	col     int     // channel of the block's current in a scan; -1 = no block
 	lo, hi  float64 // raw levels
 	armed   bool    // has been below lo since the last crossing
-	crossed bool    // since is valid
-	prev    float64 // the sample before
-	since   float64 // samples since the last crossing
+	crossed bool    // back and n are valid
+	back    float64 // how far the last crossing was before the sample behind it, in samples
+	n       int     // samples since that one
+	prev    float64 // the last sample
 
+	wait             int // halves until the next block
 	count            int // periods in the block
 	sum, least, most float64
 }
@@ -40,15 +43,21 @@ func newMains(nominal float64, held bool) mains {
 	return m
 }
 
-// begin starts a block on the channel at the given place in a scan.
-func (m *mains) begin(col int, mean, rms float64) {
+// begin starts a block on the channel at the given place in a scan, unless it
+// is too early for one. It is called each half.
+func (m *mains) begin(col int, mean, rms float64) bool {
 	if m.held {
-		return
+		return false
+	}
+	if m.wait > 0 {
+		m.wait--
+		return false
 	}
 	m.col = col
 	m.count, m.sum = 0, 0
 	m.gap()
 	m.level(mean, rms)
+	return true
 }
 
 // level sets the levels from the raw mean and RMS of the last cycle.
@@ -65,27 +74,34 @@ func (m *mains) gap() { m.crossed, m.armed = false, false }
 
 // follow takes the samples of some scans.
 func (m *mains) follow(raw []float32, stride uint, rate float64) {
+	n, armed, lo, hi := m.n, m.armed, m.lo, m.hi
 	for j := uint(m.col); j < uint(len(raw)); j += stride {
 		x := float64(raw[j])
-		m.since++
-		switch {
-		case x >= m.hi && m.armed:
-			back := 0.0 // how far behind the crossing this sample is
-			if d := x - m.prev; d > 0 && m.prev <= m.hi {
-				back = (x - m.hi) / d
-			}
-			m.armed = false
-			if m.crossed && !m.add(m.since-back, rate) {
-				return
-			}
-			m.crossed = true
-			m.since = back
-		case x <= m.lo:
-			m.armed = true
-		case x != x:
-			m.gap()
+		n++
+		if !armed {
+			armed = x <= lo
+			continue
 		}
-		m.prev = x
+		if x < hi {
+			continue
+		}
+		armed = false
+		prev := m.prev
+		if j >= stride {
+			prev = float64(raw[j-stride])
+		}
+		back := 0.0
+		if d := x - prev; d > 0 && prev <= hi {
+			back = (x - hi) / d
+		}
+		if m.crossed && !m.add(float64(n)+m.back-back, rate) {
+			return
+		}
+		m.crossed, m.back, n = true, back, 0
+	}
+	m.n, m.armed = n, armed
+	if len(raw) > 0 {
+		m.prev = float64(raw[uint(len(raw))-stride+uint(m.col)])
 	}
 }
 
@@ -111,6 +127,7 @@ func (m *mains) add(period, rate float64) bool {
 		f = m.hz + float64(smoothing*(f-m.hz))
 	}
 	m.hz, m.measured = f, true
+	m.wait = pause
 	m.col = -1
 	return false
 }

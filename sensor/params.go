@@ -14,6 +14,9 @@ const DefaultStale = 300 * time.Millisecond
 // minScale and maxScale bound the amperes per raw unit that make sense.
 const minScale, maxScale = 1e-9, 1e6
 
+// minStale is a few mains cycles: a healthy stream has a full window each half.
+const minStale = 100 * time.Millisecond
+
 // Params describes one source to a Detector.
 type Params struct {
 	Source    int             // the Frame.Source it takes; frames of others are ignored
@@ -53,15 +56,20 @@ func (p *Params) validate() error {
 	if p.HoldMains && p.Mains == 0 {
 		bad("a held mains frequency needs a figure")
 	}
-	if p.Stale < 0 {
-		bad("stale time %v is negative", p.Stale)
+	if p.Stale != 0 && p.Stale < minStale {
+		bad("stale time %v: want at least %v, or 0 for %v", p.Stale, minStale, DefaultStale)
 	}
+	seen := map[int]int{}
 	finite := func(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 	for i := range p.Channels {
 		c := &p.Channels[i]
 		if !c.Used {
 			continue
 		}
+		if j, twice := seen[c.Channel]; twice {
+			bad("channels %d and %d both have number %d", j, i, c.Channel)
+		}
+		seen[c.Channel] = i
 		if !(c.Scale >= minScale && c.Scale <= maxScale) {
 			bad("channel %d: scale %g: want %g to %g amperes per raw unit", i, c.Scale, minScale, maxScale)
 		}

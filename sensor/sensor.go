@@ -14,7 +14,7 @@ type Frame struct {
 	At       time.Duration // instant of scan Index, from the start of the stream
 	Rate     float64       // scans per second
 	Raw      []float32     // scan-major counts or amperes; NaN or Inf is a gap
-	Err      error         // then Raw is empty and every channel is unknown
+	Err      error         // then Raw is empty: a gap whose cause is known
 }
 
 // Scans is the number of whole scans in the frame.
