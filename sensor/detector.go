@@ -9,12 +9,16 @@ import (
 const (
 	minMains, maxMains = 45.0, 65.0 // accepted nominal frequencies, Hz
 
-	minRate, maxRate = 240.0, 10e6 // scans/s: four in a cycle of 60 Hz, and more than any converter here makes
+	maxRate = 10e6 // scans/s, more than any converter here makes
 
 	maxRateStep = 0.02             // a larger step of the sample rate restarts the windows
 	jitter      = time.Microsecond // a frame's At may differ by this from the count of samples
 	never       = time.Duration(1<<63 - 1)
 )
+
+// MinRate is the lowest rate of frames that a Detector takes, in scans a
+// second: four in a cycle of 60 Hz. Frames of a lower rate are read errors.
+const MinRate = 240.0
 
 // Detector turns the frames of one source into readings. It is not safe for
 // use by several goroutines.
@@ -133,7 +137,7 @@ func (d *Detector) Feed(f *Frame, out []Reading) []Reading {
 // work with.
 func (d *Detector) usable(f *Frame) bool {
 	return f.Channels == d.channels && len(f.Raw)%d.channels == 0 &&
-		f.Rate >= minRate && f.Rate <= maxRate
+		f.Rate >= MinRate && f.Rate <= maxRate
 }
 
 // place finds out whether f follows on from the frame before, and sets the

@@ -37,7 +37,7 @@ func readAll(t testing.TB, r *Reader) (raw []float32, gaps []gap, err error) {
 		if f.Index != next {
 			gaps = append(gaps, gap{next, f.Index - next})
 		}
-		if want := instant(f.Index, f.Rate); f.At != want {
+		if want := Instant(f.Index, f.Rate); f.At != want {
 			t.Fatalf("scan %d is at %v, want %v", f.Index, f.At, want)
 		}
 		if len(f.Raw) != f.Scans()*f.Channels || f.Scans() == 0 {
@@ -463,7 +463,7 @@ func TestInstant(t *testing.T) {
 		{2000 * 86400 * 365, 2000, 365 * 24 * time.Hour}, {86400 * 3333, 3333, 24 * time.Hour},
 		{5, 12.5, 400 * time.Millisecond}, {math.MaxUint64, 1, math.MaxInt64}, {math.MaxUint64, 0.5, math.MaxInt64},
 	} {
-		if got := instant(tt.index, tt.rate); got != tt.want {
+		if got := Instant(tt.index, tt.rate); got != tt.want {
 			t.Errorf("scan %d at %v/s: %v, want %v", tt.index, tt.rate, got, tt.want)
 		}
 	}

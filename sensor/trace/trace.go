@@ -382,7 +382,7 @@ func (r *Reader) Next(f *sensor.Frame) error {
 			f.Source = 0
 			f.Channels = r.all.Channels
 			f.Index = r.index
-			f.At = instant(r.index, r.all.Rate)
+			f.At = Instant(r.index, r.all.Rate)
 			f.Rate = r.all.Rate
 			f.Raw = f.Raw[:scans*r.all.Channels]
 			f.Err = nil
@@ -428,9 +428,9 @@ func (r *Reader) progress(end bool) {
 	}
 }
 
-// instant is the time of a scan from the start of the stream, rounded to the
+// Instant is the time of a scan from the start of the stream, rounded to the
 // nearest nanosecond. Whole rates are exact; others are right to a part in 2^52.
-func instant(index uint64, rate float64) time.Duration {
+func Instant(index uint64, rate float64) time.Duration {
 	if whole := uint64(rate); float64(whole) == rate {
 		hi, lo := bits.Mul64(index, uint64(time.Second))
 		lo, carry := bits.Add64(lo, whole/2, 0)
