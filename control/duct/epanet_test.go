@@ -29,7 +29,7 @@ func referenceNetwork() *Network {
 		Fan: Fan{Density: 1.2041, Points: []FanPoint{
 			{0, 12 * inwg}, {400 * cfm, 11.5 * inwg}, {800 * cfm, 9.5 * inwg},
 			{1200 * cfm, 6 * inwg}, {1500 * cfm, 2 * inwg}}},
-		Filter: Filter{Linear: Exact(inwg / (1000 * cfm))},
+		Filter: Filter{Now: Exact(inwg / (1000 * cfm))},
 	}
 	seg := func(name string, to int, d, l, rough, open, loss float64) {
 		s := Segment{Name: name, To: to, Diameter: d * inch, Length: l * foot, Roughness: Exact(rough), Gate: NoGate}
@@ -84,7 +84,7 @@ type posed struct {
 // pose writes the network for the water-network solver: same lengths, same
 // total loss factors, none of this package's arithmetic on flows.
 func pose(n *Network, opens []uint64) posed {
-	p := posed{Density: n.Air.Density, Filter: n.Filter.Linear.Value, Opens: opens}
+	p := posed{Density: n.Air.Density, Filter: n.Filter.Now.Value, Opens: opens}
 	for _, pt := range n.Fan.Points {
 		p.Fan = append(p.Fan, [2]float64{pt.Flow, pt.Pressure})
 	}
@@ -281,7 +281,7 @@ func TestSharedResults(t *testing.T) {
 func barnNetwork() *Network {
 	n := &Network{Air: Air{Density: 1.2041}, Fan: Fan{Density: 1.2041, Points: []FanPoint{
 		{0, 9.5 * inwg}, {400 * cfm, 9 * inwg}, {800 * cfm, 7 * inwg}, {1100 * cfm, 4.2 * inwg}, {1400 * cfm, 0.1 * inwg}}},
-		Filter: Filter{Linear: Exact(1.2 * inwg / (1000 * cfm))}, Expansion: true}
+		Filter: Filter{Now: Exact(1.2 * inwg / (1000 * cfm))}, Expansion: true}
 	add := netAdder(n)
 	add("B1", 7, 4, 7, 0.9e-3, 2, true)
 	add("B2", 6, 5, 6, 0.9e-3, 2.7, true)
@@ -300,7 +300,7 @@ func barnNetwork() *Network {
 func worksNetwork() *Network {
 	n := &Network{Air: Air{Density: 1.15}, Fan: Fan{Density: 1.15, Points: []FanPoint{
 		{0, 14 * inwg}, {600 * cfm, 13.4 * inwg}, {1200 * cfm, 10.8 * inwg}, {1800 * cfm, 6 * inwg}, {2300 * cfm, 0.2 * inwg}}},
-		Filter: Filter{Linear: Exact(1.5 * inwg / (1500 * cfm))}, Expansion: true}
+		Filter: Filter{Now: Exact(1.5 * inwg / (1500 * cfm))}, Expansion: true}
 	add := netAdder(n)
 	for i := range 12 {
 		main := 12 + i // four branches along each of three mains
@@ -325,7 +325,7 @@ func worksNetwork() *Network {
 // alone, so none here is that long.
 func starNetwork() *Network {
 	n := &Network{Air: Air{Density: 1.0}, Fan: Fan{Density: 1.0, Points: []FanPoint{
-		{0, 1400}, {0.1, 1370}, {0.2, 1200}, {0.3, 700}, {0.36, 100}}}, Filter: Filter{Linear: Exact(900)}}
+		{0, 1400}, {0.1, 1370}, {0.2, 1200}, {0.3, 700}, {0.36, 100}}}, Filter: Filter{Now: Exact(900)}}
 	add := netAdder(n)
 	add("A", Collector, 4, 10, 0.9e-3, 2, true)
 	add("B", Collector, 2.5, 15, 0.15e-3, 1.5, true)

@@ -145,11 +145,10 @@ func (c curve) meet(a, r float64) float64 {
 	return 2 * p0 / (b + math.Sqrt(float64(b*b)+float64(4*r*p0)))
 }
 
-// Filter is the loss of the collector's cloth. It does not change with density.
+// Filter is the loss of the collector's cloth, a·Q: the flow through cloth is
+// laminar, so the loss grows with the flow and not with density. In Pa/(m³/s).
 type Filter struct {
-	// Linear is a in a·Q, Pa/(m³/s): from clean (Low) to loaded (High); Value is
-	// the filter as it is now.
-	Linear Estimate
-	// Square is b in b·Q², Pa/(m³/s)², scaled with density as a separator is.
-	Square Estimate
+	Now Estimate // as it is
+	// Clean and Loaded are its ends, to compare with; 0 = not known.
+	Clean, Loaded float64
 }

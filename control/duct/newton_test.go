@@ -15,7 +15,7 @@ import (
 func newton(n *Network, open uint64) (flow []float64, ok bool) {
 	rho, mu := n.Air.density(), n.Air.viscosity()
 	fan := curve(n.Fan.scaled(rho, Middle))
-	a, b := n.Filter.Linear.Value, (n.Filter.Square.Value+n.Separator.Value)*rho/StandardDensity
+	a, b := n.Filter.Now.Value, n.Separator.Value*rho/StandardDensity
 	var hoods []int
 	for i, s := range n.Segments {
 		if s.Hood != nil {
@@ -176,7 +176,7 @@ func gauss(a [][]float64) []float64 {
 func randomTree(r *rand.Rand, n int) *Network {
 	pick := func(xs ...float64) float64 { return xs[r.Intn(len(xs))] }
 	net := &Network{Fan: Fan{Points: []FanPoint{{0, 12 * inwg}, {0.19, 11.5 * inwg}, {0.378, 9.5 * inwg},
-		{0.566, 6 * inwg}, {0.708, 2 * inwg}, {0.78, 0}}}, Filter: Filter{Linear: Exact(r.Float64() * 1.5 * inwg / 0.472)}}
+		{0.566, 6 * inwg}, {0.708, 2 * inwg}, {0.78, 0}}}, Filter: Filter{Now: Exact(r.Float64() * 1.5 * inwg / 0.472)}}
 	joined := make([]bool, n)
 	to := make([]int, n)
 	for i := range to {

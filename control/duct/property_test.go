@@ -170,7 +170,7 @@ func TestPropertyWorseIsWorse(t *testing.T) {
 			s.Pieces = append(s.Pieces, Piece{Kind: Elbow, Angle: 90, RadiusRatio: 1.5})
 		},
 		"loss":   func(_ *Network, s *Segment) { s.Pieces = append(s.Pieces, Piece{Kind: RawLoss, Loss: Exact(0.5)}) },
-		"filter": func(n *Network, _ *Segment) { n.Filter.Linear = Exact(n.Filter.Linear.Value*1.5 + 50) },
+		"filter": func(n *Network, _ *Segment) { n.Filter.Now = Exact(n.Filter.Now.Value*1.5 + 50) },
 	}
 	for what, change := range changes {
 		eachTree(t, 7, func(r *rand.Rand, n *Network, open uint64) {

@@ -83,9 +83,7 @@ type link struct {
 type Solver struct {
 	links []link
 	fan   curve
-	a, b  float64 // filter and separator: a·Q + b·Q²
-	fa    float64 // the filter's share
-	fb    float64
+	a, b  float64 // filter a·Q, separator b·Q²
 	rho   float64
 	lastQ float64
 	state State
@@ -100,8 +98,7 @@ func NewSolver(n *Network, c Case) (*Solver, error) {
 	}
 	s := &Solver{rho: n.Air.density()}
 	s.fan = n.Fan.scaled(s.rho, c)
-	s.fa, s.fb = c.loss(n.Filter.Linear), c.loss(n.Filter.Square)*s.rho/StandardDensity
-	s.a, s.b = s.fa, s.fb+c.loss(n.Separator)*s.rho/StandardDensity
+	s.a, s.b = c.loss(n.Filter.Now), c.loss(n.Separator)*s.rho/StandardDensity
 
 	order, at := n.order()
 	mu := n.Air.viscosity()
@@ -321,7 +318,7 @@ func (s *Solver) march() (residual float64) {
 func (s *Solver) report() {
 	st, q := &s.state, s.lastQ
 	st.Total, st.Fan = q, s.fan.at(q)
-	st.Filter = float64(s.fa*q) + float64(s.fb*q*q)
+	st.Filter = s.a * q
 	inlet := float64(s.a*q) + float64(s.b*q*q) - st.Fan
 	for i := range s.links {
 		l := &s.links[i]

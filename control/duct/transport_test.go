@@ -112,7 +112,7 @@ func TestCarryingBounds(t *testing.T) {
 // tapered is a chain of three hoods on one main that only two of them fill.
 func tapered() *Network {
 	n := &Network{Fan: Fan{Points: []FanPoint{{0, 12 * inwg}, {400 * cfm, 11.5 * inwg}, {800 * cfm, 9.5 * inwg},
-		{1200 * cfm, 6 * inwg}, {1500 * cfm, 2 * inwg}}}, Filter: Filter{Linear: Exact(inwg / (1000 * cfm))}, Expansion: true}
+		{1200 * cfm, 6 * inwg}, {1500 * cfm, 2 * inwg}}}, Filter: Filter{Now: Exact(inwg / (1000 * cfm))}, Expansion: true}
 	add := netAdder(n)
 	add("far", 3, 4, 6, 9e-4, 3, true)
 	add("middle", 3, 4, 6, 9e-5, 1, true)
@@ -290,7 +290,7 @@ func TestCasesEnclose(t *testing.T) {
 	n.Segments[0].Hood.Entry = UnknownHood()
 	n.Segments[0].Roughness = StretchedHose
 	n.Fan = Nameplate(1400*cfm, ShutOffPressure(2*745.7))
-	n.Filter.Linear = Guess(500, 300, 1500)
+	n.Filter.Now = Guess(500, 300, 1500)
 	for i := range n.Gates {
 		n.Gates[i].Shut = Guess(LeakLoss(0.015), LeakLoss(0.03), LeakLoss(0.005))
 		n.Gates[i].Open = DefaultGate()

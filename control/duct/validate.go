@@ -345,8 +345,10 @@ func (v *validator) fan() {
 
 func (v *validator) rest() {
 	n := v.n
-	v.estimate(AtFilter, 0, "filter", "the filter's loss", n.Filter.Linear, 0, false)
-	v.estimate(AtFilter, 0, "filter", "the filter's loss", n.Filter.Square, 0, false)
+	v.estimate(AtFilter, 0, "filter", "the filter's loss", n.Filter.Now, 0, false)
+	if f := n.Filter; f.Clean > f.Loaded {
+		v.add(AtFilter, 0, "filter", "a loaded filter loses more than a clean one", "the filter loses %.4g Pa at 1 m3/s when clean and %.4g when loaded", f.Clean, f.Loaded)
+	}
 	v.estimate(AtFilter, 0, "separator", "the separator's loss", n.Separator, 0, false)
 	v.estimate(AtNetwork, 0, "leakage", "the leakage area", n.Leakage, 0, false)
 	if n.Leakage.High > 0.1 {

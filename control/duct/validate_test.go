@@ -60,7 +60,7 @@ func TestBadNetworks(t *testing.T) {
 		{"flow in cfm", func(n *Network) { n.Fan.Points[4].Flow = 1500 }, "point 5 of the fan curve", false},
 		{"no pressure", func(n *Network) { n.Fan.Points = []FanPoint{{0, 0}, {1, -1}} }, "point 2 of the fan curve", false},
 		{"mains", func(n *Network) { n.Fan.Frequency, n.Fan.Mains = 60, 1800 }, "runs at 1800 Hz", false},
-		{"filter", func(n *Network) { n.Filter.Linear = Exact(inf) }, "the filter's loss is +Inf", false},
+		{"filter", func(n *Network) { n.Filter.Now = Exact(inf) }, "the filter's loss is +Inf", false},
 		{"density", func(n *Network) { n.Air.Density = 1204 }, "a density of 1204", false},
 		{"altitude", func(n *Network) { n.Air.Altitude = 17000 }, "stands at 1.7e+04 m", false},
 		{"transport", func(n *Network) { n.Transport.Min = 4000 }, "4000 m/s", false},
@@ -136,7 +136,7 @@ func TestWildNetworks(t *testing.T) {
 			case 3:
 				s.To = r.Intn(9) - 3
 			case 4:
-				n.Filter.Linear = Exact(wild())
+				n.Filter.Now = Exact(wild())
 			case 5:
 				n.Fan.Points[r.Intn(len(n.Fan.Points))] = FanPoint{wild(), wild()}
 			case 6:
