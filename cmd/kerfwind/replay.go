@@ -1,0 +1,353 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"kerfwind/cmd/kerfwind/internal/draw"
+	"kerfwind/cmd/kerfwind/internal/replay"
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/control/loop"
+	"kerfwind/sensor"
+	"kerfwind/sensor/trace"
+)
+
+// replayFlags are the flags of replay.
+type replayFlags struct {
+	rig, shop          string
+	amps               bool
+	scale              float64
+	start, stop, hold  string
+	mains              string
+	json               bool
+	expect, plant, svg string
+	frame              int
+	truncated          bool
+	recorded, powerUp  bool
+}
+
+func newReplay() *cobra.Command {
+	var f replayFlags
+	cmd := &cobra.Command{
+		Use:   "replay [flags] RECORDING...",
+		Short: "Show what the shop would have done with a recording of mains currents",
+		Long: `Replay puts recordings of mains currents (WAV, FLAC or CSV; "-" is standard
+input; several are laid end to end) through the code that also runs live, and
+prints what it would have done: which machine started when, which gate opened,
+when the collector ran and why it stopped. Gates and collector are simulated.
+
+A recording of raw counts needs the rig file that scales it. With --amps the
+values are amperes; with neither --rig nor --shop each channel is then a machine
+with a gate of its own, m0, m1, and so on.
+
+The time of a line is when the decision could have been acted on, from the
+start of the recording. Exit code 1 if --expect finds a difference.`,
+		Example: `  kerfwind replay --amps tuesday.wav
+  kerfwind replay --rig rig.toml --shop shops/barn.toml tuesday.flac
+  kerfwind replay --rig rig.toml --shop shops/barn.toml --expect tuesday.jsonl tuesday.flac`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return &exitError{exitUsage, errors.New("replay needs a recording: a WAV, FLAC or CSV file, or - for standard input")}
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+			defer stop()
+			return f.run(ctx, cmd.OutOrStdout(), cmd.ErrOrStderr(), args)
+		},
+	}
+	fl := cmd.Flags()
+	fl.StringVar(&f.rig, "rig", "", "rig file: how counts become amperes")
+	fl.StringVar(&f.shop, "shop", "", "shop file: machines, gates, collector")
+	fl.BoolVar(&f.amps, "amps", false, "the values are amperes")
+	fl.Float64Var(&f.scale, "scale", 1, "multiply every value by this first")
+	fl.StringVar(&f.start, "start", "", `start level where no shop gives one, e.g. "0.6 A"`)
+	fl.StringVar(&f.stop, "stop", "", `stop level where no shop gives one, e.g. "0.4 A"`)
+	fl.StringVar(&f.hold, "stop-hold", "", `how long below the stop level ends a run where no shop says, e.g. "1 s"`)
+	fl.StringVar(&f.mains, "mains", "", `mains frequency where no shop gives one, e.g. "50 Hz" (default: found out)`)
+	fl.BoolVar(&f.json, "json", false, "print one JSON object an event")
+	fl.StringVar(&f.expect, "expect", "", "compare with the timeline in this file (JSON lines with tolerances)")
+	fl.StringVar(&f.plant, "plant", "", "file of faults of the simulated gates and collector, one a line")
+	fl.StringVar(&f.svg, "svg", "", "also draw a picture into this file")
+	fl.IntVar(&f.frame, "frame", 0, "scans read at a time; changes nothing but speed")
+	fl.BoolVar(&f.truncated, "truncated", false, "take a recording that was cut short as it is")
+	fl.BoolVar(&f.recorded, "recorded-collector", false, "take the collector's current from the recording, not from the simulated motor")
+	fl.BoolVar(&f.powerUp, "power-up", false, "the recording begins where the power returns: gates are homed, nothing starts for a while")
+	return cmd
+}
+
+// run replays and prints.
+func (f *replayFlags) run(ctx context.Context, stdout, stderr io.Writer, paths []string) error {
+	o, closers, err := f.options(stderr, paths)
+	defer func() {
+		for _, c := range closers {
+			_ = c.Close() // read only
+		}
+	}()
+	if err != nil {
+		return err
+	}
+	r, err := replay.New(*o)
+	if err != nil {
+		return &exitError{exitConfig, err}
+	}
+	var expect *timeline.Expectation
+	if f.expect != "" {
+		file, err := os.Open(f.expect)
+		if err != nil {
+			return err
+		}
+		closers = append(closers, file)
+		if expect, err = timeline.ReadExpectation(f.expect, file); err != nil {
+			return &exitError{exitConfig, err}
+		}
+	}
+	out := newPrinter(stdout, r, f.json, expect != nil)
+	obs := []loop.Observer{out}
+	var reading func(sensor.Reading)
+	each := func(time.Duration) error { return out.err }
+	var pic *draw.Picture
+	if f.svg != "" {
+		pic = picture(r)
+		obs, reading = append(obs, pic), pic.Reading
+		pic.Observe(r.Core.Snapshot(), nil)
+		next := time.Second
+		each = func(now time.Duration) error {
+			if now >= next {
+				pic.Observe(r.Core.Snapshot(), nil)
+				next = now + time.Second
+			}
+			return out.err
+		}
+	}
+	end, err := r.Run(ctx, reading, each, obs...)
+	out.end(end)
+	switch {
+	case errors.Is(err, context.Canceled):
+		err = fmt.Errorf("stopped at %s of the recording", timeline.Clock(end))
+	case err == nil:
+		err = out.err
+	}
+	if err != nil {
+		return err
+	}
+	if pic != nil {
+		if err := writeFile(f.svg, func(w io.Writer) error {
+			return pic.WriteSVG(w, end, draw.Options{Title: title(r, paths)})
+		}); err != nil {
+			return err
+		}
+	}
+	if expect != nil {
+		return report(stderr, expect.Compare(out.lines))
+	}
+	return nil
+}
+
+// options loads everything that the flags name, and reports every error in
+// it at once.
+func (f *replayFlags) options(stderr io.Writer, paths []string) (*replay.Options, []io.Closer, error) {
+	o := &replay.Options{Amperes: f.amps, Scale: f.scale, Recorded: f.recorded, PowerUp: f.powerUp}
+	var closers []io.Closer
+	var errs []error
+	if f.scale == 0 {
+		errs = append(errs, errors.New("--scale 0 leaves nothing: give a number other than 0"))
+	}
+	if f.shop != "" && f.rig == "" {
+		errs = append(errs, errors.New("--shop names sensors and gates of a rig: give --rig FILE too"))
+	}
+	if f.shop != "" && f.start+f.stop+f.hold+f.mains != "" {
+		errs = append(errs, errors.New("--start, --stop, --stop-hold and --mains are for recordings without a shop: the shop file gives them"))
+	}
+	var err error
+	if o.StandIn, err = f.standIn(); err != nil {
+		errs = append(errs, err)
+	}
+	if len(errs) > 0 {
+		return nil, nil, &exitError{exitUsage, errors.Join(errs...)}
+	}
+	if f.rig != "" {
+		if o.Rig, err = config.LoadRig(f.rig); err != nil {
+			errs = append(errs, err)
+		} else if f.shop != "" {
+			if o.Shop, err = config.LoadShop(f.shop, o.Rig); err != nil {
+				errs = append(errs, err)
+			}
+		}
+	}
+	if f.plant != "" {
+		file, err := os.Open(f.plant)
+		if err != nil {
+			errs = append(errs, err)
+		} else {
+			o.Plant, o.PlantName = file, f.plant
+			closers = append(closers, file)
+		}
+	}
+	o.Trace, err = trace.Open(paths, trace.Options{FrameScans: f.frame, AllowTruncated: f.truncated, Progress: progress(stderr, "replay")})
+	if err != nil {
+		errs = append(errs, err)
+	} else {
+		closers = append(closers, o.Trace)
+	}
+	if len(errs) > 0 {
+		return nil, closers, &exitError{exitConfig, errors.Join(errs...)}
+	}
+	return o, closers, nil
+}
+
+// standIn reads the flags that set levels.
+func (f *replayFlags) standIn() (o config.StandInOptions, err error) {
+	var errs []error
+	quantity := func(flag, text string, q config.Quantity, into *float64) {
+		if text == "" {
+			return
+		}
+		v, err := config.Parse(q, text)
+		if err == nil && v <= 0 {
+			err = errors.New("must be more than 0")
+		}
+		if err != nil {
+			errs = append(errs, fmt.Errorf("--%s %q: %w", flag, text, err))
+		}
+		*into = v
+	}
+	quantity("start", f.start, config.Current, &o.Start)
+	quantity("stop", f.stop, config.Current, &o.Stop)
+	quantity("mains", f.mains, config.Frequency, &o.Mains)
+	if f.hold != "" {
+		d, err := config.ParseDuration(f.hold)
+		if err != nil {
+			errs = append(errs, fmt.Errorf("--stop-hold %q: %w", f.hold, err))
+		}
+		o.StopHold = d
+		if d == 0 {
+			o.StopHold = -1 // none
+		}
+	}
+	return o, errors.Join(errs...)
+}
+
+// printer writes the timeline as it comes and keeps what the end needs.
+type printer struct {
+	w     *bufio.Writer
+	names *timeline.Names
+	json  bool
+	keep  bool
+	buf   []byte
+	lines []timeline.Line
+	tally *timeline.Tally
+	err   error
+}
+
+func newPrinter(w io.Writer, r *replay.Replay, asJSON, keep bool) *printer {
+	return &printer{w: bufio.NewWriter(w), names: &r.Names, json: asJSON, keep: keep, tally: timeline.NewTally(&r.Names)}
+}
+
+// Observe prints events.
+func (p *printer) Observe(_ *control.Snapshot, events []control.Event) {
+	for _, e := range events {
+		p.tally.Add(e)
+		line := timeline.FromEvent(e, p.names)
+		if p.keep {
+			p.lines = append(p.lines, line)
+		}
+		if p.json {
+			p.buf = line.AppendJSON(p.buf[:0])
+		} else {
+			p.buf = timeline.AppendText(p.buf[:0], e, p.names)
+		}
+		p.buf = append(p.buf, '\n')
+		if _, err := p.w.Write(p.buf); err != nil && p.err == nil {
+			p.err = err
+		}
+	}
+	if err := p.w.Flush(); err != nil && p.err == nil {
+		p.err = err
+	}
+}
+
+// end prints the summary for people.
+func (p *printer) end(at time.Duration) {
+	if p.json {
+		return
+	}
+	fmt.Fprintf(p.w, "%s   end of the recording\n\n", timeline.Clock(at))
+	if err := p.tally.Write(p.w, at); err != nil && p.err == nil {
+		p.err = err
+	}
+	if err := p.w.Flush(); err != nil && p.err == nil {
+		p.err = err
+	}
+}
+
+// report prints the differences, and is the command's error if there are any.
+func report(w io.Writer, diffs []string) error {
+	if len(diffs) == 0 {
+		return nil
+	}
+	for _, d := range diffs {
+		fmt.Fprintln(w, d)
+	}
+	if len(diffs) == 1 {
+		return errors.New("1 difference from what was expected")
+	}
+	return fmt.Errorf("%d differences from what was expected", len(diffs))
+}
+
+// picture makes an empty picture of a replay.
+func picture(r *replay.Replay) *draw.Picture {
+	n := len(r.Channels)
+	labels, machines, levels := make([]string, n), make([]control.ID, n), make([]draw.Level, n)
+	for i, use := range r.Channels {
+		labels[i], machines[i] = r.Shop.Rig.Channels[i].Name, use.Machine
+		if use.Used() {
+			levels[i] = draw.Level{Start: float32(use.Start), Stop: float32(use.Stop)}
+		}
+	}
+	return draw.New(r.Names, labels, machines, levels)
+}
+
+func title(r *replay.Replay, paths []string) string {
+	return strings.TrimSpace(r.Shop.Name + ": " + strings.Join(paths, ", "))
+}
+
+// progress returns a function that shows how far a long read has come, where
+// a person looks on.
+func progress(w io.Writer, what string) func(done, total int64) {
+	f, ok := w.(*os.File)
+	if !ok || !term.IsTerminal(int(f.Fd())) {
+		return nil
+	}
+	shown := false
+	return func(done, total int64) {
+		const small = 32 << 20 // below this it is over before anyone looks
+		switch {
+		case total < small && done < small:
+		case done == total:
+			if shown {
+				fmt.Fprint(w, "\r\x1b[K")
+			}
+		case total > 0:
+			shown = true
+			fmt.Fprintf(w, "\r%s: %d of %d MiB (%d %%)", what, done>>20, total>>20, 100*done/total)
+		default:
+			shown = true
+			fmt.Fprintf(w, "\r%s: %d MiB", what, done>>20)
+		}
+	}
+}
