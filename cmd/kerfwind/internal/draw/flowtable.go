@@ -1,0 +1,138 @@
+package draw
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"kerfwind/control"
+)
+
+// partNames are the four parts of a start with their patterns, in the order in
+// which they pass.
+var partNames = [4]struct{ name, class, says string }{
+	{"sensing", "ink", "switch-on to decision"},
+	{"gate", "hatch", "until the path is open"},
+	{"stagger", "dots", "until the collector may start"},
+	{"fan", "bars", "until the air is at full flow"},
+}
+
+// flowTable draws what the seconds from switch-on to wanted flow were spent on.
+func (p *Picture) flowTable(s *sheet, runUp time.Duration) {
+	rows, left := p.flow.slowest(mostStarts, runUp)
+	if len(rows) == 0 {
+		return
+	}
+	s.y += s.font * 2.2
+	s.text(s.margin(), s.y, s.font*1.1, "b", "start", "From switch-on to wanted flow")
+	if left > 0 {
+		words := fmt.Sprintf("the slowest %d; %d more are left out", len(rows), left)
+		if s.small {
+			s.y += s.font * 1.3
+			s.text(s.margin(), s.y, s.font*0.92, "m", "start", words)
+		} else {
+			s.text(s.margin()+wide("From switch-on to wanted flow", s.font*1.3), s.y, s.font*0.92, "m", "start", words)
+		}
+	}
+	var scale time.Duration
+	for _, st := range rows {
+		scale = max(scale, st.parts(runUp).total())
+	}
+	scale = max(scale, time.Millisecond)
+	colW := 0.0
+	if !s.small {
+		colW = s.font * 5.2
+	}
+	barW := s.width - s.left - s.margin() - float64(colW*5) - 10
+	if s.small {
+		barW = s.width - s.left - s.margin() - float64(s.font*4.5)
+	}
+	if !s.small {
+		s.y += s.font * 1.5
+		x := s.left + barW + 10 + colW
+		for _, pn := range partNames {
+			s.text(x, s.y, s.font*0.92, "m", "end", pn.name)
+			x += colW
+		}
+		s.text(x, s.y, s.font*0.92, "b", "end", "together")
+	}
+	for _, st := range rows {
+		p.flowRow(s, st, runUp, barW, colW, scale)
+	}
+	var all []sample
+	for _, pn := range partNames {
+		if pn.name == "fan" && runUp == 0 {
+			continue
+		}
+		all = append(all, sample{pn.name + ": " + pn.says, func(x, y float64) { s.rect(pn.class, x, y, 30, 12) }})
+	}
+	s.y += s.font * 0.4
+	for i := range all {
+		all[i].words = cut(all[i].words, s.font*0.9, s.width-s.margin()*2-60)
+	}
+	s.flowLegend(all)
+	if runUp == 0 {
+		s.y += s.font * 0.9
+		for _, l := range wrap("How long the fan takes to full flow is not known, so it is not in these figures.", s.font*0.92, s.width-s.margin()*2) {
+			s.text(s.margin(), s.y, s.font*0.92, "m", "start", l)
+			s.y += s.font * 1.3
+		}
+	}
+}
+
+// flowRow draws one start.
+func (p *Picture) flowRow(s *sheet, st start, runUp time.Duration, barW, colW float64, scale time.Duration) {
+	s.y += s.font * 1.8
+	parts := st.parts(runUp)
+	list := [4]time.Duration{parts.sensing, parts.gate, parts.stagger, parts.fan}
+	label := clock(st.decided, time.Second, s.end) + " " + p.names.Name(control.AMachine, st.machine)
+	s.text(s.margin(), s.y, s.font, "", "start", cut(label, s.font, s.left-s.margin()-8))
+	x := s.left
+	y := s.y - float64(s.font*0.9)
+	for i, d := range list {
+		if d <= 0 {
+			continue
+		}
+		w := float64(barW * float64(d) / float64(scale))
+		s.rect(partNames[i].class, x, y, max(1, w), s.font*1.1)
+		x += w
+	}
+	failed := ""
+	switch {
+	case st.done():
+	case st.over > 0:
+		failed = "stopped before"
+	default:
+		failed = "still waiting"
+	}
+	if s.small {
+		total := seconds(parts.total())
+		if failed != "" {
+			total = failed
+		}
+		s.text(x+5, s.y, s.font*0.92, "b", "start", total)
+		words := make([]string, 0, 4)
+		for i, d := range list {
+			if i < 3 || runUp > 0 {
+				words = append(words, fmt.Sprintf("%s %.2f", partNames[i].name, d.Seconds()))
+			}
+		}
+		s.y += s.font * 1.25
+		s.text(s.left, s.y, s.font*0.85, "m", "start", cut(strings.Join(words, "  "), s.font*0.85, s.width-s.left-4))
+		return
+	}
+	if failed != "" {
+		s.text(x+6, s.y, s.font*0.92, "b", "start", failed)
+		return
+	}
+	x = s.left + barW + 10 + colW
+	for i, d := range list {
+		words := seconds(d)
+		if i == 3 && runUp == 0 {
+			words = "not known"
+		}
+		s.text(x, s.y, s.font*0.92, "", "end", words)
+		x += colW
+	}
+	s.text(x, s.y, s.font*0.92, "b", "end", seconds(parts.total()))
+}
