@@ -3,8 +3,8 @@ package config
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
-	"time"
 
 	"kerfwind/control"
 )
@@ -112,11 +112,11 @@ func (b *builder) contact(path string, name *string, kind string) int {
 				fit = append(fit, other.Name)
 			}
 		}
-		remedy := fmt.Sprintf("it needs one of the kind %q; the rig has none", kind)
+		remedy := fmt.Sprintf("use one of the kind %q; the rig has none", kind)
 		if len(fit) > 0 {
-			remedy = fmt.Sprintf("contacts of the kind %q: %s", kind, quoted(fit))
+			remedy = fmt.Sprintf("use one of the kind %q: %s", kind, quoted(fit))
 		}
-		b.add(path, fmt.Sprintf("%s: %q is a %s contact", b.say(path), *name, c.Kind), remedy)
+		b.add(path, fmt.Sprintf("%s: contact %q is of the kind %q", b.say(path), *name, c.Kind), remedy)
 		return None
 	}
 	b.taken.take(b.file, path, fmt.Sprintf("contact %q", *name), "one contact tells one thing")
@@ -169,6 +169,9 @@ func (b *builder) collector() {
 	c.Hand = b.contact(raw.key("hand"), raw.Hand, "hand")
 	c.Off = b.contact(raw.key("off"), raw.Off, "off")
 	c.Circuit = b.onCircuit(raw.key("circuit"), raw.Circuit)
+	if _, written := b.places[raw.key("within")]; written && raw.Channel == nil && raw.Contact == nil {
+		b.add(raw.key("within"), "collector: within is how soon its motor is seen, and neither a channel nor a contact sees it", "add one, or take it out")
+	}
 	if raw.Channel == nil {
 		for key, given := range map[string]bool{"start": raw.Start != nil, "stop": raw.Stop != nil} {
 			if given {
@@ -189,11 +192,11 @@ func (b *builder) collector() {
 	}
 	if raw.Start == nil {
 		c.Start = 0.2 * c.FullLoad
-		b.defaulted(raw.key("start"), amps(c.Start))
+		b.defaulted(raw.key("start"), strconv.Quote(amps(c.Start)))
 	}
 	if raw.Stop == nil {
 		c.Stop = 0.6 * c.Start
-		b.defaulted(raw.key("stop"), amps(c.Stop))
+		b.defaulted(raw.key("stop"), strconv.Quote(amps(c.Stop)))
 	}
 	b.levels(raw.at, c.Start, c.Stop, []int{c.Channel})
 }
@@ -235,7 +238,7 @@ func (b *builder) gate(i int) Gate {
 	if raw.RunOn != nil {
 		g.RunOn = *raw.RunOn
 	} else if b.raw.Collector != nil {
-		b.defaulted(raw.key("run_on"), FormatDuration(g.RunOn))
+		b.defaulted(raw.key("run_on"), strconv.Quote(FormatDuration(g.RunOn)))
 	}
 	switch {
 	case raw.Actuator != nil:
@@ -254,8 +257,8 @@ func (b *builder) gate(i int) Gate {
 			b.add(raw.key("hold"), b.tableName(raw.path)+": hold is for a press of its button, and it has none", "add the button, or take hold out")
 		}
 	} else if raw.Button != nil {
-		g.Hold = 5 * time.Minute
-		b.defaulted(raw.key("hold"), FormatDuration(g.Hold))
+		g.Hold = defHold
+		b.defaulted(raw.key("hold"), strconv.Quote(FormatDuration(g.Hold)))
 	}
 	if g.Hold > b.raw.Limits.HoldLongest {
 		b.add(raw.key("hold"), fmt.Sprintf("%s: a hold of %s is longer than limits.hold_longest, %s", b.tableName(raw.path), FormatDuration(g.Hold), FormatDuration(b.raw.Limits.HoldLongest)), "shorten one or lengthen the other")
@@ -280,13 +283,26 @@ func (b *builder) gate(i int) Gate {
 func (b *builder) machine(i int) Machine {
 	raw := &b.raw.Machine[i]
 	who := b.tableName(raw.path)
-	m := Machine{Name: raw.Name, Start: raw.Start, Stop: raw.Stop, StopHold: raw.StopHold, Settle: raw.Settle, Rank: raw.Rank,
+	m := Machine{Name: raw.Name, Start: defStart, Stop: defStop, StopHold: defStopHold, Settle: raw.Settle, Rank: raw.Rank,
 		Circuit: b.onCircuit(raw.key("circuit"), raw.Circuit)}
 	set(&m.Topic, raw.Topic)
 	set(&m.FullLoad, raw.FullLoad)
 	set(&m.Flow, raw.Flow)
 	set(&m.Coast, raw.Coast)
-	_, m.levelsSet = b.places[raw.key("start")]
+	set(&m.Start, raw.Start)
+	set(&m.Stop, raw.Stop)
+	set(&m.StopHold, raw.StopHold)
+	for _, level := range []struct {
+		key, def string
+		given    bool
+	}{{"start", amps(defStart), raw.Start != nil}, {"stop", amps(defStop), raw.Stop != nil}, {"stop_hold", FormatDuration(defStopHold), raw.StopHold != nil}} {
+		switch {
+		case level.given && len(raw.Channels) == 0:
+			b.add(raw.key(level.key), fmt.Sprintf("%s: %s is about its current, and no channel reads that", who, level.key), "add channels, or take it out")
+		case !level.given && len(raw.Channels) > 0:
+			b.defaulted(raw.key(level.key), strconv.Quote(level.def))
+		}
+	}
 	for j, name := range raw.Channels {
 		if ch := b.channel(raw.item("channels", j), name); ch >= 0 {
 			m.Channels = append(m.Channels, ch)
@@ -403,7 +419,7 @@ func (b *builder) outlet(raw *rawOutlet) Outlet {
 			o.Follows = append(o.Follows, m)
 		}
 	}
-	if raw.Follows != nil && len(raw.Follows) == 0 {
+	if raw.Follows != nil && len(raw.Follows) == 0 { // nil was reported already
 		b.add(raw.key("follows"), b.tableName(raw.path)+" follows nothing", "name the machines it follows, or leave it out")
 	}
 	return o

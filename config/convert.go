@@ -104,21 +104,27 @@ func (r *Rig) ofKind(kind string) []int {
 	return out
 }
 
-// Sensor describes the rig's sources to the detectors, one Params a converter.
-// A channel that nothing names is skipped there.
-func (s *Shop) Sensor() []sensor.Params {
+// Sensor describes the rig's sources to the detectors, one Params a converter,
+// for samples that are raw counts. A channel that stands for nothing in this
+// shop is skipped there.
+func (s *Shop) Sensor() []sensor.Params { return s.sensor(s.Rig.amperes) }
+
+// SensorAmps is Sensor for samples that are amperes already.
+func (s *Shop) SensorAmps() []sensor.Params { return s.sensor(true) }
+
+func (s *Shop) sensor(amperes bool) []sensor.Params {
 	use := s.Channels()
 	out := make([]sensor.Params, len(s.Rig.ADCs))
 	for a := range s.Rig.ADCs {
 		p := &out[a]
 		p.Source, p.Mains, p.HoldMains = a, s.Mains.Frequency, s.Mains.Exact
 		for _, ch := range s.Rig.Of(a) {
-			c := sensor.ChannelParams{Channel: ch, Scale: s.Rig.Step(ch)}
-			if !s.Rig.amperes {
+			u := &use[ch]
+			c := sensor.ChannelParams{Used: u.Used(), Channel: ch, Scale: 1, Start: u.Start, Stop: u.Stop, StopHold: u.StopHold}
+			if !amperes {
+				c.Scale = s.Rig.Step(ch)
 				c.Max = chips[s.Rig.ADCs[a].Chip].codes - 1 // Min is 0
 			}
-			u := &use[ch]
-			c.Start, c.Stop, c.StopHold, c.Used = u.Start, u.Stop, u.StopHold, u.Used()
 			p.Channels = append(p.Channels, c)
 		}
 	}
@@ -144,9 +150,8 @@ func (u *ChannelUse) Used() bool {
 // legs of one load.
 func (s *Shop) Channels() []ChannelUse {
 	out := make([]ChannelUse, len(s.Rig.Channels))
-	m0 := blank[rawMachine]() // a channel that serves no machine needs levels that are valid
 	for i := range out {
-		out[i] = ChannelUse{Machine: control.NoID, Collector: control.NoID, Start: m0.Start, Stop: m0.Stop, StopHold: m0.StopHold}
+		out[i] = ChannelUse{Machine: control.NoID, Collector: control.NoID, Start: defStart, Stop: defStop, StopHold: defStopHold}
 	}
 	load := func(ch, circuit int) {
 		if circuit >= 0 {

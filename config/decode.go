@@ -30,6 +30,7 @@ import (
 //	def    the default; check prints every default in force
 //	need   "1": there is no default, the key must be there
 //	one    the words allowed, separated by commas
+//	eg     an example for a message, where the type says too little
 //
 // A pointer field stays nil when the key is missing.
 
@@ -146,6 +147,12 @@ func syntaxProblem(name string, data []byte, err error) Problem {
 	lines := strings.Split(string(data), "\n")
 	if p.Line < 1 || p.Line > len(lines) {
 		return p
+	}
+	switch {
+	case strings.Contains(p.Message, "already"):
+		p.Remedy = "a key stands once in its table: take one out"
+	case strings.Contains(p.Message, "string"):
+		p.Remedy = "close the text with a quote on the same line"
 	}
 	key, value, ok := strings.Cut(lines[p.Line-1], "=")
 	value = strings.TrimSpace(value)
@@ -289,7 +296,11 @@ func (f *file) table(path string, m map[string]any, v reflect.Value) {
 			f.add(path, fmt.Sprintf("%s lacks the key %q", f.tableName(path), key), "add it: "+key+" = "+example(field.Type, tag))
 		case tag.Get("def") != "":
 			f.value(where, defaultValue(field.Type, tag.Get("def")), into, tag)
-			f.defaulted(where, tag.Get("def"))
+			def := tag.Get("def")
+			if k := field.Type.Kind(); k != reflect.Bool && k != reflect.Int {
+				def = strconv.Quote(def)
+			}
+			f.defaulted(where, def)
 		case into.Kind() == reflect.Struct && into.Type() != reflect.TypeFor[Ratio]():
 			f.table(where, nil, into) // its defaults hold although it is left out
 		}
@@ -448,7 +459,7 @@ func (f *file) list(path string, x any, v reflect.Value, tag reflect.StructTag) 
 		f.add(path, fmt.Sprintf("%s is %s", f.say(path), kindOf(x)), "write "+example(v.Type(), tag))
 		return
 	}
-	// Only the items' own tags matter from here on.
+	v.Set(reflect.MakeSlice(v.Type(), 0, len(items)))
 	for i, item := range items {
 		e := reflect.New(v.Type().Elem()).Elem()
 		f.value(fmt.Sprintf("%s[%d]", path, i), item, e, "")
@@ -459,13 +470,17 @@ func (f *file) list(path string, x any, v reflect.Value, tag reflect.StructTag) 
 // quantity fills a float64 or a time.Duration from a written quantity.
 func (f *file) quantity(path, text string, v reflect.Value, tag reflect.StructTag) {
 	q := quantityOf(v.Type(), tag)
-	low, high := limits(q, tag)
-	si, qe := parse(q, text, low, high)
+	h := hints{example: tag.Get("def")}
+	if h.example != "" {
+		h.example = strconv.Quote(h.example)
+	}
+	h.low, h.high = limits(q, tag)
+	si, qe := parse(q, text, h)
 	if qe != nil {
 		f.add(path, f.say(path)+": "+qe.Message, qe.Remedy)
 		return
 	}
-	if !f.bounds(path, si, tag, strconv.Quote(text), suggestion(q, text, low, high)) {
+	if !f.bounds(path, si, tag, strconv.Quote(text), suggestion(q, text, h)) {
 		return
 	}
 	if v.Type() == durationType {
@@ -481,10 +496,10 @@ func (f *file) quantity(path, text string, v reflect.Value, tag reflect.StructTa
 }
 
 // suggestion is the same number with another unit that fits the range.
-func suggestion(q Quantity, text string, low, high float64) string {
+func suggestion(q Quantity, text string, h hints) string {
 	n, rest := cutNumber(strings.TrimSpace(text))
 	name, _ := cutUnit(strings.TrimSpace(rest))
-	return guess(kinds[q], n, name, low, high)
+	return guess(kinds[q], n, name, h)
 }
 
 // bounds reports a value outside the range of its tag.
@@ -547,6 +562,8 @@ func example(t reflect.Type, tag reflect.StructTag) string {
 		t = t.Elem()
 	}
 	switch {
+	case tag.Get("eg") != "":
+		return tag.Get("eg")
 	case tag.Get("one") != "":
 		words := strings.Split(tag.Get("one"), ",")
 		for i := range words {
@@ -608,6 +625,11 @@ func (f *file) tableName(path string) string {
 		return path
 	}
 	return fmt.Sprintf("%s number %d", word, i+1)
+}
+
+// tableOf names the table around a key.
+func (f *file) tableOf(path string) string {
+	return f.tableName(path[:max(strings.LastIndexByte(path, '.'), 0)])
 }
 
 // say names a key for a message: gate "planer": travel.

@@ -89,11 +89,11 @@ func (s *Shop) Describe() string {
 	p.line(0, "Shop %q (%s), shown in %s units; mains %s, %s, %s", s.Name, s.File, s.Units, s.u(Voltage, s.Mains.Voltage), s.u(Frequency, s.Mains.Frequency), followed)
 	s.describeAir(&p)
 	s.describeCircuits(&p)
-	p.line(0, "Machines")
+	p.line(0, "%s", headline("Machines", len(s.Machines)))
 	for i := range s.Machines {
 		s.describeMachine(&p, &s.Machines[i])
 	}
-	p.line(0, "Gates")
+	p.line(0, "%s", headline("Gates", len(s.Gates)))
 	for i := range s.Gates {
 		s.describeGate(&p, &s.Gates[i])
 	}
@@ -119,6 +119,13 @@ func (s *Shop) Describe() string {
 	s.describeIdle(&p)
 	describeDefaults(&p, s.Rig.Defaults, s.Defaults)
 	return p.String()
+}
+
+func headline(what string, n int) string {
+	if n == 0 {
+		return what + ": none"
+	}
+	return what
 }
 
 func (s *Shop) u(q Quantity, v float64) string { return s.Units.Format(q, v) }
@@ -187,12 +194,8 @@ func (s *Shop) channelNames(list []int) []string {
 func (s *Shop) describeMachine(p *page, m *Machine) {
 	var signs []string
 	if len(m.Channels) > 0 {
-		why := "as written"
-		if !m.levelsSet {
-			why = "taken for granted"
-		}
-		signs = append(signs, fmt.Sprintf("channel %s reads %s or more (stopped: below %s for %s; levels %s)", strings.Join(s.channelNames(m.Channels), " or "),
-			amps(m.Start), amps(m.Stop), FormatDuration(m.StopHold), why))
+		signs = append(signs, fmt.Sprintf("channel %s reads %s or more (stopped: below %s for %s)", strings.Join(s.channelNames(m.Channels), " or "),
+			amps(m.Start), amps(m.Stop), FormatDuration(m.StopHold)))
 	}
 	for _, c := range m.Contacts {
 		signs = append(signs, fmt.Sprintf("contact %q says so", s.Rig.Contacts[c].Name))
@@ -313,14 +316,12 @@ func (s *Shop) describeCollector(p *page) {
 func (s *Shop) describeLimits(p *page) {
 	l := &s.Limits
 	p.line(0, "Limits")
-	open := "as many branches are open as are wanted"
-	if l.MaxOpen > 0 {
-		open = fmt.Sprintf("the air suffices for %d at once of the branches; ", l.MaxOpen)
-		if l.Refuse {
-			open += "a machine beyond that is refused unless it outranks a served one"
-		} else {
-			open += `a machine beyond that is served too, with a "weak air" notice`
-		}
+	open := "branches open at once: as many as are wanted"
+	switch {
+	case l.MaxOpen > 0 && l.Refuse:
+		open = fmt.Sprintf("branches open at once: %d; a machine beyond that is refused unless it outranks a served one", l.MaxOpen)
+	case l.MaxOpen > 0:
+		open = fmt.Sprintf(`branches open at once: %d; a machine beyond that is served too, with a "weak air" notice`, l.MaxOpen)
 	}
 	p.line(1, "%s", open)
 	choose := func(b bool, yes, no string) {

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -17,11 +18,30 @@ func (b *builder) doubts() {
 	b.doubtMachines()
 	b.doubtCircuits()
 	b.doubtDucts()
-	b.s.Warnings = Errors(b.s.Warnings).sorted()
+	slices.SortStableFunc(b.s.Warnings, func(x, y Problem) int {
+		return cmp.Or(cmp.Compare(x.File, y.File), cmp.Compare(x.Line, y.Line), cmp.Compare(x.Column, y.Column))
+	})
 }
 
 func (b *builder) doubt(path, message, remedy string) {
 	b.s.Warnings = append(b.s.Warnings, b.warning(path, message, remedy))
+}
+
+// doubtRig is a doubt at a place in the rig file.
+func (b *builder) doubtRig(path, message, remedy string) {
+	p := Problem{File: b.rig.File, Message: message, Remedy: remedy}
+	if b.rig.src != nil {
+		p = b.rig.src.warning(path, message, remedy)
+	}
+	b.s.Warnings = append(b.s.Warnings, p)
+}
+
+// firstOf is the place in the rig of the first entry of a list, or of the list.
+func firstOf(list string, indices []int) string {
+	if len(indices) == 0 {
+		return list
+	}
+	return fmt.Sprintf("%s[%d]", list, indices[0])
 }
 
 func (b *builder) doubtCollector() {
@@ -31,11 +51,11 @@ func (b *builder) doubtCollector() {
 			"add its own current (channel) or its contactor's auxiliary contact (contact)")
 	}
 	if b.rig.Heartbeat == nil {
-		b.doubt(raw.path, "if the program hangs, the contactor stays as it is: the collector runs until somebody notices",
+		b.doubtRig("actuator", "if the program hangs, the contactor stays as it is: the collector runs until somebody notices",
 			"fit a timer in series with the contactor's coil, fed by a heartbeat line in the rig; a hand/off/auto switch helps as well")
 	}
 	if !b.rig.has("stand-down") {
-		b.doubt(raw.path, "no switch for stand-down is wired: it can only be lifted at the computer's own console", `add a contact of the kind "stand-down" to the rig`)
+		b.doubtRig("contact", "no switch for stand-down is wired: it can only be lifted at the computer's own console", `add a contact of the kind "stand-down" to the rig`)
 	}
 	if most := startsAllowed(c.Power); c.Power > 0 && float64(c.StartsPerHour) > most {
 		b.doubt(raw.key("starts_per_hour"), fmt.Sprintf("%d starts an hour: NEMA MG 10 table 2-3 allows a polyphase motor of %s %s, and others are no better",
@@ -94,31 +114,26 @@ func (b *builder) doubtGates() {
 func (b *builder) doubtStops() {
 	stops := b.s.Stops()
 	if len(stops) == 0 {
-		b.doubt("", "the rig has no stop input: a smoke or heat alarm, an emergency stop or the bin's door does not stop the collector", `add contacts of the kind "stop", also in series with the contactor's coil`)
+		b.doubtRig("contact", "no stop input: a smoke or heat alarm, an emergency stop or the bin's door does not stop the collector", `add contacts of the kind "stop", also in series with the contactor's coil`)
 	}
-	var loose []string
 	for _, c := range stops {
 		if !b.rig.Contacts[c].Series {
-			loose = append(loose, b.rig.Contacts[c].Name)
+			b.doubtRig(fmt.Sprintf("contact[%d]", c), fmt.Sprintf("the stop contact %q works through the program only", b.contacts[c]),
+				"wire it in series with the contactor's coil too and write series = true: software is never the only way")
 		}
-	}
-	if len(loose) > 0 {
-		b.doubt("", fmt.Sprintf("the stop contact %s works through the program only", quoted(loose)), "wire it in series with the contactor's coil too, and write series = true in the rig: software is never the only way")
 	}
 }
 
 func (b *builder) doubtSensors() {
-	var unseen []string
-	for i, u := range b.s.Sensor() {
-		for j, ch := range b.rig.Of(i) {
-			if u.Channels[j].Used && !b.rig.Channels[ch].Grounded {
-				unseen = append(unseen, b.channels[ch])
-			}
+	var unseen []int
+	for ch, u := range b.s.Channels() {
+		if u.Used() && !b.rig.Channels[ch].Grounded {
+			unseen = append(unseen, ch)
 		}
 	}
 	if len(unseen) > 0 {
-		b.doubt("", fmt.Sprintf("on %s a sensor that is unplugged looks like a machine that is off", quoted(unseen)),
-			`use jacks whose switch grounds the input when the plug is out, and write unplugged = "grounded" in the rig`)
+		b.doubtRig(firstOf("channel", unseen), fmt.Sprintf("with its plug out the sensor on %s looks like a machine that is off", list(b.s.channelNames(unseen))),
+			`use jacks whose switch grounds the input when the plug is out, and write unplugged = "grounded"`)
 	}
 }
 

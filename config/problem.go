@@ -67,7 +67,7 @@ func didYouMean(word string, names []string) string {
 	case len(names) == 0:
 		return ""
 	case len(names) <= 16:
-		return "known here: " + quoted(names)
+		return "known here: " + quoted(slices.Compact(slices.Clone(names)))
 	}
 	return ""
 }

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -105,18 +106,26 @@ func (e *QuantityError) Error() string { return e.Message + ": " + e.Remedy }
 // Parse reads a quantity of kind q, such as "4 in" for a Length, and returns
 // it in SI units. The error is a *QuantityError.
 func Parse(q Quantity, text string) (float64, error) {
-	v, err := parse(q, text, math.Inf(-1), math.Inf(1))
+	v, err := parse(q, text, anything)
 	if err != nil {
 		return 0, err
 	}
 	return v, nil
 }
 
-// parse is Parse with the range that is sensible for the key, which only
-// serves to guess at slips.
-func parse(q Quantity, text string, low, high float64) (float64, *QuantityError) {
+// hints is what is known of the key that a quantity is for. It only serves the
+// remedy of an error.
+type hints struct {
+	low, high float64 // the range that is sensible
+	example   string  // instead of the quantity's own
+}
+
+var anything = hints{math.Inf(-1), math.Inf(1), ""}
+
+func parse(q Quantity, text string, h hints) (float64, *QuantityError) {
 	k := kinds[q]
-	remedy := "write " + k.example
+	example := cmp.Or(h.example, k.example)
+	remedy := "write " + example
 	rest := strings.TrimSpace(text)
 	if rest == "" {
 		return 0, &QuantityError{"nothing is written where " + k.name + " should be", remedy}
@@ -129,7 +138,7 @@ func parse(q Quantity, text string, low, high float64) (float64, *QuantityError)
 		case number == "" || err != nil:
 			return 0, &QuantityError{fmt.Sprintf("%q is not %s", text, k.name), remedy}
 		case strings.HasPrefix(after, ","):
-			return 0, &QuantityError{fmt.Sprintf("%q is not %s", text, k.name), "write decimals with a point: " + k.example}
+			return 0, &QuantityError{fmt.Sprintf("%q is not %s", text, k.name), "write decimals with a point: " + example}
 		case first && strings.HasPrefix(number, "-"):
 			sign, x = -1, -x // every part of "-1 h 30 min" is negative
 		case !first && strings.ContainsAny(number, "+-"):
@@ -137,11 +146,11 @@ func parse(q Quantity, text string, low, high float64) (float64, *QuantityError)
 		}
 		name, next := cutUnit(strings.TrimSpace(after))
 		if name == "" {
-			return 0, &QuantityError{fmt.Sprintf("%q has no unit", text), remedy + guess(k, number, "", low, high)}
+			return 0, &QuantityError{fmt.Sprintf("%q has no unit", text), remedy + guess(k, number, "", h)}
 		}
 		i := slices.IndexFunc(k.units, func(u unit) bool { return u.name == name })
 		if i < 0 {
-			return 0, &QuantityError{wrongUnit(q, text, name), remedy + guess(k, number, name, low, high)}
+			return 0, &QuantityError{wrongUnit(q, text, name), remedy + guess(k, number, name, h)}
 		}
 		u := k.units[i]
 		if !first && (!k.sums || u.factor >= last) {
@@ -223,23 +232,28 @@ func wrongUnit(q Quantity, text, name string) string {
 	return fmt.Sprintf("%q: %q is not a unit of %s", text, name, strings.TrimPrefix(strings.TrimPrefix(kinds[q].name, "a "), "an "))
 }
 
-// guess offers what may have been meant: a unit of the same letters, else the
-// first unit that makes the number sensible for the key.
-func guess(k kind, number, name string, low, high float64) string {
+// guess offers what may have been meant: a unit of the same letters, or of all
+// but one of them, else the first unit that makes the number sensible for the key.
+func guess(k kind, number, name string, h hints) string {
 	x, err := strconv.ParseFloat(number, 64)
 	if err != nil {
 		return ""
 	}
 	for _, u := range k.units {
-		if name != "" && strings.EqualFold(u.name, name) {
+		if name != "" && name != u.name && strings.EqualFold(u.name, name) {
 			return fmt.Sprintf("; did you mean \"%s %s\"?", number, u.name)
 		}
 	}
-	if math.IsInf(low, 0) && math.IsInf(high, 0) {
+	for _, u := range k.units {
+		if len(name) > 2 && name != u.name && distance(name, u.name) == 1 {
+			return fmt.Sprintf("; did you mean \"%s %s\"?", number, u.name)
+		}
+	}
+	if math.IsInf(h.low, 0) && math.IsInf(h.high, 0) {
 		return ""
 	}
 	for _, u := range k.units {
-		if v := float64(x*u.factor) + u.offset; u.name != name && v >= low && v <= high {
+		if v := float64(x*u.factor) + u.offset; u.name != name && v >= h.low && v <= h.high {
 			return fmt.Sprintf("; did you mean \"%s %s\"?", number, u.name)
 		}
 	}
@@ -249,7 +263,7 @@ func guess(k kind, number, name string, low, high float64) string {
 // ParseDuration reads a time such as "400 ms", "8 s" or "1 h 30 min", rounded
 // to the nanosecond. The error is a *QuantityError.
 func ParseDuration(text string) (time.Duration, error) {
-	s, qe := parse(Time, text, math.Inf(-1), math.Inf(1))
+	s, qe := parse(Time, text, anything)
 	if qe == nil {
 		var d time.Duration
 		if d, qe = seconds(text, s); qe == nil {

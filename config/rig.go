@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -22,7 +23,8 @@ type Rig struct {
 	Defaults  []Default // what the file leaves out
 	Warnings  []Problem // doubts about the rig alone
 
-	amperes bool // the stand-in rig: channels are amperes, nothing is wired
+	amperes bool  // the stand-in rig: channels are amperes, nothing is wired
+	src     *file // for the places of warnings; nil for a stand-in
 }
 
 // ADC is one analogue-to-digital converter, one source of frames.
@@ -155,7 +157,7 @@ func (f *file) find(path, name, list string, known []string) int {
 		if len(known) == 0 {
 			remedy = "there is no " + list + " at all: add one, or take this key out"
 		}
-		f.add(path, fmt.Sprintf("%s names the %s %q, which does not exist", f.say(path), list, name), remedy)
+		f.add(path, fmt.Sprintf("%s: there is no %s %q", f.tableOf(path), list, name), remedy)
 	}
 	return i
 }
@@ -165,8 +167,12 @@ type users map[string]string
 
 // take reports when the thing is in use already.
 func (u users) take(f *file, path, thing, remedy string) {
-	who := f.tableName(strings.TrimSuffix(path[:max(strings.LastIndexByte(path, '.'), 0)], "."))
-	if other, ok := u[thing]; ok {
+	who := f.tableOf(path)
+	switch other, ok := u[thing]; {
+	case ok && other == who:
+		f.add(path, fmt.Sprintf("%s is used twice by %s", thing, who), remedy)
+		return
+	case ok:
 		f.add(path, fmt.Sprintf("%s is used twice: by %s and by %s", thing, other, who), remedy)
 		return
 	}
@@ -175,7 +181,7 @@ func (u users) take(f *file, path, thing, remedy string) {
 
 func (raw *rawRig) rig(f *file) *Rig {
 	f.checkFormat(raw.Format)
-	r := &Rig{File: f.name, Name: raw.Name}
+	r := &Rig{File: f.name, Name: raw.Name, src: f}
 	adcs := names(f, "adc", raw.ADC, func(a *rawADC) string { return a.Name })
 	names(f, "channel", raw.Channel, func(c *rawChannel) string { return c.Name })
 	names(f, "contact", raw.Contact, func(c *rawContact) string { return c.Name })
@@ -243,8 +249,8 @@ func (raw *rawRig) channel(f *file, c *rawChannel, adcs []string) Channel {
 		return ch
 	}
 	a := &raw.ADC[ch.ADC]
-	if k, ok := chips[a.Chip]; ok && c.Input >= k.inputs {
-		f.add(c.key("input"), fmt.Sprintf("%s: a %s has inputs 0 to %d", f.tableName(c.path), a.Chip, k.inputs-1), "write one of them")
+	if k, ok := chips[a.Chip]; ok && c.Input >= k.inputs && c.Input < 8 {
+		f.add(c.key("input"), fmt.Sprintf("%s: the %s has inputs 0 to %d", f.tableName(c.path), a.Chip, k.inputs-1), "write one of them")
 	}
 	ch.Bias = a.Vref / 2
 	switch {
@@ -253,7 +259,7 @@ func (raw *rawRig) channel(f *file, c *rawChannel, adcs []string) Channel {
 	case a.Chip == "ads1115":
 		f.add(c.path, f.tableName(c.path)+": the range of an ads1115 does not tell the bias", `add it: bias = "1.65 V"`)
 	default:
-		f.defaulted(c.key("bias"), Metric.Format(Voltage, ch.Bias))
+		f.defaulted(c.key("bias"), strconv.Quote(Metric.Format(Voltage, ch.Bias)))
 	}
 	if a.Vref > 0 && (ch.Bias <= 0 || ch.Bias >= a.Vref) {
 		f.add(c.key("bias"), fmt.Sprintf("%s: a bias of %s leaves no room below %s", f.tableName(c.path), Metric.Format(Voltage, ch.Bias), Metric.Format(Voltage, a.Vref)),
@@ -270,7 +276,7 @@ func (a *rawADC) busy(f *file, channels int) {
 	}
 	most := 0.95 / (k.busy * float64(channels))
 	if a.Rate > most {
-		f.add(a.key("rate"), fmt.Sprintf("%s: a %s with %s cannot scan at %s", f.tableName(a.path), a.Chip, count(channels, "channel"), Metric.Format(Rate, a.Rate)),
+		f.add(a.key("rate"), fmt.Sprintf("%s: the %s with %s cannot scan at %s", f.tableName(a.path), a.Chip, count(channels, "channel"), Metric.Format(Rate, a.Rate)),
 			"write at most "+Metric.Format(Rate, math.Floor(most))+", or use fewer channels")
 	}
 }
@@ -289,7 +295,10 @@ func (c *rawContact) contact(f *file, lines users) Contact {
 		return out
 	}
 	out.Active = c.Closed == words[0]
-	if c.Closed != "" && !slices.Contains(words[:], c.Closed) {
+	switch {
+	case c.Closed == "":
+		f.add(c.path, f.tableName(c.path)+": nothing says what a closed contact means", fmt.Sprintf("add closed = %q or %q", words[0], words[1]))
+	case !slices.Contains(words[:], c.Closed):
 		f.add(c.key("closed"), fmt.Sprintf("%s: closed = %q has no meaning for a %s contact", f.tableName(c.path), c.Closed, c.Kind),
 			fmt.Sprintf("write %q or %q", words[0], words[1]))
 	}
@@ -320,12 +329,12 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 		allowed := needed || slices.Contains(keys.may, key)
 		switch {
 		case needed && !have[key]:
-			f.add(a.path, fmt.Sprintf("%s: a %s needs the key %q", f.tableName(a.path), a.Kind, key), "add it")
+			f.add(a.path, fmt.Sprintf("%s: a %s needs the key %q", f.tableName(a.path), a.Kind, key), "add it: "+key+" = "+keyExamples[key])
 		case have[key] && !allowed:
 			f.add(a.key(key), fmt.Sprintf("%s: a %s has no %q", f.tableName(a.path), a.Kind, key),
 				"take it out; a "+a.Kind+" has "+list(append(slices.Clone(keys.need), keys.may...)))
 		case allowed && !have[key]:
-			f.defaulted(a.key(key), map[string]string{"active": defActive, "address": "0x40", "pulse_open": "2 ms", "pulse_shut": "1 ms"}[key])
+			f.defaulted(a.key(key), map[string]string{"active": `"high"`, "address": "0x40", "pulse_open": `"2 ms"`, "pulse_shut": `"1 ms"`}[key])
 		}
 	}
 	set(&out.Chip, a.Chip)
@@ -346,7 +355,7 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 	}
 	if a.Kind == "servo" && a.Bus != nil && a.Output != nil {
 		lines.take(f, a.key("output"), fmt.Sprintf("output %d of chip 0x%02x on %s", out.Output, out.Address, out.Bus), "one output drives one servo")
-		if d := out.PulseOpen - out.PulseShut; d > -200*time.Microsecond && d < 200*time.Microsecond {
+		if d := out.PulseOpen - out.PulseShut; out.PulseOpen > 0 && out.PulseShut > 0 && d > -200*time.Microsecond && d < 200*time.Microsecond {
 			f.add(a.path, f.tableName(a.path)+": pulse_open and pulse_shut are almost the same", "the servo would hardly move: write its two ends")
 		}
 	}

@@ -5,7 +5,7 @@ import "time"
 // The raw rig file: keys, units, ranges and defaults. See decode.go for the tags.
 type rawRig struct {
 	at
-	Format    int           `toml:"format" need:"1" min:"1"`
+	Format    int           `toml:"format" need:"1" min:"1" eg:"1"`
 	Name      string        `toml:"name" def:"rig"`
 	ADC       []rawADC      `toml:"adc"`
 	Channel   []rawChannel  `toml:"channel"`
@@ -42,7 +42,7 @@ type rawContact struct {
 	Kind     string        `toml:"kind" need:"1" one:"machine,gate-open,gate-shut,collector,stop,bin,hand,off,button,stand-down"`
 	Chip     string        `toml:"chip" need:"1"`
 	Line     int           `toml:"line" need:"1" min:"0" max:"1023"`
-	Closed   string        `toml:"closed" need:"1"`
+	Closed   string        `toml:"closed"` // needed; the words depend on the kind
 	Debounce time.Duration `toml:"debounce" def:"20 ms" min:"0" max:"1 s"`
 	Series   *bool         `toml:"series"`
 }
@@ -113,9 +113,12 @@ var keysOf = map[string]struct{ need, may []string }{
 	"topic": {[]string{"topic"}, nil},
 }
 
-// Defaults of an actuator that depend on its kind.
+// keyExamples shows how the keys of an actuator are written.
+var keyExamples = map[string]string{"chip": `"pinctrl-bcm2835"`, "line": "17", "open_line": "5", "shut_line": "6",
+	"bus": `"/dev/i2c-1"`, "output": "0", "topic": `"shop/air cleaner/set"`}
+
+// Defaults of an actuator that depend on its kind; active is "high".
 const (
-	defActive    = "high"
 	defAddress   = 0x40 // PCA9685 with no address jumper set
 	defPulseOpen = 2000 * time.Microsecond
 	defPulseShut = 1000 * time.Microsecond

@@ -4,6 +4,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+
+	"kerfwind/control/duct"
 )
 
 // Shop is what belongs to one address, checked against the rig that stands in
@@ -21,8 +23,9 @@ type Shop struct {
 	Collector  Collector
 	Outlets    []Outlet
 	Limits     Limits
-	Defaults   []Default // what the file leaves out
-	Warnings   []Problem // what is doubtful, or what this rig cannot know here
+	Defaults   []Default     // what the file leaves out
+	Warnings   []Problem     // what is doubtful, or what this rig cannot know here
+	network    *duct.Network // see Duct
 }
 
 // None is the index of nothing.
@@ -49,25 +52,24 @@ type Circuit struct {
 
 // Machine is a powered tool that makes dust.
 type Machine struct {
-	Name      string
-	Channels  []int // of the rig; any running is running
-	Contacts  []int // of the rig
-	Topic     string
-	Hoods     []int   // ducts that end at it
-	Gates     []int   // every gate that it opens, in the order of Gates
-	Paths     [][]int // one a hood: the gates from there to the collector
-	Circuit   int
-	FullLoad  float64 // A; 0 is not known
-	Start     float64 // A, one-cycle true RMS
-	Stop      float64 // A
-	StopHold  time.Duration
-	Coast     time.Duration
-	RunOn     time.Duration // given, or coast and the shop's clear-out
-	GivenRun  bool          // RunOn stands in the file
-	Settle    time.Duration // its inrush is over after this
-	Rank      int           // 1 first
-	Flow      float64       // m³/s it asks for; 0 is not known
-	levelsSet bool          // start and stop stand in the file
+	Name     string
+	Channels []int // of the rig; any running is running
+	Contacts []int // of the rig
+	Topic    string
+	Hoods    []int   // ducts that end at it
+	Gates    []int   // every gate that it opens, in the order of Gates
+	Paths    [][]int // one a hood: the gates from there to the collector
+	Circuit  int
+	FullLoad float64 // A; 0 is not known
+	Start    float64 // A, one-cycle true RMS
+	Stop     float64 // A
+	StopHold time.Duration
+	Coast    time.Duration
+	RunOn    time.Duration // given, or coast and the shop's clear-out
+	GivenRun bool          // RunOn stands in the file
+	Settle   time.Duration // its inrush is over after this
+	Rank     int           // 1 first
+	Flow     float64       // m³/s it asks for; 0 is not known
 }
 
 // Gate is a blast gate in a branch or in a main.
@@ -145,6 +147,7 @@ func ParseShop(name string, data []byte, rig *Rig) (*Shop, error) {
 	}
 	b := builder{file: f, raw: &raw, rig: rig, taken: users{}}
 	s := b.shop()
+	b.air()
 	if err := f.err(); err != nil {
 		return nil, err
 	}
@@ -156,14 +159,4 @@ func ParseShop(name string, data []byte, rig *Rig) (*Shop, error) {
 // baseName is a file's name without folder and ending.
 func baseName(path string) string {
 	return strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
-}
-
-// index is the place of a name in a list, or None.
-func indexOf[T any](items []T, name func(*T) string, want string) int {
-	for i := range items {
-		if name(&items[i]) == want {
-			return i
-		}
-	}
-	return None
 }

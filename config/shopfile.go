@@ -5,16 +5,16 @@ import "time"
 // The raw shop file: keys, units, ranges and defaults. See decode.go for the tags.
 type rawShop struct {
 	at
-	Format    int           `toml:"format" need:"1" min:"1"`
+	Format    int           `toml:"format" need:"1" min:"1" eg:"1"`
 	Name      *string       `toml:"name"` // nil: the file's name
 	Units     string        `toml:"units" need:"1" one:"metric,imperial"`
-	Mains     rawMains      `toml:"mains" need:"1"`
+	Mains     rawMains      `toml:"mains" need:"1" eg:"{ frequency = \"60 Hz\", voltage = \"240 V\" }"`
 	Air       *rawAir       `toml:"air"`
 	Circuit   []rawCircuit  `toml:"circuit"`
 	Machine   []rawMachine  `toml:"machine"`
 	Gate      []rawGate     `toml:"gate"`
 	Duct      []rawDuct     `toml:"duct"`
-	Collector *rawCollector `toml:"collector" need:"1"`
+	Collector *rawCollector `toml:"collector" need:"1" eg:"{ actuator = \"k0\" }"`
 	Outlet    []rawOutlet   `toml:"outlet"`
 	Limits    rawLimits     `toml:"limits"`
 }
@@ -45,14 +45,15 @@ type rawMachine struct {
 	Gates    []string       `toml:"gates"` // besides what follows from the hoods
 	Circuit  *string        `toml:"circuit"`
 	FullLoad *float64       `toml:"full_load" q:"current" min:"100 mA" max:"400 A"`
-	Start    float64        `toml:"start" def:"600 mA" q:"current" min:"10 mA" max:"400 A"`
-	Stop     float64        `toml:"stop" def:"400 mA" q:"current" min:"5 mA" max:"400 A"`
-	StopHold time.Duration  `toml:"stop_hold" def:"1 s" min:"0" max:"1 min"`
+	Start    *float64       `toml:"start" q:"current" min:"10 mA" max:"400 A"` // nil: defStart
+	Stop     *float64       `toml:"stop" q:"current" min:"5 mA" max:"400 A"`   // nil: defStop
+	StopHold *time.Duration `toml:"stop_hold" min:"0" max:"1 min"`             // nil: defStopHold
 	Coast    *time.Duration `toml:"coast" min:"0" max:"10 min"`
 	RunOn    *time.Duration `toml:"run_on" min:"0" max:"1 h"` // instead of coast and clear-out
 	Settle   time.Duration  `toml:"settle" def:"1 s" min:"0" max:"20 s"`
 	Rank     int            `toml:"rank" def:"9" min:"1" max:"9"` // 1 first
 	Flow     *float64       `toml:"flow" q:"flow" min:"10 m3/h" max:"10000 m3/h"`
+	rawMachineAir
 }
 
 type rawGate struct {
@@ -112,3 +113,13 @@ type rawLimits struct {
 	HoldLongest time.Duration `toml:"hold_longest" def:"30 min" min:"1 s" max:"24 h"`
 	PowerUp     time.Duration `toml:"power_up" def:"10 s" min:"0" max:"10 min"`
 }
+
+// Levels of a machine's channels that the file does not give.
+const (
+	defStart    = 0.6 // A
+	defStop     = 0.4 // A
+	defStopHold = time.Second
+)
+
+// defHold is how long a press of a gate's button holds it open.
+const defHold = 5 * time.Minute

@@ -23,9 +23,10 @@ const (
 )
 
 // StandIn makes a shop for a rig that has none yet: each channel a machine,
-// each gate actuator a gate. A machine opens the gate of the same number, or
-// none where the rig has fewer gates. Its relay for the collector is the first
-// one. Shops from a file, move-in and recordings without a shop begin here.
+// each servo and motor a gate. A machine opens the gate of the same number, or
+// none where the rig has fewer gates. The first relay is the collector's. What
+// goes beyond the limits of control is left out. A recording without a shop,
+// live running without one and move-in begin here.
 func StandIn(rig *Rig, o StandInOptions) *Shop {
 	s := &Shop{Name: "stand-in", Rig: rig, Mains: Mains{Frequency: standInMains}}
 	c, l, m0 := blank[rawCollector](), blank[rawLimits](), blank[rawMachine]()
@@ -36,7 +37,7 @@ func StandIn(rig *Rig, o StandInOptions) *Shop {
 	}
 	for i := range rig.Actuators {
 		switch a := &rig.Actuators[i]; {
-		case a.Kind == "servo" || a.Kind == "motor":
+		case (a.Kind == "servo" || a.Kind == "motor") && len(s.Gates) < control.MaxGates:
 			s.Gates = append(s.Gates, Gate{Name: a.Name, Actuator: i, Duct: None, Travel: standInTravel,
 				OpenSwitch: None, ShutSwitch: None, Button: None, RunOn: standInRunOn})
 		case a.Kind == "relay" && s.Collector.Actuator < 0:
@@ -44,10 +45,10 @@ func StandIn(rig *Rig, o StandInOptions) *Shop {
 		}
 	}
 	for i := range rig.Channels {
-		if !rig.Channels[i].Enabled {
+		if !rig.Channels[i].Enabled || len(s.Machines) == control.MaxMachines {
 			continue
 		}
-		m := Machine{Name: rig.Channels[i].Name, Channels: []int{i}, Circuit: None, Start: m0.Start, Stop: m0.Stop, StopHold: m0.StopHold,
+		m := Machine{Name: rig.Channels[i].Name, Channels: []int{i}, Circuit: None, Start: defStart, Stop: defStop, StopHold: defStopHold,
 			RunOn: standInRunOn, GivenRun: true, Settle: m0.Settle, Rank: m0.Rank, Paths: [][]int{nil}}
 		if o.Start > 0 {
 			m.Start = o.Start
@@ -68,16 +69,14 @@ func StandIn(rig *Rig, o StandInOptions) *Shop {
 }
 
 // StandInAmps makes rig and shop for a recording in amperes: machines and
-// gates m0, m1, … in the order of its channels. It has at least one channel
-// and at most control.MaxMachines; more are not served.
+// gates m0, m1, … in the order of its channels. Channels beyond the limits of
+// control serve no machine.
 func StandInAmps(channels int, o StandInOptions) (*Rig, *Shop) {
 	r := &Rig{Name: "amperes", amperes: true, ADCs: []ADC{{Name: "recording"}}}
 	for i := range channels {
 		name := fmt.Sprintf("m%d", i)
-		r.Channels = append(r.Channels, Channel{Name: name, Input: i, Turns: 1, Enabled: i < control.MaxMachines})
-		if i < control.MaxGates {
-			r.Actuators = append(r.Actuators, Actuator{Name: name, Kind: "servo", Output: i})
-		}
+		r.Channels = append(r.Channels, Channel{Name: name, Input: i, Turns: 1, Enabled: true})
+		r.Actuators = append(r.Actuators, Actuator{Name: name, Kind: "servo", Output: i})
 	}
 	r.Actuators = append(r.Actuators, Actuator{Name: collectorName, Kind: "relay"})
 	return r, StandIn(r, o)
