@@ -53,7 +53,7 @@ type Detector struct {
 
 	due     time.Duration // no channel becomes stale before this
 	lastAt  time.Duration // of the latest reading; time does not run backwards
-	badRead bool          // the present gap was reported by the source
+	badRead bool          // the source has reported an error since the last full window
 }
 
 // New makes a detector, or says all that is wrong with p.
@@ -160,7 +160,6 @@ func (d *Detector) timeOf(i uint64) time.Duration {
 // start begins a run with scan i: a new grid, and no half before this one.
 func (d *Detector) start(i uint64) {
 	d.open = true
-	d.badRead = false
 	d.begin(0)
 	d.from = d.timeOf(i)
 	for k := range d.ch {
@@ -271,6 +270,7 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 	g := half{at: at, from: d.pfrom, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn)}
 	out = slices.Grow(out, len(d.ch))
+	before := len(out)
 	var strongest *channel
 	for k := range d.ch {
 		c := &d.ch[k]
@@ -306,6 +306,9 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 			strongest = c
 		}
 		c.roll()
+	}
+	if len(out) > before {
+		d.badRead = false
 	}
 	if d.mains.col >= 0 {
 		if f := d.followed; f.verdict == Running {

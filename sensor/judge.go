@@ -12,7 +12,8 @@ func (c *channel) judge(g *half) {
 	case c.fault != 0: // stays unknown
 	case c.good < recoverValues:
 		c.recover(g)
-	case c.suspect == BiasHigh || c.suspect == BiasLow: // the value means nothing; wait
+	case c.suspect == BiasHigh || c.suspect == BiasLow:
+		c.forgetStart() // the value means nothing
 	case c.run:
 		c.towardsStop(g)
 	default:
@@ -39,8 +40,8 @@ func (c *channel) reading(at time.Duration) Reading {
 // the event must have lasted a whole cycle. Either its active samples span one
 // (a value from up to a cycle ago then serves, since inrush may fall below the
 // level by the time the cycle is full), or enough values in a row are above.
-// Active samples from before the first such value are noise or a slow ramp;
-// then only the values count.
+// Active samples from long before the first such value are noise or a slow
+// ramp; then only the values count.
 func (c *channel) towardsStart(g *half) {
 	if c.amps >= c.start {
 		c.above++
@@ -53,7 +54,7 @@ func (c *channel) towardsStart(g *half) {
 	}
 	recent := c.recent > 0
 	c.recent = max(c.recent-1, 0)
-	fresh := c.active && c.act1 >= c.firstWin
+	fresh := c.active && c.act1 >= c.firstWin-g.cycle
 	if recent && fresh && c.act2-c.act1 >= g.cycle {
 		c.setRunning(c.act1)
 		return
@@ -126,13 +127,12 @@ func (c *channel) recover(g *half) {
 	}
 }
 
-// bothHalves reports whether each half of the cycle has half the start level.
+// bothHalves reports whether each half of the cycle swings by itself. The half
+// cycle of a sine does so by at least 0.43 of the RMS of the whole.
 func (c *channel) bothHalves(g *half) bool {
-	need := c.start / 2 / c.scale
+	need := c.start / 4 / c.scale
 	need = float64(need * need)
-	power := func(s, q, n float64) float64 {
-		return q/n - float64(2*c.mean*s/n) + float64(c.mean*c.mean)
-	}
+	power := func(s, q, n float64) float64 { return q/n - float64(s/n*(s/n)) }
 	return power(c.ps, c.pq, g.pn) >= need && power(c.s, c.q, g.n) >= need
 }
 
