@@ -18,26 +18,18 @@ type rawDuct struct {
 	Length   float64  `toml:"length" need:"1" q:"length" min:"0" max:"100 m"`
 	Rise     *float64 `toml:"rise" q:"length" min:"0" max:"30 m"` // the part of it that leads straight up
 	Kind     string   `toml:"kind" need:"1" one:"smooth,spiral,hose"`
-	Elbows   int      `toml:"elbows" def:"0" min:"0" max:"20"` // of 90 degrees
+	Elbows   int      `toml:"elbows" def:"0" min:"0" max:"20"` // smooth, of 90 degrees, radius 1.5 diameters
 	Wye      *float64 `toml:"wye" q:"angle" min:"0" max:"90 deg"`
 	Loss     *float64 `toml:"loss" min:"0" max:"100"` // further pieces, velocity pressures
+	rawDuctAir
 }
 
 // rawGateAir is what a gate does to the air, in velocity pressures of its bore.
 type rawGateAir struct {
 	LossOpen *float64 `toml:"loss_open" min:"0" max:"100"`
 	LossShut *float64 `toml:"loss_shut" min:"1"`
-}
-
-// rawCollectorAir is what the collector does to the air.
-type rawCollectorAir struct{}
-
-// rawAir is the air of the place.
-type rawAir struct {
-	at
-	Altitude    *float64 `toml:"altitude" q:"length" min:"-500 m" max:"5000 m"`
-	Temperature *float64 `toml:"temperature" q:"temperature" min:"-30 °C" max:"60 °C"`
-	Density     *float64 `toml:"density" q:"density" min:"0.5 kg/m3" max:"2 kg/m3"`
+	Leak     *float64 `toml:"leak" q:"share" min:"0" max:"30 %"`       // of the bore, when shut
+	Opening  *float64 `toml:"opening" q:"share" min:"1 %" max:"100 %"` // of the bore, when open
 }
 
 // Duct is one piece of the duct tree. Lengths in metres, the angle in radians;

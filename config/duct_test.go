@@ -1,0 +1,255 @@
+package config
+
+import (
+	"encoding/json"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"kerfwind/control/duct"
+)
+
+// reference.toml gives what the water-network solver found: flows within 0.3 %,
+// pressures within 0.5 %, in all six states.
+func TestReferenceNetwork(t *testing.T) {
+	s, err := LoadPlan("../testdata/ducts/reference.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := s.Duct()
+	if n == nil || len(n.Guesses) != 0 {
+		t.Fatalf("network %v, guesses %q", n != nil, n.Guesses)
+	}
+	solver, err := duct.NewSolver(n, duct.Middle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var want []struct {
+		Open uint64             `json:"open"`
+		Flow map[string]float64 `json:"flow_m3_s"`
+		Head map[string]float64 `json:"pressure_pa"`
+	}
+	b, err := os.ReadFile("../testdata/ducts/reference.epanet.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(b, &want); err != nil || len(want) != 6 {
+		t.Fatalf("%d states, %v", len(want), err)
+	}
+	for _, w := range want {
+		st := solver.Solve(w.Open)
+		for i, seg := range n.Segments {
+			if !(math.Abs(st.Flow[i]/w.Flow[seg.Name]-1) < 0.003) || !(math.Abs(st.Pressure[i]/w.Head[seg.Name]-1) < 0.005) {
+				t.Errorf("open %b, %s: %g m³/s, %g Pa; want %g, %g", w.Open, seg.Name, st.Flow[i], st.Pressure[i], w.Flow[seg.Name], w.Head[seg.Name])
+			}
+		}
+	}
+}
+
+const ductHead = `format = 1
+units = "metric"
+mains = { frequency = "50 Hz", voltage = "230 V" }
+`
+
+const ductFan = `collector = { fan = [{ flow = "0 m3/h", pressure = "2500 Pa" }, { flow = "2400 m3/h", pressure = "300 Pa" }] }
+`
+
+const ductPlain = ductHead + ductFan + `
+duct = [
+  { name = "B1", to = "M", diameter = "100 mm", length = "3 m", kind = "hose" },
+  { name = "B2", to = "M", diameter = "100 mm", length = "2 m", kind = "smooth" },
+  { name = "M", to = "collector", diameter = "150 mm", length = "6 m", kind = "spiral" },
+]
+gate = [ { name = "saw", duct = "B1" }, { name = "sweep", duct = "B2" } ]
+machine = [ { name = "saw", hoods = ["B1"], coast = "8 s", flow = "600 m3/h" } ]
+`
+
+func planned(t *testing.T, text string) *duct.Network {
+	t.Helper()
+	s, err := ParsePlan("shop.toml", []byte(text))
+	if err != nil {
+		t.Fatalf("%v", err)
+	}
+	n := s.Duct()
+	if n == nil {
+		t.Fatal("no network")
+	}
+	return n
+}
+
+// Every key about air reaches the network: each changes it in its own way.
+func TestDuctKeys(t *testing.T) {
+	flow := func(n *duct.Network, open uint64, i int) float64 {
+		s, err := duct.NewSolver(n, duct.Middle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		st := s.Solve(open)
+		if !st.Converged {
+			t.Fatalf("%v", st)
+		}
+		return st.Flow[i]
+	}
+	base := flow(planned(t, ductPlain), 1, 0)
+	less, more, same := -1, 1, 0
+	for _, c := range []struct {
+		old, new string
+		way      int
+	}{
+		{`kind = "hose"`, `kind = "smooth"`, more},
+		{`kind = "hose"`, `kind = "hose", roughness = "3 mm"`, less},
+		{`kind = "hose"`, `kind = "hose", ribs = "0.2 mm"`, more},
+		{`kind = "hose"`, `kind = "hose", elbows = 2`, less},
+		{`kind = "hose"`, `kind = "hose", elbow = [{ angle = "45 deg" }]`, less},
+		{`kind = "hose"`, `kind = "hose", elbow = [{ pieces = 2, count = 3 }]`, less},
+		{`kind = "hose"`, `kind = "hose", elbow = [{ radius = "50 mm" }]`, less},
+		{`kind = "hose"`, `kind = "hose", wye = "90 deg"`, less},
+		{`kind = "hose"`, `kind = "hose", loss = 1.5`, less},
+		{`kind = "hose"`, `kind = "hose", reducer = { from = "60 mm" }`, less},
+		{`kind = "hose"`, `kind = "hose", reducer = { from = "60 mm", taper = "20 deg" }`, less},
+		{`kind = "hose"`, `kind = "hose", hood = { kind = "flanged" }`, more},
+		{`kind = "hose"`, `kind = "hose", hood = { loss = 4 }`, less},
+		{`kind = "hose"`, `kind = "hose", hood = { port = "60 mm" }`, less},
+		{`kind = "hose"`, `kind = "hose", hood = { flow = "700 m3/h" }`, same},
+		{`kind = "hose"`, `kind = "hose", rise = "2 m"`, same},
+		{`duct = "B1"`, `duct = "B1", loss_open = 1`, less},
+		{`duct = "B1"`, `duct = "B1", opening = "50 %"`, less},
+		{`duct = "B2"`, `duct = "B2", leak = "10 %"`, less},
+		{`duct = "B2"`, `duct = "B2", leak = "0 %"`, more},
+		{`duct = "B2"`, `duct = "B2", loss_shut = 200`, less},
+		{`collector = {`, `collector = { fan_frequency = "60 Hz",`, less},
+		{`collector = {`, `collector = { fan_density = "1.5 kg/m3",`, less},
+		{`collector = {`, `collector = { filter = { flow = "1000 m3/h", clean = "1500 Pa" },`, less},
+		{`collector = {`, `collector = { filter = { flow = "1000 m3/h", clean = "100 Pa", loaded = "5 kPa", now = "90 %" },`, less},
+		{`collector = {`, `collector = { separator = { flow = "1000 m3/h", pressure = "800 Pa" },`, less},
+		{`collector = {`, `collector = { leakage = "60 mm",`, less},
+		{`units`, "air = { density = \"1 kg/m3\" }\nunits", less},
+		{`units`, "air = { altitude = \"2000 m\" }\nunits", less},
+		{`units`, "air = { temperature = \"60 °C\" }\nunits", less},
+		{`units`, "air = { expansion = false }\nunits", more},
+		{`units`, "air = { transport = \"25 m/s\", slip = 0.5, settle = \"3 m/s\", together = [[\"saw\"]] }\nunits", same},
+		{ductFan, "collector = { power = \"750 W\" }\n", less},
+		{ductFan, "collector = { free_flow = \"2400 m3/h\", shut_off = \"4000 Pa\" }\n", more},
+	} {
+		if !strings.Contains(ductPlain, c.old) {
+			t.Fatalf("%q is not in the text", c.old)
+		}
+		n := planned(t, strings.Replace(ductPlain, c.old, c.new, 1))
+		got := flow(n, 1, 0)
+		way := same
+		if got < base*(1-1e-6) {
+			way = less
+		} else if got > base*(1+1e-6) {
+			way = more
+		}
+		if way != c.way {
+			t.Errorf("%s: %g m³/s, without %g", c.new, got, base)
+		}
+	}
+}
+
+// What the network is told beside its losses.
+func TestDuctNetwork(t *testing.T) {
+	n := planned(t, strings.NewReplacer(
+		"units", "air = { transport = \"25 m/s\", slip = 0.5, settle = \"3 m/s\", temperature = \"10 °C\" }\nunits",
+		`kind = "hose"`, `kind = "hose", rise = "2 m"`,
+		`flow = "600 m3/h"`, `flow = "600 m3/h", transport = "28 m/s"`).Replace(ductPlain))
+	if n.Transport != (duct.Transport{Min: 25, Slip: 0.5, Settle: 3}) || n.Segments[0].Rise != 2 || !n.Segments[0].Flexible || n.Segments[1].Flexible {
+		t.Errorf("%+v, %+v", n.Transport, n.Segments[0])
+	}
+	if math.Abs(n.Air.Celsius-10) > 1e-9 || !n.Air.HasCelsius {
+		t.Errorf("%+v", n.Air)
+	}
+	m := n.Machines[0]
+	if m.Gates != 1 || m.MinVelocity != 28 || m.Coast.Seconds() != 8 || len(m.Hoods) != 1 || m.Hoods[0] != 0 {
+		t.Errorf("%+v", m)
+	}
+	if w, given := n.Want(0); !given || math.Abs(w-600.0/3600) > 1e-12 {
+		t.Errorf("wants %g, %v", w, given)
+	}
+	if len(n.Together) != 1 || n.Together[0] != 2 {
+		t.Errorf("the sweep's gate is no set of its own: %b", n.Together)
+	}
+	all := strings.Join(n.Guesses, "\n")
+	for _, want := range []string{"hoses of unknown ribs", "machine hoods of unknown loss", "branches of unknown angle", "shut gates", "open gates", "the filter"} {
+		if !strings.Contains(all, want) {
+			t.Errorf("no guess %q in\n%s", want, all)
+		}
+	}
+	// A shop without a word about the fan has no network, and no error.
+	s, err := ParsePlan("shop.toml", []byte(strings.Replace(ductPlain, ductFan, "collector = {}\n", 1)))
+	if err != nil || s.Duct() != nil {
+		t.Errorf("without a fan: %v, %v", s.Duct(), err)
+	}
+}
+
+// Two hoods of one machine share what it wants after the area of their ports.
+func TestDuctSharedFlow(t *testing.T) {
+	n := planned(t, strings.NewReplacer(`hoods = ["B1"]`, `hoods = ["B1", "B2"]`, `kind = "smooth"`, `kind = "smooth", hood = { port = "50 mm" }`).Replace(ductPlain))
+	a, _ := n.Want(0)
+	b, _ := n.Want(1)
+	if math.Abs(a-4*b) > 1e-12 || math.Abs(a+b-600.0/3600) > 1e-12 {
+		t.Errorf("wants %g and %g", a, b)
+	}
+}
+
+// Each slip is named with its line and a remedy; none is followed by another
+// that only repeats it.
+func TestDuctSlips(t *testing.T) {
+	for _, c := range []struct{ old, new, at, message, remedy string }{
+		{`diameter = "100 mm", length = "3 m"`, `diameter = "4 m", length = "8 m"`, "7:28", "out of range", `did you mean "4 in"?`},
+		{`diameter = "100 mm", length = "3 m"`, `diameter = "0 mm", length = "3 m"`, "7:28", "out of range", "20 mm"},
+		{`to = "collector"`, `to = "B1"`, ":", "in a loop", "collector"},
+		{`pressure = "300 Pa"`, `pressure = "2600 Pa"`, "4:65", "does not fall", "right of its peak"},
+		{`pressure = "300 Pa"`, `pressure = "300 m3/h"`, "4:87", "is a flow, not a pressure", "Pa"},
+		{`kind = "hose"`, `kind = "hose", roughness = "1 mm", ribs = "1 mm"`, "7:100", "twice", "keep either"},
+		{`kind = "smooth"`, `kind = "smooth", ribs = "1 mm"`, "8:82", "only a hose has ribs", "hose"},
+		{`kind = "spiral"`, `kind = "spiral", wye = "45 deg"`, "9:89", "joins no other duct", "take wye out"},
+		{`kind = "spiral"`, `kind = "spiral", hood = { kind = "plain" }`, "9:89", "other ducts run into it", "of its own"},
+		{`kind = "hose"`, `kind = "hose", hood = { kind = "plain", loss = 1 }`, "7:", "twice", "keep either"},
+		{`duct = "B1"`, `duct = "B1", leak = "1 %", loss_shut = 100`, "11:", "twice", "keep either"},
+		{`kind = "hose"`, `kind = "hose", roughness = "9 mm"`, "7:", "of its diameter", "fraction of a millimetre"},
+		{`collector = {`, `collector = { free_flow = "1000 m3/h", `, "4:", "by its plate as well", "keep the points"},
+		{`units`, "air = { together = [[\"saw\", \"plainer\"]] }\nunits", "2:", `"plainer"`, "saw"},
+		{`collector = {`, `collector = { filter = { flow = "1000 m3/h", clean = "500 Pa", loaded = "400 Pa" },`, "4:", "when clean", "loses more"},
+	} {
+		if !strings.Contains(ductPlain, c.old) {
+			t.Fatalf("%q is not in the text", c.old)
+		}
+		_, err := ParsePlan("shop.toml", []byte(strings.Replace(ductPlain, c.old, c.new, 1)))
+		if err == nil {
+			t.Errorf("%s: no error", c.new)
+			continue
+		}
+		problems, ok := err.(Errors)
+		if !ok || len(problems) != 1 {
+			t.Errorf("%s: %v", c.new, err)
+			continue
+		}
+		p := problems[0]
+		if !strings.Contains(p.String(), "shop.toml:"+strings.TrimPrefix(c.at, ":")) || !strings.Contains(p.Message, c.message) || !strings.Contains(p.Remedy, c.remedy) {
+			t.Errorf("%s: %v", c.new, p)
+		}
+	}
+}
+
+// The other networks of testdata/ducts read without a rig, and the demo's shop
+// too.
+func TestPlans(t *testing.T) {
+	files, err := filepath.Glob("../testdata/ducts/*.toml")
+	if err != nil || len(files) == 0 {
+		t.Fatalf("%v, %v", files, err)
+	}
+	for _, f := range append(files, "../testdata/demo/shops/barn.toml") {
+		s, err := LoadPlan(f)
+		if err != nil {
+			t.Errorf("%v", err)
+			continue
+		}
+		if s.Duct() == nil {
+			t.Errorf("%s: no network", f)
+		}
+	}
+}

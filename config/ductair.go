@@ -1,0 +1,427 @@
+package config
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"kerfwind/control/duct"
+)
+
+// Duct returns the network of the shop's ducts for the airflow solver, or nil
+// where there is nothing to compute: no duct, or neither a fan curve nor a plate
+// nor the collector's power. Gate i of the network is gate i of the shop, and
+// machine i machine i. The caller may change what it is given.
+func (s *Shop) Duct() *duct.Network {
+	if s.network == nil {
+		return nil
+	}
+	return s.network.Clone()
+}
+
+// airflow makes the network out of a raw shop. Everything that is not in the
+// file is a guess: it has a range and is named in Network.Guesses.
+type airflow struct {
+	*builder
+	n     *duct.Network
+	hoses []string // with a guessed roughness
+	hoods []string // of machines, with a guessed entry loss
+	wyes  []string
+	leaks []string
+	bores []string // gates with a guessed open loss
+}
+
+// air builds and checks the network. Problems are reported at their lines,
+// unless something is wrong there already.
+func (b *builder) air() {
+	if len(b.raw.Duct) == 0 || b.raw.Collector == nil {
+		return
+	}
+	a := &airflow{builder: b, n: &duct.Network{Expansion: true}}
+	a.surroundings()
+	for i := range b.raw.Gate {
+		a.gate(i)
+	}
+	for i := range b.raw.Duct {
+		a.segment(i)
+	}
+	a.machines()
+	a.collector()
+	a.guessed()
+	known := len(b.problems)
+	wrong := false
+	fan := len(a.n.Fan.Points) > 0
+	for _, p := range a.n.Validate() {
+		if p.Where == duct.AtFan && !fan {
+			continue // nothing is said of the fan: that is allowed
+		}
+		if path := a.path(p); p.Warning {
+			if !b.inTrouble(path, known) {
+				b.doubt(path, p.Message, p.Remedy)
+			}
+		} else {
+			wrong = true
+			if !b.inTrouble(path, known) {
+				b.add(path, p.Message, p.Remedy)
+			}
+		}
+	}
+	if !wrong && fan {
+		b.s.network = a.n
+	}
+}
+
+// inTrouble reports whether one of the first known problems lies in the table
+// around path: what follows from it need not be told.
+func (b *builder) inTrouble(path string, known int) bool {
+	table, _, _ := strings.Cut(path, ".")
+	for where, pos := range b.places {
+		if where != table && !strings.HasPrefix(where, table+".") {
+			continue
+		}
+		for _, p := range b.problems[:known] {
+			if p.Line == pos.line && p.Column == pos.column {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// path is the place in the file that a problem of the network is about.
+func (a *airflow) path(p duct.Problem) string {
+	raw := a.raw
+	switch p.Where {
+	case duct.AtSegment:
+		switch d := &raw.Duct[p.Index]; {
+		case p.Key == "port" || p.Key == "flow":
+			return d.key("hood." + p.Key)
+		default:
+			return d.key(p.Key)
+		}
+	case duct.AtGate:
+		return raw.Gate[p.Index].key(p.Key)
+	case duct.AtMachine:
+		return raw.Machine[p.Index].key(p.Key)
+	case duct.AtFan:
+		if p.Index < len(raw.Collector.Fan) {
+			return raw.Collector.item("fan", p.Index)
+		}
+		return raw.Collector.key("shut_off")
+	case duct.AtFilter:
+		return raw.Collector.key(p.Key)
+	case duct.AtAir, duct.AtTransport:
+		return "air." + p.Key
+	}
+	return "duct"
+}
+
+func (a *airflow) surroundings() {
+	raw := a.raw.Air
+	if raw == nil {
+		return
+	}
+	n := a.n
+	set(&n.Air.Altitude, raw.Altitude)
+	set(&n.Air.Density, raw.Density)
+	if raw.Temperature != nil {
+		n.Air.Celsius, n.Air.HasCelsius = *raw.Temperature-273.15, true
+	}
+	set(&n.Transport.Min, raw.Transport)
+	set(&n.Transport.Slip, raw.Slip)
+	set(&n.Transport.Settle, raw.Settle)
+	set(&n.Expansion, raw.Expansion)
+}
+
+func (a *airflow) gate(i int) {
+	raw := &a.raw.Gate[i]
+	g := duct.Gate{Name: raw.Name, Open: duct.DefaultGate()}
+	if raw.LossOpen != nil {
+		g.Open = duct.Exact(*raw.LossOpen)
+	} else {
+		a.bores = append(a.bores, raw.Name)
+	}
+	switch {
+	case raw.LossShut != nil && raw.Leak != nil:
+		a.add(raw.key("leak"), fmt.Sprintf("gate %q: leak and loss_shut say the same thing twice", raw.Name), "keep either")
+	case raw.LossShut != nil:
+		g.Shut = duct.Exact(*raw.LossShut)
+	case raw.Leak != nil:
+		g.Shut = duct.Exact(duct.LeakLoss(*raw.Leak))
+	default:
+		e := duct.DefaultLeak()
+		g.Shut = duct.Guess(duct.LeakLoss(e.Value), duct.LeakLoss(e.High), duct.LeakLoss(e.Low))
+		a.leaks = append(a.leaks, raw.Name)
+	}
+	set(&g.Opening, raw.Opening)
+	a.n.Gates = append(a.n.Gates, g)
+}
+
+const degree = math.Pi / 180
+
+func (a *airflow) segment(i int) {
+	raw, d := &a.raw.Duct[i], &a.s.Ducts[i]
+	s := duct.Segment{Name: raw.Name, To: duct.Collector, Diameter: raw.Diameter, Length: raw.Length, Rise: d.Rise,
+		Gate: duct.NoGate, Flexible: raw.Kind == "hose"}
+	if d.To != ToCollector {
+		s.To = d.To
+	}
+	if d.Gate >= 0 {
+		s.Gate = d.Gate
+	}
+	switch {
+	case raw.Roughness != nil && raw.Ribs != nil:
+		a.add(raw.key("ribs"), fmt.Sprintf("duct %q: roughness and ribs say the same thing twice", raw.Name), "keep either")
+	case raw.Roughness != nil:
+		s.Roughness = duct.Exact(*raw.Roughness)
+	case raw.Ribs != nil && raw.Kind != "hose" && raw.Kind != "":
+		a.add(raw.key("ribs"), fmt.Sprintf("duct %q: only a hose has ribs", raw.Name), `take ribs out, or write kind = "hose"`)
+	case raw.Ribs != nil:
+		s.Roughness = duct.Hose(*raw.Ribs)
+	case raw.Kind == "hose":
+		s.Roughness = duct.StretchedHose
+		a.hoses = append(a.hoses, raw.Name)
+	case raw.Kind == "spiral":
+		s.Roughness = duct.SpiralPipe
+	default:
+		s.Roughness = duct.SmoothPipe
+	}
+	for range raw.Elbows {
+		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.Elbow, Angle: 90, RadiusRatio: 1.5})
+	}
+	for j := range raw.Elbow {
+		e := &raw.Elbow[j]
+		p := duct.Piece{Kind: duct.Elbow, Angle: e.Angle / degree, RadiusRatio: 1.5, Gores: e.Pieces}
+		if e.Radius != nil && raw.Diameter > 0 {
+			p.RadiusRatio = *e.Radius / raw.Diameter
+		}
+		for range e.Count {
+			s.Pieces = append(s.Pieces, p)
+		}
+	}
+	if r := raw.Reducer; r != nil {
+		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.Reducer, From: r.From, Taper: r.Taper / degree})
+	}
+	if raw.Loss != nil {
+		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.RawLoss, Loss: duct.Exact(*raw.Loss)})
+	}
+	switch {
+	case raw.Wye != nil && d.To == ToCollector:
+		a.add(raw.key("wye"), fmt.Sprintf("duct %q runs to the collector and joins no other duct", raw.Name), "take wye out")
+	case raw.Wye != nil:
+		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.Wye, Angle: *raw.Wye / degree})
+	case a.n.Expansion && a.side(i):
+		// 45 degrees; between a slanted wye and a tee.
+		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.RawLoss, Loss: duct.Guess(duct.WyeLoss(45), duct.WyeLoss(30), duct.WyeLoss(90))})
+		a.wyes = append(a.wyes, raw.Name)
+	}
+	a.hood(i, &s)
+	a.n.Segments = append(a.n.Segments, s)
+}
+
+// side reports whether duct i joins another from the side without saying at
+// which angle: of those that do not say, the widest goes straight through.
+func (a *airflow) side(i int) bool {
+	d := a.s.Ducts
+	if d[i].To == ToCollector {
+		return false
+	}
+	for j := range d {
+		if j != i && d[j].To == d[i].To && d[j].Wye == nil && (d[j].Diameter > d[i].Diameter || d[j].Diameter == d[i].Diameter && (a.s.joined(j) && !a.s.joined(i) || a.s.joined(j) == a.s.joined(i) && j < i)) {
+			return true
+		}
+	}
+	return false
+}
+
+func (a *airflow) hood(i int, s *duct.Segment) {
+	raw, d := &a.raw.Duct[i], &a.s.Ducts[i]
+	if a.s.joined(i) {
+		if raw.Hood != nil {
+			a.add(raw.key("hood"), fmt.Sprintf("duct %q has a hood, and other ducts run into it", raw.Name), "put the hood on a duct of its own that runs to this one")
+		}
+		return
+	}
+	h := &duct.Hood{}
+	s.Hood = h
+	if r := raw.Hood; r != nil {
+		set(&h.Port, r.Port)
+		set(&h.Wants, r.Flow)
+		switch {
+		case r.Kind != nil && r.Loss != nil:
+			a.add(r.key("loss"), fmt.Sprintf("duct %q: a hood's kind and its loss say the same thing twice", raw.Name), "keep either")
+			return
+		case r.Loss != nil:
+			h.Entry = duct.Exact(*r.Loss)
+			return
+		case r.Kind != nil:
+			h.Entry = duct.HoodKinds[*r.Kind]
+			return
+		}
+	}
+	switch {
+	case !a.n.Expansion: // no loss that is not written
+		h.Entry = duct.Exact(0)
+	case len(d.Hoods) > 0:
+		h.Entry = duct.UnknownHood()
+		a.hoods = append(a.hoods, raw.Name)
+	default:
+		h.Entry = duct.HoodKinds["plain"]
+	}
+}
+
+func (a *airflow) machines() {
+	n := a.n
+	for i := range a.s.Machines {
+		m, raw := &a.s.Machines[i], &a.raw.Machine[i]
+		dm := duct.Machine{Name: m.Name, Hoods: slices.Clone(m.Hoods), Coast: m.Coast}
+		set(&dm.MinVelocity, raw.Transport)
+		if m.GivenRun {
+			dm.RunOn = m.RunOn
+		}
+		for _, g := range m.Gates {
+			dm.Gates |= 1 << uint(g)
+		}
+		if len(dm.Hoods) == 0 {
+			for d := range a.s.Ducts {
+				if on := n.OpenFor(d); !a.s.joined(d) && on != 0 && on&^dm.Gates == 0 {
+					dm.Hoods = append(dm.Hoods, d)
+				}
+			}
+		}
+		n.Machines = append(n.Machines, dm)
+		// What the machine wants is shared by its hoods after their ports.
+		total := 0.0
+		port := func(d int) float64 {
+			w := n.Segments[d].Diameter
+			if p := n.Segments[d].Hood.Port; p > 0 {
+				w = p
+			}
+			return w * w
+		}
+		for _, d := range dm.Hoods {
+			total += port(d)
+		}
+		for _, d := range dm.Hoods {
+			if h := n.Segments[d].Hood; h.Wants == 0 && m.Flow > 0 && total > 0 {
+				h.Wants = m.Flow * port(d) / total
+			}
+		}
+	}
+	for i := range a.s.Gates {
+		// A gate that only a person opens occurs by itself.
+		set := uint64(0)
+		if d := a.s.Gates[i].Duct; d >= 0 && !a.s.joined(d) {
+			set = n.OpenFor(d)
+		}
+		if set != 0 && !slices.ContainsFunc(n.Machines, func(m duct.Machine) bool { return m.Gates == set }) {
+			n.Together = append(n.Together, set)
+		}
+	}
+	if a.raw.Air == nil {
+		return
+	}
+	for i, names := range a.raw.Air.Together {
+		set := uint64(0)
+		for j, name := range names {
+			key := fmt.Sprintf("air.together[%d][%d]", i, j)
+			if m := a.find(key, name, "machine", a.builder.machines); m >= 0 {
+				set |= n.Machines[m].Gates
+			}
+		}
+		if set != 0 && !slices.Contains(n.Together, set) {
+			n.Together = append(n.Together, set)
+		}
+	}
+}
+
+func (a *airflow) collector() {
+	raw, n := a.raw.Collector, a.n
+	f := &n.Fan
+	switch plate := raw.FreeFlow != nil || raw.ShutOff != nil; {
+	case len(raw.Fan) > 0 && plate:
+		a.add(raw.key("fan"), "collector: the fan is given by points and by its plate as well", "keep the points, which say more")
+	case len(raw.Fan) > 0:
+		for _, p := range raw.Fan {
+			f.Points = append(f.Points, duct.FanPoint{Flow: p.Flow, Pressure: p.Pressure})
+		}
+	case raw.Power == nil && (raw.FreeFlow == nil || raw.ShutOff == nil):
+		if plate {
+			a.add(raw.path, "collector: its plate needs both free_flow and shut_off, or one of them and power", "add what is missing")
+		}
+	case plate || raw.Power != nil:
+		flow, shut := 0.0, 0.0
+		if raw.Power != nil {
+			flow, shut = duct.FreeFlow(*raw.Power), duct.ShutOffPressure(*raw.Power)
+		}
+		set(&flow, raw.FreeFlow)
+		set(&shut, raw.ShutOff)
+		*f = duct.Nameplate(flow, shut)
+		from := "its plate"
+		if !plate {
+			from = "its power alone"
+		}
+		n.Guesses = append(n.Guesses, fmt.Sprintf("the fan's curve, from %s: %s free, %s shut off; within %s to %s of that flow and pressure", from,
+			a.s.u(Flow, flow), a.s.u(Pressure, shut), number(f.PressureFactor.Low), number(f.PressureFactor.High)))
+	}
+	f.Mains = a.s.Mains.Frequency
+	f.Frequency = f.Mains
+	set(&f.Frequency, raw.FanFrequency)
+	set(&f.Density, raw.FanDensity)
+	a.cloth()
+	if r := raw.Separator; r != nil && r.Flow > 0 {
+		n.Separator = duct.Exact(r.Pressure / (r.Flow * r.Flow))
+	}
+	if raw.Leakage != nil {
+		n.Leakage = duct.Exact(math.Pi / 4 * *raw.Leakage * *raw.Leakage)
+	}
+}
+
+// cloth is the filter. Without a word about it, it is taken as seasoned: 2 in.wg
+// at free flow, from 0.5 (clean) to 5 (loaded). Common practice, no source.
+func (a *airflow) cloth() {
+	n, r := a.n, a.raw.Collector.Filter
+	if r == nil {
+		if p := n.Fan.Points; len(p) > 1 && n.Expansion {
+			q := p[len(p)-1].Flow
+			n.Filter = duct.Filter{Now: duct.Guess(2*inH2O/q, 0.5*inH2O/q, 5*inH2O/q), Clean: 0.5 * inH2O / q, Loaded: 5 * inH2O / q}
+			n.Guesses = append(n.Guesses, fmt.Sprintf("the filter: %s at %s (%s clean to %s loaded)", a.s.u(Pressure, 2*inH2O), a.s.u(Flow, q), a.s.u(Pressure, 0.5*inH2O), a.s.u(Pressure, 5*inH2O)))
+		}
+		return
+	}
+	if r.Flow <= 0 {
+		return
+	}
+	f := duct.Filter{Clean: r.Clean / r.Flow, Loaded: r.Clean / r.Flow}
+	if r.Loaded != nil {
+		f.Loaded = *r.Loaded / r.Flow
+	}
+	switch {
+	case r.Now != nil:
+		f.Now = duct.Exact(f.Clean + *r.Now*(f.Loaded-f.Clean))
+	case f.Clean >= f.Loaded: // more is an error, found later
+		f.Now = duct.Exact(f.Clean)
+	default:
+		f.Now = duct.Guess((f.Clean+f.Loaded)/2, f.Clean, f.Loaded)
+		n.Guesses = append(n.Guesses, "the filter: half way between clean and loaded (from one to the other)")
+	}
+	n.Filter = f
+}
+
+// guessed says in words what has a range, one line a kind.
+func (a *airflow) guessed() {
+	n := a.n
+	say := func(names []string, format string, args ...any) {
+		if len(names) > 0 {
+			n.Guesses = append(n.Guesses, fmt.Sprintf(format, args...)+": "+strings.Join(names, ", "))
+		}
+	}
+	h, l, g, u := duct.StretchedHose, duct.DefaultLeak(), duct.DefaultGate(), duct.UnknownHood()
+	mm := func(x float64) string { return number(x*1000) + " mm" }
+	say(a.hoods, "machine hoods of unknown loss, taken as %s velocity pressures (%s to %s)", number(u.Value), number(u.Low), number(u.High))
+	say(a.hoses, "hoses of unknown ribs, roughness %s (%s to %s)", mm(h.Value), mm(h.Low), mm(h.High))
+	say(a.wyes, "branches of unknown angle, taken as 45 degrees (30 to 90)")
+	say(a.leaks, "shut gates of unknown leak, taken as %s %% of the bore (%s to %s %%)", number(l.Value*100), number(l.Low*100), number(l.High*100))
+	say(a.bores, "open gates of unknown loss, taken as %s velocity pressures (%s to %s)", number(g.Value), number(g.Low), number(g.High))
+}
