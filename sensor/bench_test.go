@@ -7,13 +7,12 @@ import (
 	"kerfwind/sensor"
 )
 
-// wave is a sine table: one cycle of 50 Hz at 2 kS/s in raw counts.
+// wave is close enough to a sine, of 40 samples a cycle, and the same on every
+// processor: a parabola for each half.
 func wave(n int, amplitude, middle float64, phase int) float32 {
-	// Second-order recurrences are not needed: a parabola per half is close
-	// enough to a sine for a benchmark.
 	k := (n + phase) % 40
 	x := float64(k%20)/10 - 1
-	y := amplitude * (1 - x*x)
+	y := float64(amplitude * (1 - float64(x*x)))
 	if k >= 20 {
 		y = -y
 	}

@@ -278,12 +278,12 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 			c.roll()
 			continue
 		}
-		mean := (c.ps + c.s) * g.inv
+		mean := float64((c.ps + c.s) * g.inv)
 		v := float64((c.pq+c.q)*g.inv) - float64(mean*mean)
 		if v < 0 {
 			v = 0 // rounding
 		}
-		amps := c.scale * math.Sqrt(v)
+		amps := float64(c.scale * math.Sqrt(v))
 		if amps > math.MaxFloat32 {
 			amps = math.MaxFloat32
 		}

@@ -1,8 +1,11 @@
 package sensor_test
 
 import (
+	"cmp"
 	"encoding/binary"
 	"errors"
+	"fmt"
+	"hash/fnv"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -109,7 +112,7 @@ func TestCuts(t *testing.T) {
 			verdictsSeen[r.Verdict]++
 			healthSeen[r.Health]++
 		}
-		if !slices.IsSortedFunc(whole, func(a, b sensor.Reading) int { return int(a.At - b.At) }) {
+		if !slices.IsSortedFunc(whole, func(a, b sensor.Reading) int { return cmp.Compare(a.At, b.At) }) {
 			t.Fatalf("round %d: readings out of order", round)
 		}
 		pieces := recut(rng, fs)
@@ -142,6 +145,44 @@ func TestCuts(t *testing.T) {
 		if healthSeen[h] == 0 {
 			t.Errorf("the streams never made %v", h)
 		}
+	}
+}
+
+// TestSameEverywhere: the readings of a stream of integers are the same to the
+// bit on every processor.
+func TestSameEverywhere(t *testing.T) {
+	const want = "6324 404901aa28c3568b 41cf42f6e9df60ec"
+	rng := rand.New(rand.NewPCG(13, 14))
+	p := sensor.Params{}
+	for i := range 3 {
+		p.Channels = append(p.Channels, sensor.ChannelParams{
+			Used: true, Channel: i, Scale: 0.0237, Max: 4095, Start: 0.61, Stop: 0.43, StopHold: 100 * time.Millisecond,
+		})
+	}
+	d := newDetector(t, p)
+	h := fnv.New64a()
+	n := 0
+	for k := range 200 {
+		f := sensor.Frame{Channels: 3, Index: uint64(211 * k), At: time.Duration(211*k) * 499_993, Rate: 1e9 / 499_993.0}
+		for i := range 211 {
+			for c := range 3 {
+				v := float32(2040 + rng.IntN(12))
+				if (k/20+c)%3 == 0 {
+					v += wave(211*k+i, 37*float64(1+k%5), 0, 7*c)
+				}
+				f.Raw = append(f.Raw, v)
+			}
+		}
+		for _, r := range d.Feed(&f, nil) {
+			n++
+			if _, err := fmt.Fprintf(h, "%d %d %d %d %x %d\n", r.Channel, r.At, r.Onset, r.Verdict, math.Float32bits(r.Amps), r.Health); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	hz, _ := d.Mains()
+	if got := fmt.Sprintf("%d %x %x", n, math.Float64bits(hz), h.Sum64()); got != want {
+		t.Errorf("readings, frequency and hash are %s, want %s", got, want)
 	}
 }
 
