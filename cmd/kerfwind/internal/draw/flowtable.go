@@ -64,7 +64,7 @@ func (p *Picture) flowTable(s *sheet, runUp time.Duration) {
 		if pn.name == "fan" && runUp == 0 {
 			continue
 		}
-		all = append(all, sample{pn.name + ": " + pn.says, func(x, y float64) { s.rect(pn.class, x, y, 30, 12) }})
+		all = append(all, sample{pn.name + ": " + pn.says, func(x, y float64) { s.rect(pn.class, x, y, 30, 12) }, 30})
 	}
 	s.y += s.font * 0.4
 	for i := range all {
@@ -101,16 +101,16 @@ func (p *Picture) flowRow(s *sheet, st start, runUp time.Duration, barW, colW fl
 	switch {
 	case st.done():
 	case st.over > 0:
-		failed = "stopped before"
+		failed = "switched off before, after " + seconds(st.over-st.onset)
 	default:
-		failed = "still waiting"
+		failed = "still waiting at the end, after " + seconds(s.end-st.onset)
+	}
+	if failed != "" {
+		s.text(x+6, s.y, s.font*0.92, "b", "start", cut(failed, s.font, s.width-x-14))
+		return
 	}
 	if s.small {
-		total := seconds(parts.total())
-		if failed != "" {
-			total = failed
-		}
-		s.text(x+5, s.y, s.font*0.92, "b", "start", total)
+		s.text(x+5, s.y, s.font*0.92, "b", "start", seconds(parts.total()))
 		words := make([]string, 0, 4)
 		for i, d := range list {
 			if i < 3 || runUp > 0 {
@@ -119,10 +119,6 @@ func (p *Picture) flowRow(s *sheet, st start, runUp time.Duration, barW, colW fl
 		}
 		s.y += s.font * 1.25
 		s.text(s.left, s.y, s.font*0.85, "m", "start", cut(strings.Join(words, "  "), s.font*0.85, s.width-s.left-4))
-		return
-	}
-	if failed != "" {
-		s.text(x+6, s.y, s.font*0.92, "b", "start", failed)
 		return
 	}
 	x = s.left + barW + 10 + colW

@@ -2,6 +2,7 @@ package draw
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"kerfwind/control"
@@ -125,11 +126,30 @@ func (s *sheet) collectorLane(name string, t track) {
 		w := max(1, g.x1-g.x0)
 		said := clock(g.at, time.Second, s.end) + " " + g.words // shown by a pointer that rests on it
 		s.printf(`<rect class="%s" x="%s" y="%s" width="%s" height="%s"><title>%s</title></rect>`, bar, num(g.x0), num(top), num(w), num(base-top), escape(said))
-		if w > wide(g.words, size)+6 {
-			s.text(g.x0+w/2, (top+base)/2+float64(size*0.36), size, class, "middle", g.words)
+		lines := fit(g.words, size, w-3, base-top)
+		for i, l := range lines {
+			row := float64(i) - float64(len(lines)-1)/2
+			s.text(g.x0+w/2, (top+base)/2+float64(size*(0.36+row*1.15)), size, class, "middle", l)
 		}
 	}
 	s.y += h
+}
+
+// fit breaks words into lines that fit a box, or returns none.
+func fit(words string, size, width, height float64) []string {
+	if words == "" {
+		return nil
+	}
+	for _, w := range strings.Fields(words) {
+		if wide(w, size) > width {
+			return nil
+		}
+	}
+	lines := wrap(words, size, width)
+	if float64(float64(len(lines))*size*1.15) > height {
+		return nil
+	}
+	return lines
 }
 
 // flagLane draws the notices: numbered flags, and how long a fault stood.
@@ -208,35 +228,36 @@ func (p *Picture) flagList(s *sheet) {
 // sample is an entry of the legend.
 type sample struct {
 	words string
-	draw  func(x, y float64) // into a box of 30 by 12
+	draw  func(x, y float64) // into a box of 12 high
+	box   float64            // its width
 }
 
 // legend explains the forms that are used.
 func (p *Picture) legend(s *sheet) {
 	var all []sample
 	bar := func(class, words string) {
-		all = append(all, sample{words, func(x, y float64) { s.rect(class, x, y, 30, 12) }})
+		all = append(all, sample{words, func(x, y float64) { s.rect(class, x, y, 30, 12) }, 30})
 	}
 	if len(p.channels) > 0 {
 		all = append(all,
 			sample{"current, least to greatest", func(x, y float64) {
 				s.polygon("band", x, y+11, x+8, y+4, x+16, y+6, x+30, y+1, x+30, y+6, x+16, y+9, x+8, y+7)
-			}},
+			}, 30},
 			sample{"detected run", func(x, y float64) {
 				s.rect("run", x, y, 30, 12)
 				s.rect("cap", x, y-1, 30, 3)
 				s.line("capline", x, y, x, y+12)
 				s.line("capline", x+30, y, x+30, y+12)
-			}})
+			}, 30})
 		for _, c := range p.channels {
 			if c.level.Start > 0 {
 				all = append(all,
-					sample{"starts a run", func(x, y float64) { s.line("start", x, y+6, x+30, y+6) }},
-					sample{"ends it", func(x, y float64) { s.line("stop", x, y+6, x+30, y+6) }})
+					sample{"starts a run", func(x, y float64) { s.line("start", x, y+6, x+30, y+6) }, 30},
+					sample{"ends it", func(x, y float64) { s.line("stop", x, y+6, x+30, y+6) }, 30})
 				break
 			}
 		}
-		all = append(all, sample{"beyond the axis", func(x, y float64) { s.polygon("over", x+10.5, y+10, x+19.5, y+10, x+15, y+1) }})
+		all = append(all, sample{"beyond the axis", func(x, y float64) { s.polygon("over", x+10.5, y+10, x+19.5, y+10, x+15, y+1) }, 30})
 	}
 	if len(p.gates) > 0 {
 		all = append(all, sample{"gate opens, is open, closes, is shut", func(x, y float64) {
@@ -244,7 +265,7 @@ func (p *Picture) legend(s *sheet) {
 			s.polygon("move", x, y+12, x+12, y+12, x+12, y+1)
 			s.rect("full", x+12, y+1, 14, 11)
 			s.polygon("move", x+26, y+1, x+38, y+12, x+26, y+12)
-		}})
+		}, 54})
 	}
 	bar("none", "not known")
 	if len(p.collectors) > 0 {
@@ -269,17 +290,13 @@ func (s *sheet) flowLegend(all []sample) {
 	s.y += s.font * 0.8
 	x := s.margin()
 	for _, e := range all {
-		box := 30.0
-		if wide(e.words, size) > 200 {
-			box = 54
-		}
-		w := box + 7 + wide(e.words, size)
+		w := e.box + 6 + wide(e.words, size)
 		if x > s.margin() && x+w > s.width-s.margin() {
 			x = s.margin()
 			s.y += s.font * 1.7
 		}
 		e.draw(x, s.y)
-		s.text(x+box+6, s.y+11, size, "", "start", e.words)
+		s.text(x+e.box+6, s.y+11, size, "", "start", e.words)
 		x += w + 18
 	}
 	s.y += s.font

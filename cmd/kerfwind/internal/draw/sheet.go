@@ -220,8 +220,11 @@ func clock(t, step, end time.Duration) string {
 
 // seconds writes a length of time as the table needs it.
 func seconds(d time.Duration) string {
-	if d >= 100*time.Second {
+	switch {
+	case d >= 100*time.Second:
 		return fmt.Sprintf("%.0f s", d.Seconds())
+	case d >= 10*time.Second:
+		return fmt.Sprintf("%.1f s", d.Seconds())
 	}
 	return fmt.Sprintf("%.2f s", d.Seconds())
 }

@@ -95,7 +95,7 @@ func (p *Picture) describe(end time.Duration) string {
 func (p *Picture) lanes(s *sheet) {
 	top := s.y
 	if len(p.channels) > 0 {
-		s.heading("Current, amperes")
+		s.heading("Current, true RMS amperes")
 		for i := range p.channels {
 			p.currentLane(s, &p.channels[i])
 		}
@@ -213,11 +213,14 @@ func (p *Picture) currentLane(s *sheet, c *channel) {
 
 	small := s.font * 0.85
 	s.text(s.left-5, top+float64(small*0.75), small, "m", "end", fmt.Sprintf("%g", scale))
-	if h > 40 {
+	if h > 40 && !s.small {
 		s.text(s.left-5, y(scale/2)+float64(small*0.36), small, "m", "end", fmt.Sprintf("%g", scale/2))
 	}
 	s.text(s.left-5, base+float64(small*0.1), small, "m", "end", "0")
-	room := s.left - s.margin() - wide(fmt.Sprintf("%g", scale/2), small) - 10
+	room := s.left - s.margin() - 6
+	if !s.small {
+		room -= wide(fmt.Sprintf("%g", scale/2), small) + 4
+	}
 	name := p.names.Name(control.AMachine, c.machine)
 	if name == "" {
 		s.laneName(c.label, (top+base)/2-float64(s.font*0.55), room)

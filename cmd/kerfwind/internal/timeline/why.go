@@ -68,6 +68,8 @@ func (n *Names) Reason(w control.Why) string {
 		return "stood down"
 	case control.ByBin:
 		return "bin full"
+	case control.ByBusy:
+		return "not at rest"
 	case control.ByFault:
 		return "fault"
 	default:
@@ -81,4 +83,15 @@ func (n *Names) whose(w control.Why, something, does string) string {
 		return name + does
 	}
 	return something + does
+}
+
+// Loud reports whether an event must not be overlooked: lines for people carry
+// a mark then.
+func Loud(e control.Event) bool {
+	switch e.Kind {
+	case control.FaultRaised, control.WeakAir, control.CircuitOver, control.MachineRefused, control.BudgetExceeded, control.ClosedShopRun, control.StopOpened:
+		return true
+	default:
+		return false
+	}
 }

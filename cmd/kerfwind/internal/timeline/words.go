@@ -304,10 +304,8 @@ func faultWords(f control.FaultKind) string {
 // AppendText appends the event as a line for people, without a line break.
 func AppendText(b []byte, e control.Event, n *Names) []byte {
 	mark := " "
-	switch e.Kind {
-	case control.FaultRaised, control.WeakAir, control.CircuitOver, control.MachineRefused, control.BudgetExceeded, control.ClosedShopRun, control.StopOpened:
+	if Loud(e) {
 		mark = "!"
-	default:
 	}
 	b = fmt.Appendf(b, "%s %s ", Clock(e.At), mark)
 	b = append(b, Sentence(e, n)...)
