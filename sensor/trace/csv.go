@@ -81,7 +81,7 @@ func newCSV(in *input) (*csvFile, error) {
 		return nil, in.errorf("%d rows: at least two are needed to know the rate", len(d.times))
 	}
 	if d.inf.Rate, err = csvRate(d.times, digits); err != nil {
-		return nil, in.errorf("line %d to %d: %w", d.lines[0], d.lines[len(d.lines)-1], err)
+		return nil, d.fault(d.lines[0], "rows up to line %d: %w", d.lines[len(d.lines)-1], err)
 	}
 	return d, nil
 }
@@ -93,7 +93,7 @@ func (d *csvFile) header(line string) ([]string, error) {
 		cells[i] = strings.Trim(strings.TrimSpace(cells[i]), "\"")
 	}
 	bad := func(what string) error {
-		return d.in.errorf("line 1: %s: the first line must be \"t,<channel>,...\", then rows of seconds and amperes separated by commas", what)
+		return d.fault(1, "%s: the first line must be \"t,<channel>,...\", then rows of seconds and amperes separated by commas", what)
 	}
 	switch {
 	case strings.Contains(line, ";"):
@@ -119,6 +119,11 @@ func (d *csvFile) header(line string) ([]string, error) {
 	return names, nil
 }
 
+// fault reports a fault of a line.
+func (d *csvFile) fault(line int, format string, args ...any) error {
+	return fmt.Errorf("%s:%d: "+format, append([]any{d.in.name, line}, args...)...)
+}
+
 // readLine returns the next line without its end. The bytes are valid until the
 // next call. io.EOF comes alone, after the last line.
 func (d *csvFile) readLine() ([]byte, error) {
@@ -140,7 +145,7 @@ func (d *csvFile) readError(err error) error {
 	case err == io.EOF:
 		return io.EOF
 	case errors.Is(err, bufio.ErrBufferFull):
-		return d.in.errorf("line %d: longer than 64 KiB: not a recording", d.line+1)
+		return d.fault(d.line+1, "longer than 64 KiB: not a recording")
 	}
 	return d.in.errorf("cannot be read after line %d: %w", d.line, err)
 }
@@ -161,26 +166,26 @@ func (d *csvFile) row(dst []float32) (t float64, digits int, err error) {
 	cell = bytes.TrimSpace(cell)
 	t, err = strconv.ParseFloat(string(cell), 64)
 	if err != nil || math.IsNaN(t) || math.IsInf(t, 0) {
-		return 0, 0, d.in.errorf("line %d: the time %q is not a number of seconds", d.line, clip(cell))
+		return 0, 0, d.fault(d.line, "the time %q is not a number of seconds", clip(cell))
 	}
 	if dot := bytes.IndexByte(cell, '.'); dot >= 0 && !bytes.ContainsAny(cell, "eE") {
 		digits = len(cell) - dot - 1
 	}
 	for i := range dst {
 		if !more {
-			return 0, 0, d.in.errorf("line %d: %d channels, but the header has %d", d.line, i, len(dst))
+			return 0, 0, d.fault(d.line, "%d channels, but the header has %d", i, len(dst))
 		}
 		cell, rest, more = bytes.Cut(rest, comma)
 		v, err := strconv.ParseFloat(string(cell), 32)
 		if err != nil {
 			if v, err = oddCell(cell); err != nil {
-				return 0, 0, d.in.errorf("line %d, column %d: %q is not a number of amperes: use a point, no unit; leave the cell empty for a missing sample", d.line, i+2, clip(cell))
+				return 0, 0, d.fault(d.line, "column %d: %q is not a number of amperes: use a point, no unit; leave the cell empty for a missing sample", i+2, clip(cell))
 			}
 		}
 		dst[i] = float32(v)
 	}
 	if more {
-		return 0, 0, d.in.errorf("line %d: more cells than the header's %d channels", d.line, len(dst))
+		return 0, 0, d.fault(d.line, "more cells than the header's %d channels", len(dst))
 	}
 	return t, digits, nil
 }
@@ -293,17 +298,17 @@ func (d *csvFile) step(t float64) (uint64, error) {
 	step := (t - d.last) * d.inf.Rate
 	switch {
 	case t <= d.last:
-		return 0, d.in.errorf("line %d: the time %v does not come after %v: rows must be in order of time", line, t, d.last)
+		return 0, d.fault(line, "the time %v does not come after %v: rows must be in order of time", t, d.last)
 	case step < csvFast:
-		return 0, d.in.errorf("line %d: a step of %.6g s, but the rate so far is %v scans a second: a recording must keep one rate", line, t-d.last, d.inf.Rate)
+		return 0, d.fault(line, "a step of %.6g s, but the rate so far is %v scans a second: a recording must keep one rate", t-d.last, d.inf.Rate)
 	case step <= csvGap:
 		d.gaps = 0
 		return 0, nil
 	case step > 1e15:
-		return 0, d.in.errorf("line %d: a jump of %.6g s: the time stamps are damaged", line, t-d.last)
+		return 0, d.fault(line, "a jump of %.6g s: the time stamps are damaged", t-d.last)
 	}
 	if d.gaps == csvGaps {
-		return 0, d.in.errorf("line %d: more than %d gaps in a row, although the rate was %v scans a second: a recording must keep one rate", line, csvGaps, d.inf.Rate)
+		return 0, d.fault(line, "more than %d gaps in a row, although the rate was %v scans a second: a recording must keep one rate", csvGaps, d.inf.Rate)
 	}
 	return uint64(math.Round(step)) - 1, nil
 }

@@ -12,7 +12,7 @@ import (
 func fuzzRead(t *testing.T, b []byte) {
 	r, err := NewReader("fuzz", bytes.NewReader(b), Options{FrameScans: 7})
 	if err != nil {
-		if !bytes.Contains([]byte(err.Error()), []byte("fuzz: ")) {
+		if !bytes.Contains([]byte(err.Error()), []byte("fuzz:")) {
 			t.Fatalf("error does not name the file: %v", err)
 		}
 		return
