@@ -20,6 +20,7 @@ require (
 	go.uber.org/goleak v1.3.0 // indirect
 	golang.org/x/sys v0.50.0 // indirect
 	golang.org/x/term v0.48.0 // indirect
+	golang.org/x/tools v0.26.0 // indirect
 	periph.io/x/conn/v3 v3.7.3 // indirect
 	periph.io/x/host/v3 v3.8.5 // indirect
 	pgregory.net/rapid v1.3.0 // indirect

@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"kerfwind/cmd/kerfwind/internal/draw"
 	"kerfwind/cmd/kerfwind/internal/replay"
@@ -67,7 +66,7 @@ start of the recording. Exit code 1 if --expect finds a difference.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
 			defer stop()
-			return f.run(ctx, cmd.OutOrStdout(), cmd.ErrOrStderr(), args)
+			return f.run(ctx, cmd, args)
 		},
 	}
 	fl := cmd.Flags()
@@ -91,8 +90,10 @@ start of the recording. Exit code 1 if --expect finds a difference.`,
 }
 
 // run replays and prints.
-func (f *replayFlags) run(ctx context.Context, stdout, stderr io.Writer, paths []string) error {
-	o, closers, err := f.options(stderr, paths)
+func (f *replayFlags) run(ctx context.Context, cmd *cobra.Command, paths []string) error {
+	opt, finish := progress(cmd, "replaying")
+	opt.FrameScans, opt.AllowTruncated = f.frame, f.truncated
+	o, closers, err := f.options(opt, paths)
 	defer func() {
 		for _, c := range closers {
 			_ = c.Close() // read only
@@ -116,7 +117,8 @@ func (f *replayFlags) run(ctx context.Context, stdout, stderr io.Writer, paths [
 			return &exitError{exitConfig, err}
 		}
 	}
-	out := newPrinter(stdout, r, f.json, expect != nil)
+	out := newPrinter(cmd.OutOrStdout(), r, f.json, expect != nil)
+	out.clear = finish
 	obs := []loop.Observer{out}
 	var reading func(sensor.Reading)
 	each := func(time.Duration) error { return out.err }
@@ -135,6 +137,7 @@ func (f *replayFlags) run(ctx context.Context, stdout, stderr io.Writer, paths [
 		}
 	}
 	end, err := r.Run(ctx, reading, each, obs...)
+	finish()
 	out.end(end)
 	switch {
 	case errors.Is(err, context.Canceled):
@@ -146,21 +149,21 @@ func (f *replayFlags) run(ctx context.Context, stdout, stderr io.Writer, paths [
 		return err
 	}
 	if pic != nil {
-		if err := writeFile(f.svg, func(w io.Writer) error {
+		if err := writeFile(f.svg, true, func(w io.Writer) error {
 			return pic.WriteSVG(w, end, draw.Options{Title: title(r, paths)})
 		}); err != nil {
 			return err
 		}
 	}
 	if expect != nil {
-		return report(stderr, expect.Compare(out.lines))
+		return report(cmd.ErrOrStderr(), expect.Compare(out.lines))
 	}
 	return nil
 }
 
 // options loads everything that the flags name, and reports every error in
 // it at once.
-func (f *replayFlags) options(stderr io.Writer, paths []string) (*replay.Options, []io.Closer, error) {
+func (f *replayFlags) options(opt trace.Options, paths []string) (*replay.Options, []io.Closer, error) {
 	o := &replay.Options{Amperes: f.amps, Scale: f.scale, Recorded: f.recorded, PowerUp: f.powerUp}
 	var closers []io.Closer
 	var errs []error
@@ -198,7 +201,7 @@ func (f *replayFlags) options(stderr io.Writer, paths []string) (*replay.Options
 			closers = append(closers, file)
 		}
 	}
-	o.Trace, err = trace.Open(paths, trace.Options{FrameScans: f.frame, AllowTruncated: f.truncated, Progress: progress(stderr, "replay")})
+	o.Trace, err = trace.Open(paths, opt)
 	if err != nil {
 		errs = append(errs, err)
 	} else {
@@ -248,6 +251,7 @@ type printer struct {
 	names *timeline.Names
 	json  bool
 	keep  bool
+	clear func() // takes a line of progress away before one of the timeline
 	buf   []byte
 	lines []timeline.Line
 	tally *timeline.Tally
@@ -255,11 +259,12 @@ type printer struct {
 }
 
 func newPrinter(w io.Writer, r *replay.Replay, asJSON, keep bool) *printer {
-	return &printer{w: bufio.NewWriter(w), names: &r.Names, json: asJSON, keep: keep, tally: timeline.NewTally(&r.Names)}
+	return &printer{w: bufio.NewWriter(w), names: &r.Names, json: asJSON, keep: keep, tally: timeline.NewTally(&r.Names), clear: func() {}}
 }
 
 // Observe prints events.
 func (p *printer) Observe(_ *control.Snapshot, events []control.Event) {
+	p.clear()
 	for _, e := range events {
 		p.tally.Add(e)
 		line := timeline.FromEvent(e, p.names)
@@ -324,30 +329,4 @@ func picture(r *replay.Replay) *draw.Picture {
 
 func title(r *replay.Replay, paths []string) string {
 	return strings.TrimSpace(r.Shop.Name + ": " + strings.Join(paths, ", "))
-}
-
-// progress returns a function that shows how far a long read has come, where
-// a person looks on.
-func progress(w io.Writer, what string) func(done, total int64) {
-	f, ok := w.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
-		return nil
-	}
-	shown := false
-	return func(done, total int64) {
-		const small = 32 << 20 // below this it is over before anyone looks
-		switch {
-		case total < small && done < small:
-		case done == total:
-			if shown {
-				fmt.Fprint(w, "\r\x1b[K")
-			}
-		case total > 0:
-			shown = true
-			fmt.Fprintf(w, "\r%s: %d of %d MiB (%d %%)", what, done>>20, total>>20, 100*done/total)
-		default:
-			shown = true
-			fmt.Fprintf(w, "\r%s: %d MiB", what, done>>20)
-		}
-	}
 }

@@ -11,8 +11,8 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
+	"kerfwind/config"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
 )
@@ -389,86 +389,13 @@ func (f *outFlags) write(cmd *cobra.Command, l trace.Layout, src sensor.Source) 
 	return writeFile(f.file, f.force, body)
 }
 
-// writeFile writes a file beside its place and then moves it there, so that
-// what stands there is never half a file. "-" is standard output.
-func writeFile(path string, force bool, body func(io.Writer) error) (err error) {
-	if path == "-" {
-		return body(os.Stdout)
-	}
-	if _, err := os.Lstat(path); err == nil && !force {
-		return fmt.Errorf("%s exists: choose another name, or --force to replace it", path)
-	}
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
-	if err != nil {
-		return fmt.Errorf("%s: cannot be written: %w", path, err)
-	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, f.Close(), os.Remove(f.Name()))
-		}
-	}()
-	if err := body(f); err != nil {
-		return err
-	}
-	if err := f.Chmod(0o644); err != nil {
-		return fmt.Errorf("%s: cannot be written: %w", path, err)
-	}
-	if err := f.Sync(); err != nil {
-		return fmt.Errorf("%s: cannot be written: %w", path, err)
-	}
-	if err := os.Rename(f.Name(), path); err != nil {
-		return fmt.Errorf("%s: cannot be written: %w", path, err)
-	}
-	return f.Close()
-}
-
 // amperes reads a current such as "24.2 mA".
 func amperes(s string) (float64, error) {
-	text, scale := strings.TrimSpace(s), 1.0
-	switch {
-	case strings.HasSuffix(text, "mA"):
-		text, scale = strings.TrimSuffix(text, "mA"), 0.001
-	case strings.HasSuffix(text, "A"):
-		text = strings.TrimSuffix(text, "A")
-	default:
-		return 0, fmt.Errorf("%q has no unit: write it as \"24.2 mA\"", s)
+	v, err := config.Parse(config.Current, s)
+	if err == nil && v <= 0 {
+		err = fmt.Errorf("%q: a count stands for more than 0 A", s)
 	}
-	v, err := strconv.ParseFloat(strings.TrimSpace(text), 64)
-	if err != nil || !(v*scale > 0 && v*scale < 1e6) {
-		return 0, fmt.Errorf("%q is no current: write it as \"24.2 mA\"", s)
-	}
-	return v * scale, nil
-}
-
-// progress makes options that show how far a long job is, on a terminal only.
-// finish takes the line away again.
-func progress(cmd *cobra.Command, what string) (opt trace.Options, finish func()) {
-	w, ok := cmd.ErrOrStderr().(*os.File)
-	if !ok || !term.IsTerminal(int(w.Fd())) {
-		return opt, func() {}
-	}
-	shown := int64(-1)
-	opt.Progress = func(done, total int64) {
-		part := done >> 24 // without a total: every 16 MiB
-		if total > 0 {
-			part = done * 100 / total
-		}
-		if part == shown {
-			return
-		}
-		shown = part
-		if total > 0 {
-			fmt.Fprintf(w, "\r%s %d %%", what, part)
-		} else {
-			fmt.Fprintf(w, "\r%s %d MiB", what, done>>20)
-		}
-	}
-	return opt, func() {
-		if shown >= 0 {
-			fmt.Fprintf(w, "\r%*s\r", len(what)+16, "")
-			shown = -1
-		}
-	}
+	return v, err
 }
 
 // plural puts a number before a word.

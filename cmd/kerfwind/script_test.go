@@ -1,0 +1,33 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// TestMain lets the scripts run this test binary as kerfwind.
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){
+		"kerfwind": func() { os.Exit(run(os.Args[1:])) },
+	})
+}
+
+// TestScripts runs the program as a person would; see testdata/script.
+func TestScripts(t *testing.T) {
+	demo, err := filepath.Abs(filepath.Join(moduleRoot, "testdata", "demo"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	testscript.Run(t, testscript.Params{
+		Dir:                 filepath.Join(moduleRoot, "testdata", "script"),
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("DEMO", demo)
+			return nil
+		},
+	})
+}
