@@ -348,3 +348,30 @@ func BenchmarkFeed(b *testing.B) {
 	}
 	b.ReportMetric(b.Elapsed().Seconds()*1e9/float64(b.N)/float64(len(f.Raw)), "ns/sample")
 }
+
+// TestOnsetOfLegs: a machine started when its first leg did and stopped when
+// its last did, and it is not said twice.
+func TestOnsetOfLegs(t *testing.T) {
+	l, _ := start(t, shop(1), Params{Channels: []Channel{{Machine: 0, Collector: control.NoID}, {Machine: 0, Collector: control.NoID}}})
+	for _, c := range []struct {
+		v     sensor.Verdict
+		onset [2]time.Duration
+		want  time.Duration
+	}{
+		{sensor.Running, [2]time.Duration{30 * ms, 20 * ms}, 20 * ms},
+		{sensor.Idle, [2]time.Duration{70 * ms, 80 * ms}, 80 * ms},
+		{sensor.Running, [2]time.Duration{90 * ms, 95 * ms}, 90 * ms},
+		{sensor.Idle, [2]time.Duration{120 * ms, 110 * ms}, 120 * ms},
+	} {
+		for i := range l.channels {
+			l.channels[i] = channelState{verdict: c.v, onset: c.onset[i]}
+		}
+		in, ok := l.machine(0)
+		if !ok || in.Onset != c.want || in.State != uint8(c.v) {
+			t.Errorf("%v %v: got %+v, %v; want onset %v", c.v, c.onset, in, ok, c.want)
+		}
+		if in, ok := l.machine(0); ok {
+			t.Errorf("%v said twice: %+v", c.v, in)
+		}
+	}
+}
