@@ -1,0 +1,173 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/live"
+	"kerfwind/cmd/kerfwind/internal/replay"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/sensor/trace"
+	"kerfwind/testdata"
+)
+
+// The demo's files inside testdata.Demo.
+const (
+	demoRig   = "demo/rig.toml"
+	demoShop  = "demo/shops/barn.toml"
+	demoTrace = "demo/barn.flac"
+	demoPlant = "demo/plant.txt"
+)
+
+func newDemo() *cobra.Command {
+	var speed float64
+	var plain, asJSON bool
+	var unpack string
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "Replay a morning in a guitar maker's barn; needs no files and no hardware",
+		Long: `Demo replays a recording that the program carries: a morning in a guitar maker's
+barn with four machines, a floor sweep and one 2 hp collector. Machines overlap,
+a sensor comes unplugged, and a gate sticks. On a terminal the shop is shown live
+and faster than real; elsewhere its timeline is printed. Everything in it is
+invented.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if speed <= 0 {
+				return &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0, e.g. 10", speed)}
+			}
+			if unpack != "" {
+				return unpackDemo(cmd.OutOrStdout(), unpack)
+			}
+			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+			defer stop()
+			r, err := openDemo()
+			if err != nil {
+				return err
+			}
+			out := cmd.OutOrStdout()
+			if file, ok := out.(*os.File); ok && !plain && !asJSON {
+				if screen, ok := live.Terminal(file, os.Getenv); ok {
+					return demoLive(ctx, out, r, screen, speed)
+				}
+			}
+			p := newPrinter(out, r, asJSON, false)
+			end, err := r.Run(ctx, nil, func(time.Duration) error { return p.err }, p)
+			p.end(end)
+			return errors.Join(err, p.err)
+		},
+	}
+	cmd.Flags().Float64Var(&speed, "speed", 10, "seconds of the morning in a second, on a terminal")
+	cmd.Flags().BoolVar(&plain, "plain", false, "print the timeline, on a terminal too")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object an event")
+	cmd.Flags().StringVar(&unpack, "unpack", "", "write the demo's files into this folder instead, to try them with replay and check")
+	return cmd
+}
+
+// openDemo prepares the replay of the files that the program carries.
+func openDemo() (*replay.Replay, error) {
+	var errs []error
+	read := func(name string) []byte {
+		b, err := testdata.Demo.ReadFile(name)
+		errs = append(errs, err)
+		return b
+	}
+	rigText, shopText, recording, plant := read(demoRig), read(demoShop), read(demoTrace), read(demoPlant)
+	if err := errors.Join(errs...); err != nil {
+		return nil, err
+	}
+	rig, err := config.ParseRig(demoRig, rigText)
+	if err != nil {
+		return nil, err
+	}
+	shop, err := config.ParseShop(demoShop, shopText, rig)
+	if err != nil {
+		return nil, err
+	}
+	t, err := trace.NewReader(demoTrace, bytes.NewReader(recording), trace.Options{FrameScans: 100})
+	if err != nil {
+		return nil, err
+	}
+	return replay.New(replay.Options{Trace: t, Rig: rig, Shop: shop, Plant: bytes.NewReader(plant), PlantName: demoPlant, PowerUp: true})
+}
+
+// demoLive shows the morning on a terminal and sums it up.
+func demoLive(ctx context.Context, out io.Writer, r *replay.Replay, screen live.Screen, speed float64) (err error) {
+	view := live.New(screen, live.Options{Title: "kerfwind demo: " + r.Shop.Name, Names: r.Names, Channels: liveChannels(r),
+		Speed: speed, Snapshot: r.Core.Snapshot})
+	if err := view.Open(); err != nil {
+		return err
+	}
+	defer view.Close() // again after the one below, or from a panic
+	tally := newPrinter(io.Discard, r, false, false)
+	end, err := r.Run(ctx, view.Reading, func(now time.Duration) error { return view.Pace(ctx, now) }, view, tally)
+	if cerr := view.Close(); err == nil {
+		err = cerr
+	}
+	if errors.Is(err, context.Canceled) {
+		return nil // the person has seen enough
+	}
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(out)
+	return tally.tally.Write(out, end)
+}
+
+// liveChannels describes the channels to the live view.
+func liveChannels(r *replay.Replay) []live.Channel {
+	var out []live.Channel
+	for i, use := range r.Channels {
+		label := r.Shop.Rig.Channels[i].Name
+		if use.Machine != control.NoID {
+			label = r.Names.Machines[use.Machine]
+		}
+		out = append(out, live.Channel{Label: label, Machine: use.Machine, Start: float32(use.Start), Stop: float32(use.Stop)})
+	}
+	return out
+}
+
+// unpackDemo writes the demo's files to a folder. It overwrites nothing.
+func unpackDemo(w io.Writer, dir string) error {
+	err := fs.WalkDir(testdata.Demo, "demo", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		rel, err := filepath.Rel("demo", path)
+		if err != nil {
+			return err
+		}
+		target := filepath.Join(dir, rel)
+		if err := os.MkdirAll(filepath.Dir(target), 0o755); err != nil {
+			return err
+		}
+		b, err := testdata.Demo.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		return writeFile(target, false, func(w io.Writer) error {
+			_, err := w.Write(b)
+			return err
+		})
+	})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w, `The demo's files are in %[1]s. Try:
+  kerfwind check --rig %[1]s/rig.toml --shop %[1]s/shops/barn.toml
+  kerfwind replay --power-up --rig %[1]s/rig.toml --shop %[1]s/shops/barn.toml --plant %[1]s/plant.txt %[1]s/barn.flac
+`, dir)
+	return nil
+}
