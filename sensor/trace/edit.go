@@ -34,7 +34,7 @@ func (c *cutter) Next(f *sensor.Frame) error {
 				return io.EOF
 			}
 		}
-		if first == last {
+		if first >= last {
 			continue
 		}
 		f.Raw = f.Raw[:copy(f.Raw, f.Raw[first*f.Channels:last*f.Channels])]

@@ -583,3 +583,48 @@ func TestDemoRecording(t *testing.T) {
 		t.Error("barn.labels.csv is not what the script makes")
 	}
 }
+
+// A script with every kind of machine and fault becomes a recording in which
+// something flows wherever a label says that a machine runs, and nothing on a
+// channel with no label.
+func TestEverything(t *testing.T) {
+	text, err := os.ReadFile("../../testdata/traces/everything.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := ParseScript("everything.txt", bytes.NewReader(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for words, k := range kinds {
+		if !slices.ContainsFunc(s.machines, func(m *machine) bool { return m.kind == k }) {
+			t.Errorf("no %s in everything.txt", words)
+		}
+	}
+	// Without the converter's noise, what flows can be seen exactly.
+	quiet := strings.NewReplacer("converter 11 bits, 5 V", "", ": 100 A : 1 V, noise 800 mA, offset -40 counts, drift 600 counts", "",
+		": 100 A : 1 V, noise 1 count,", ":", ": 20 A : 1 V, 2 turns, noise 1.5 counts,", ":", ": 5 A : 0.333 V, noise 1 count", "").Replace(string(text))
+	for _, cut := range []string{"unplugged", "floating", "no signal"} {
+		i := strings.Index(quiet, cut)
+		quiet = quiet[:strings.LastIndexByte(quiet[:i], '\n')] + quiet[i+strings.IndexByte(quiet[i:], '\n'):]
+	}
+	x := made(t, quiet)
+	for _, l := range s.Labels() {
+		if l.What != "run" {
+			continue
+		}
+		from, to := int(l.Start.Seconds()*2000), int(l.End.Seconds()*2000)
+		for i := range s.channels {
+			if !strings.Contains(l.Channels, s.channels[i].name) {
+				continue
+			}
+			m := s.machines[slices.IndexFunc(s.machines, func(m *machine) bool { return m.name == l.Machine })]
+			if r := acRMS(x[i][from+800 : to-100]); r < 0.15*m.full {
+				t.Errorf("%s on %s: %.3f A rms of a full load of %.3f A", l.Machine, s.channels[i].name, r, m.full)
+			}
+		}
+	}
+	if r := rms(x[2][:2000*2]); r > 0.05*10 { // before anything runs on the bench: crosstalk of the idler
+		t.Errorf("%.3f A on the bench before its first run", r)
+	}
+}
