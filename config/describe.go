@@ -37,7 +37,7 @@ func (r *Rig) Describe() string {
 	}
 	p.line(0, "If the program hangs")
 	if h := r.Heartbeat; h != nil {
-		p.line(1, "The heartbeat on line %d of %s stops; the timer it feeds drops the contactor's coil after %s. Gates stay where they stand.", h.Line, h.Chip, FormatDuration(h.DropsAfter))
+		p.line(1, "The heartbeat on line %d of %s stops; the timer it feeds drops the contactor's coil after %s. Other relays stay as they are, servos hold their last pulse, gates stay where they stand.", h.Line, h.Chip, FormatDuration(h.DropsAfter))
 	} else {
 		p.line(1, "Relays stay as they are, servos hold their last pulse, gates stay where they stand: nothing in this rig ends that but a person.")
 	}
@@ -102,6 +102,13 @@ func (s *Shop) Describe() string {
 	}
 	for i := range s.Ducts {
 		p.line(1, "%s", s.ductLine(i))
+	}
+	if s.network != nil {
+		for _, g := range s.network.Guesses {
+			p.line(1, "guessed: %s", g)
+		}
+	} else if len(s.Ducts) > 0 {
+		p.line(1, "the air is not computed: nothing is said of the fan, not even the collector's power")
 	}
 	s.describeCollector(&p)
 	if len(s.Outlets) > 0 {

@@ -3,7 +3,6 @@ package config
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 )
@@ -36,14 +35,6 @@ func (b *builder) doubtRig(path, message, remedy string) {
 	b.s.Warnings = append(b.s.Warnings, p)
 }
 
-// firstOf is the place in the rig of the first entry of a list, or of the list.
-func firstOf(list string, indices []int) string {
-	if len(indices) == 0 {
-		return list
-	}
-	return fmt.Sprintf("%s[%d]", list, indices[0])
-}
-
 func (b *builder) doubtCollector() {
 	c, raw := &b.s.Collector, b.raw.Collector
 	if c.Channel < 0 && c.Contact < 0 {
@@ -68,7 +59,7 @@ func (b *builder) doubtCollector() {
 
 // startsAllowed is the number of starts an hour of NEMA MG 10 table 2-3 for
 // polyphase two-pole motors of at least the power in watts; the next larger
-// motor counts. It is 0 beyond the table.
+// motor counts, and the largest beyond the table.
 func startsAllowed(watts float64) float64 {
 	table := []struct{ hp, starts float64 }{{1, 15}, {1.5, 12.9}, {2, 11.5}, {3, 9.9}, {5, 8.1}, {7.5, 7}}
 	for _, t := range table {
@@ -76,7 +67,7 @@ func startsAllowed(watts float64) float64 {
 			return t.starts
 		}
 	}
-	return 0
+	return table[len(table)-1].starts
 }
 
 func (b *builder) doubtGates() {
@@ -90,6 +81,7 @@ func (b *builder) doubtGates() {
 	}
 	for i := range b.s.Gates {
 		switch g := &b.s.Gates[i]; {
+		case g.Actuator < 0: // moved by hand, and only seen
 		case g.OpenSwitch < 0 && g.ShutSwitch < 0:
 			note(&blind, i)
 		case g.OpenSwitch < 0 || g.ShutSwitch < 0:
@@ -104,7 +96,7 @@ func (b *builder) doubtGates() {
 		b.doubt(first, fmt.Sprintf("with an end switch at one end only: %s. At the other end the travel time has to do", quoted(half)), "add the other switch where it matters")
 	}
 	for i := range b.s.Gates {
-		served := b.s.Gates[i].Button >= 0 || slices.ContainsFunc(b.s.Machines, func(m Machine) bool { return slices.Contains(m.Gates, i) })
+		served := b.s.Gates[i].Actuator < 0 || b.s.Gates[i].Button >= 0 || slices.ContainsFunc(b.s.Machines, func(m Machine) bool { return slices.Contains(m.Gates, i) })
 		if !served {
 			b.doubt(b.raw.Gate[i].path, fmt.Sprintf("gate %q lies on no machine's path and has no button: only a request by hand opens it", b.gates[i]), "name it or its duct in a machine, or give it a button")
 		}
@@ -132,7 +124,7 @@ func (b *builder) doubtSensors() {
 		}
 	}
 	if len(unseen) > 0 {
-		b.doubtRig(firstOf("channel", unseen), fmt.Sprintf("with its plug out the sensor on %s looks like a machine that is off", list(b.s.channelNames(unseen))),
+		b.doubtRig(fmt.Sprintf("channel[%d]", unseen[0]), fmt.Sprintf("with its plug out the sensor on %s looks like a machine that is off", list(b.s.channelNames(unseen))),
 			`use jacks whose switch grounds the input when the plug is out, and write unplugged = "grounded"`)
 	}
 }
@@ -201,9 +193,6 @@ func (b *builder) doubtDucts() {
 		if d.To != ToCollector && d.Diameter > b.s.Ducts[d.To].Diameter*(1+1e-9) {
 			b.doubt(b.raw.Duct[i].key("diameter"), fmt.Sprintf("duct %q, %s wide, runs into %q, which is narrower: %s", d.Name, b.s.Units.Format(Length, d.Diameter),
 				b.s.Ducts[d.To].Name, b.s.Units.Format(Length, b.s.Ducts[d.To].Diameter)), "look at both diameters")
-		}
-		if d.Length > 0 && d.Length < d.Diameter && !math.IsNaN(d.Length) {
-			b.doubt(b.raw.Duct[i].key("length"), fmt.Sprintf("duct %q is shorter than it is wide", d.Name), "look at the units of length and diameter")
 		}
 	}
 }
