@@ -1,13 +1,16 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -167,16 +170,16 @@ What happens when is written beside the recording, to FILE with the ending
 			maker := trace.NewMaker(script, kind == trace.CSV || out.sample == "float32")
 			l := maker.Layout()
 			l.LowestIsGap = true // a gap of the script; the converter's codes end above it
+			if labels == "" && out.file != "-" {
+				labels = strings.TrimSuffix(out.file, filepath.Ext(out.file)) + ".labels.csv"
+			}
+			if _, err := os.Stat(labels); err == nil && !out.force { // told before the long work
+				return fmt.Errorf("%s exists: choose another name with --labels, or --force to replace it", labels)
+			}
 			opt, finish := progress(cmd, "making")
 			defer finish()
-			if err := out.write(cmd, l, &watched{Source: maker, report: opt.Progress, total: maker.Scans()}); err != nil {
+			if err := out.write(cmd, l, &watched{Source: maker, report: opt.Progress, total: maker.Scans()}); err != nil || labels == "" {
 				return err
-			}
-			if labels == "" {
-				if out.file == "-" {
-					return nil
-				}
-				labels = strings.TrimSuffix(out.file, filepath.Ext(out.file)) + ".labels.csv"
 			}
 			return writeFile(labels, out.force, func(f io.Writer) error { return trace.WriteLabels(f, script.Labels()) })
 		},
@@ -373,12 +376,17 @@ func (f *outFlags) write(cmd *cobra.Command, l trace.Layout, src sensor.Source) 
 	if integers := l.Kind == trace.FLAC || l.Kind == trace.WAV && l.Sample != trace.Float32; integers == (l.Unit == trace.Amperes) && (integers || l.Kind == trace.CSV) {
 		return &exitError{exitUsage, fmt.Errorf("%s: from %v to this format --count-is must say how many amperes a count is", f.file, l.Unit)}
 	}
+	// The first signal ends the work in order, so that no half file is left; the
+	// second one kills, since a read from a pipe may hang.
+	ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	context.AfterFunc(ctx, stop)
 	body := func(w io.Writer) error {
 		tw, err := trace.NewWriter(w, l)
 		if err != nil {
 			return err
 		}
-		if err := trace.Copy(tw, src); err != nil {
+		if err := trace.Copy(tw, &stoppable{src, ctx}); err != nil {
 			return err
 		}
 		return tw.Close()
@@ -387,6 +395,19 @@ func (f *outFlags) write(cmd *cobra.Command, l trace.Layout, src sensor.Source) 
 		return body(cmd.OutOrStdout())
 	}
 	return writeFile(f.file, f.force, body)
+}
+
+// stoppable is a source that fails once its context is done.
+type stoppable struct {
+	sensor.Source
+	ctx context.Context
+}
+
+func (s *stoppable) Next(f *sensor.Frame) error {
+	if s.ctx.Err() != nil {
+		return errors.New("interrupted: nothing has been written")
+	}
+	return s.Source.Next(f)
 }
 
 // amperes reads a current such as "24.2 mA".
