@@ -215,8 +215,8 @@ func index(data []byte) map[string]position {
 			for c := n.Children(); c.Next(); i++ {
 				item := fmt.Sprintf("%s[%d]", path, i)
 				at := pos
-				if inner := first(c.Node()); inner != nil {
-					at = where(inner.Raw.Offset)
+				if c.Node().Raw.Length > 0 {
+					at = where(c.Node().Raw.Offset)
 				}
 				places[item] = at
 				value(item, at, c.Node())
@@ -244,26 +244,6 @@ func index(data []byte) map[string]position {
 		}
 	}
 	return places
-}
-
-// first is the first node within n, itself included, that knows its place.
-func first(n *unstable.Node) *unstable.Node {
-	if n.Raw.Length > 0 {
-		return n
-	}
-	switch n.Kind {
-	case unstable.InlineTable, unstable.Array:
-		for c := n.Children(); c.Next(); {
-			if in := first(c.Node()); in != nil {
-				return in
-			}
-		}
-	case unstable.KeyValue:
-		if k := n.Key(); k.Next() {
-			return k.Node()
-		}
-	}
-	return nil
 }
 
 var durationType = reflect.TypeFor[time.Duration]()

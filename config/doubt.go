@@ -49,7 +49,7 @@ func (b *builder) doubtCollector() {
 		b.doubtRig("contact", "no switch for stand-down is wired: it can only be lifted at the computer's own console", `add a contact of the kind "stand-down" to the rig`)
 	}
 	if most := startsAllowed(c.Power); c.Power > 0 && float64(c.StartsPerHour) > most {
-		b.doubt(raw.key("starts_per_hour"), fmt.Sprintf("%d starts an hour: NEMA MG 10 table 2-3 allows a polyphase motor of %s %s, and others are no better",
+		b.doubt(raw.key("starts_per_hour"), fmt.Sprintf("%d starts an hour: NEMA MG 10 table 2-3 allows a polyphase motor of %s at most %s, and others are no better",
 			c.StartsPerHour, b.s.Units.Format(Power, c.Power), number(most)), "take the motor maker's figure")
 	}
 	if b.s.Limits.TopicStarts {

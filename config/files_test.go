@@ -179,6 +179,16 @@ func TestTooMany(t *testing.T) {
 	}
 }
 
+// A choice about the bin needs a contact that tells its level.
+func TestNoBin(t *testing.T) {
+	rig := mustRig(t, "rig.toml", string(read(t, folder+"valid/rig-small.toml")))
+	text := string(read(t, folder+"valid/shop-small.toml"))
+	_, err := config.ParseShop("shop.toml", []byte(text+"limits = { bin_full = \"no new start\" }\n"), rig)
+	if err == nil || !strings.Contains(err.Error(), "shop.toml:8:12: limits: the rig has no contact that tells the bin's level") {
+		t.Errorf("got %v", err)
+	}
+}
+
 func FuzzParseRig(f *testing.F) {
 	seeds(f, "rig-*.toml")
 	f.Fuzz(func(t *testing.T, data []byte) {

@@ -348,9 +348,12 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 	set(&out.PulseShut, a.PulseShut)
 	set(&out.Topic, a.Topic)
 	out.ActiveLow = a.Active != nil && *a.Active == "low"
-	for key, n := range map[string]*int{"line": a.Line, "open_line": a.OpenLine, "shut_line": a.ShutLine} {
-		if n != nil && a.Chip != nil && slices.Contains(keys.need, key) {
-			lines.take(f, a.key(key), line(*a.Chip, *n), oneLine)
+	for _, l := range []struct {
+		key string
+		n   *int
+	}{{"line", a.Line}, {"open_line", a.OpenLine}, {"shut_line", a.ShutLine}} {
+		if l.n != nil && a.Chip != nil && slices.Contains(keys.need, l.key) {
+			lines.take(f, a.key(l.key), line(*a.Chip, *l.n), oneLine)
 		}
 	}
 	if a.Kind == "servo" && a.Bus != nil && a.Output != nil {
