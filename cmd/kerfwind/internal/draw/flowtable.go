@@ -72,10 +72,10 @@ func (p *Picture) flowTable(s *sheet, runUp time.Duration) {
 	}
 	s.flowLegend(all)
 	if runUp == 0 {
-		s.y += s.font * 0.9
+		s.y += s.font * 1.4
 		for _, l := range wrap("How long the fan takes to full flow is not known, so it is not in these figures.", s.font*0.92, s.width-s.margin()*2) {
 			s.text(s.margin(), s.y, s.font*0.92, "m", "start", l)
-			s.y += s.font * 1.3
+			s.y += s.font * 1.2
 		}
 	}
 }
@@ -125,7 +125,7 @@ func (p *Picture) flowRow(s *sheet, st start, runUp time.Duration, barW, colW fl
 	for i, d := range list {
 		words := seconds(d)
 		if i == 3 && runUp == 0 {
-			words = "not known"
+			words = "—"
 		}
 		s.text(x, s.y, s.font*0.92, "", "end", words)
 		x += colW

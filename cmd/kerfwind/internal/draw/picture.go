@@ -29,7 +29,7 @@ type Picture struct {
 	gates      []track // positions
 	collectors []track // barOff and up, with words
 	outlets    []track // off and on
-	flags      []flag
+	flags      []notice
 	flow       flow
 }
 
@@ -79,8 +79,8 @@ func (t track) ever(other int) bool {
 	return false
 }
 
-// flag is a notice that must not be overlooked.
-type flag struct {
+// notice is something that must not be overlooked; it becomes a flag.
+type notice struct {
 	at      time.Duration
 	cleared time.Duration // 0 it stands, or it is of a moment
 	fault   control.FaultKind
@@ -210,9 +210,9 @@ func (p *Picture) event(e control.Event) {
 			}
 		}
 	case control.FaultRaised:
-		p.flags = append(p.flags, flag{at: e.At, fault: e.Fault, id: e.ID, words: timeline.Sentence(e, &p.names)})
+		p.flags = append(p.flags, notice{at: e.At, fault: e.Fault, id: e.ID, words: timeline.Sentence(e, &p.names)})
 	case control.WeakAir, control.BudgetExceeded, control.MachineRefused, control.CircuitOver, control.StopOpened, control.StoodDown, control.ClosedShopRun, control.StartHeldBack:
-		p.flags = append(p.flags, flag{at: e.At, id: e.ID, words: timeline.Sentence(e, &p.names)})
+		p.flags = append(p.flags, notice{at: e.At, id: e.ID, words: timeline.Sentence(e, &p.names)})
 	default:
 	}
 }

@@ -26,6 +26,7 @@ const style = `<style>
 .kw .bars{fill:url(#kw-bars);stroke:#1f4e8c;stroke-width:1}
 .kw .stray{fill:#fff;stroke:#1f4e8c;stroke-width:2;stroke-dasharray:6 3}
 .kw .ink{fill:#1b1f24;stroke:#1b1f24;stroke-width:1}
+.kw .cut{stroke:#fff;stroke-width:1.6}
 .kw text.on{fill:#fff}
 .kw text.halo{paint-order:stroke;stroke:#fff;stroke-width:4;stroke-linejoin:round}
 .kw .flag{fill:#fff;stroke:#1b1f24;stroke-width:1.4;stroke-linejoin:round}
@@ -45,7 +46,7 @@ const style = `<style>
 .kw .move,.kw .hatch,.kw .dots,.kw .bars{stroke:#8cbcf5}
 .kw .stray{fill:#14181d;stroke:#8cbcf5}
 .kw .ink{fill:#e7eaee;stroke:#e7eaee}
-.kw text.on{fill:#10151b}.kw text.halo{stroke:#14181d}
+.kw .cut{stroke:#14181d}.kw text.on{fill:#10151b}.kw text.halo{stroke:#14181d}
 .kw .flag{fill:#14181d;stroke:#e7eaee}.kw .flagline,.kw .lasts{stroke:#e7eaee}
 .kw .pr{stroke:#7a5b24}.kw .pn{stroke:#6d7782}.kw .pb{stroke:#8cbcf5}
 .kw .pd{fill:#8cbcf5}.kw .pw{fill:#14181d}

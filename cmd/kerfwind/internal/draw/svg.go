@@ -186,10 +186,18 @@ func (p *Picture) currentLane(s *sheet, c *channel) {
 	s.y += 4
 	top, base := s.y, s.y+h
 	cols, most := c.bins.columns(s.end, int(s.plot))
-	scale := axisTop(cols, float64(most), float64(max(c.level.Start, c.level.Stop)))
+	level := 0.0
+	if c.machine != control.NoID {
+		level = float64(max(c.level.Start, c.level.Stop))
+	}
+	scale := axisTop(cols, float64(most), level)
 	y := func(a float64) float64 { return base - float64(h*min(1, a/scale)) }
 
+	senses := c.machine != control.NoID // else nothing follows from what is detected
 	for _, r := range c.bins.spans(s.end, sawRunning) {
+		if !senses {
+			break
+		}
 		x0, x1 := s.at(r.from), s.at(r.to)
 		s.rect("run", x0, top, max(1, x1-x0), h)
 		s.line("capline", x0, top, x0, base)
@@ -209,7 +217,9 @@ func (p *Picture) currentLane(s *sheet, c *channel) {
 			s.text((x0+x1)/2, (top+base)/2+float64(s.font*0.4), s.font*1.1, "b halo", "middle", "?")
 		}
 	}
-	s.levels(c.level, scale, y)
+	if senses {
+		s.levels(c.level, scale, y)
+	}
 
 	small := s.font * 0.85
 	s.text(s.left-5, top+float64(small*0.75), small, "m", "end", fmt.Sprintf("%g", scale))

@@ -131,8 +131,8 @@ const (
 	enter = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J" // other screen, no cursor, no wrapping, empty
 	leave = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l" // all of it back
 	home  = "\x1b[H"
-	toEnd = "\x1b[K" // clear the rest of the line
-	below = "\x1b[J" // clear what is below
+	line  = "\x1b[2K" // clear the line; first, since after a full line it would take the last column
+	below = "\x1b[J"  // clear from here
 )
 
 // Open takes the terminal over. Close must follow, best by defer.
@@ -149,14 +149,11 @@ func (v *View) Close() error {
 		return nil
 	}
 	v.open = false
-	w, h := v.screen.Size()
-	var b strings.Builder
-	b.WriteString(leave)
-	for _, l := range v.frame(w-1, h-1) {
-		b.WriteString(l)
-		b.WriteString("\r\n")
+	if _, err := io.WriteString(v.screen.Out, leave); err != nil { // first: what follows may fail
+		return err
 	}
-	_, err := io.WriteString(v.screen.Out, b.String())
+	w, h := v.screen.Size()
+	_, err := io.WriteString(v.screen.Out, strings.Join(v.frame(w, h-3), "\r\n")+"\r\n")
 	return err
 }
 
@@ -185,14 +182,18 @@ func (v *View) draw(now time.Duration) error {
 	}
 	var b strings.Builder
 	b.WriteString(home)
-	for i, l := range v.frame(w, h) {
+	lines := v.frame(w, h)
+	for i, l := range lines {
 		if i > 0 {
 			b.WriteString("\r\n")
 		}
+		b.WriteString(line)
 		b.WriteString(l)
-		b.WriteString(toEnd)
 	}
-	b.WriteString(below)
+	if len(lines) < h {
+		b.WriteString("\r\n")
+		b.WriteString(below)
+	}
 	if b.String() == v.last && w == v.w && h == v.h {
 		return nil
 	}

@@ -280,6 +280,10 @@ func currentRows(o *Options, s *state, w int, k look) []row {
 	seen := make([]bool, len(o.Names.Machines))
 	for i, c := range s.channels {
 		m := o.Channels[i].Machine
+		start := o.Channels[i].Start
+		if m == control.NoID {
+			start = 0 // nothing follows from it
+		}
 		symbol, word, st := " ", "", quiet
 		switch {
 		case c.verdict == sensor.Unknown && (s.snap == nil || int(m) >= len(s.snap.Machines)):
@@ -305,7 +309,7 @@ func currentRows(o *Options, s *state, w int, k look) []row {
 		barW := w - nameW - 2 - wordW - width(amps) - 1
 		if barW >= 6 {
 			r.put(common, " ")
-			r = append(r, bar(&c, o.Channels[i].Start, s.scale, barW-1, k)...)
+			r = append(r, bar(&c, start, s.scale, barW-1, k)...)
 		}
 		r.put(common, amps)
 		rows = append(rows, r)
