@@ -73,7 +73,7 @@ func (c *Core) startsLeft() int {
 func (c *Core) wantsStart() Cause {
 	for i := range c.machines {
 		m := &c.machines[i]
-		if m.run != running || !m.demands() {
+		if m.run != running || !c.demands(m) {
 			continue
 		}
 		for _, h := range m.hoods {
@@ -133,9 +133,9 @@ func (c *Core) needed() (Cause, time.Duration) {
 	until := time.Duration(0)
 	for i := range c.machines {
 		switch m := &c.machines[i]; {
-		case m.demands() && m.run == lost:
+		case c.demands(m) && m.run == lost:
 			why = ByUnknown
-		case m.demands():
+		case c.demands(m):
 			return ByMachine, never
 		case m.run == runOn:
 			until = max(until, m.due)

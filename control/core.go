@@ -37,6 +37,7 @@ type Core struct {
 	test     test
 	wire     Contact // the wired stand-down switch; 0 before the first report
 	down     bool    // stood down
+	quiet    bool    // a latch or stand-down was lifted and nothing has been started since: nothing starts or moves
 	latched  bool    // a stop input acted; lifted by a local act
 	closed   bool    // out of hours
 	faults   [faultKinds]uint64
@@ -55,7 +56,7 @@ type Core struct {
 
 // New returns a Core for the shop, or every error in its description. It
 // starts as after a power cut: outputs off with the first step, nothing starts
-// for Params.PowerUp, gate positions unknown.
+// for Params.PowerUp, gate positions unknown (but see Params.Midway).
 func New(p Params) (*Core, error) {
 	if err := p.Validate(); err != nil {
 		return nil, err
@@ -81,6 +82,9 @@ func New(p Params) (*Core, error) {
 		mains |= set(p.Gates[i].Downstream)
 		if p.Gates[i].Actuated {
 			c.actuated |= 1 << i
+		}
+		if p.Midway {
+			g.begin(&p.Gates[i])
 		}
 	}
 	for _, m := range p.Machines {

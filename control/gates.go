@@ -49,6 +49,19 @@ type gate struct {
 	seq     uint32        // of the last command; not in the key
 }
 
+// begin puts a gate where it is known to stand: shut, and seen to.
+func (g *gate) begin(p *Gate) {
+	switch {
+	case p.ShutSwitch:
+		g.shown = ShownShut
+	case p.OpenSwitch:
+		g.shown = ShownBetween
+	}
+	if p.Actuated {
+		g.target, g.elapsed, g.reached = toShut, true, true
+	}
+}
+
 // gateIs takes in what a gate's end switches show.
 func (c *Core) gateIs(i int, s Shown, out *Out) {
 	c.gates[i].shown = s
@@ -99,20 +112,11 @@ func (c *Core) settleGates(out *Out) {
 		g := &c.gates[i]
 		isOpen, isShut := c.open>>i&1 != 0, c.shut>>i&1 != 0
 		switch {
-		case g.target == toShut && isShut && !g.reached:
-			c.arrive(i)
-			c.event(GateIsClosed, 0, i, never, out)
-			c.clear(GateNotShut, BySensor, i, out)
-			c.clear(GateLost, BySensor, i, out)
-			c.clear(GateOutput, BySensor, i, out)
+		case g.target == toShut && isShut && !g.reached,
+			isOpen && !g.reached && (g.target == toOpen || !c.p.Gates[i].Actuated):
+			c.arrive(i, out)
 		case g.target == toShut:
 			g.reached = g.reached && isShut
-		case isOpen && !g.reached && (g.target == toOpen || !c.p.Gates[i].Actuated):
-			c.arrive(i)
-			c.event(GateIsOpen, 0, i, never, out)
-			for _, f := range [...]FaultKind{GateNotOpen, GateLost, GateNotShut, GateOutput} {
-				c.clear(f, BySensor, i, out)
-			}
 		case !isOpen && g.reached:
 			g.reached = false
 			if !c.p.Gates[i].Actuated {
@@ -125,10 +129,20 @@ func (c *Core) settleGates(out *Out) {
 	}
 }
 
-func (c *Core) arrive(i int) {
+// arrive notes that a gate stands where it should, which ends its faults.
+func (c *Core) arrive(i int, out *Out) {
 	g := &c.gates[i]
 	g.reached, g.tries = true, 0
 	g.motion, g.due = still, never
+	if g.target == toShut {
+		c.event(GateIsClosed, 0, i, never, out)
+	} else {
+		c.event(GateIsOpen, 0, i, never, out)
+		c.clear(GateNotOpen, BySensor, i, out)
+	}
+	for _, f := range [...]FaultKind{GateLost, GateNotShut, GateOutput} {
+		c.clear(f, BySensor, i, out)
+	}
 }
 
 // whole tells whether a whole path within the set is confirmed open.
@@ -201,13 +215,14 @@ func (c *Core) spare() uint64 {
 
 // openGates commands open what is wanted and not commanded open yet.
 func (c *Core) openGates(out *Out) {
-	if c.blocked() != 0 {
+	if c.blocked() != 0 || c.quiet && !c.drawn() {
 		return
 	}
 	must := c.want
+	oneByOne := c.want == 0 && !c.drawn()
 	if c.want == 0 && c.keep != 0 && (c.drawn() && !c.whole(c.keep) || !c.air()) {
 		// Run uncommanded: a whole path. At rest: a gate of the last path that
-		// a test move has shut.
+		// a test move has shut or that was stopped half-way.
 		must = c.keep
 	}
 	if c.test.gate != NoID {
@@ -221,16 +236,25 @@ func (c *Core) openGates(out *Out) {
 		i := bits.TrailingZeros64(must)
 		g := &c.gates[i]
 		switch {
-		case g.target != toOpen && (c.want|c.testing())>>i&1 != 0,
-			g.target != toOpen && c.drawn(),
-			g.target == toShut:
+		case g.target != toOpen && oneByOne && c.testing()>>i&1 == 0 && (c.open>>i&1 != 0 || c.test.gate != NoID || c.anyMoves()):
+		case g.target != toOpen:
 			c.move(i, toOpen, c.openCause(i), out)
 		case g.target == toOpen && g.motion == still && c.open>>i&1 == 0 && c.want>>i&1 != 0 && !c.air() &&
 			!c.has(GateNotOpen, i) && !c.has(GateOutput, i):
-			// Its place was lost while no air moved.
+			// Its place was lost, and no air moves.
 			c.move(i, toOpen, ByRetry, out)
 		}
 	}
+}
+
+// anyMoves tells whether a gate is in motion.
+func (c *Core) anyMoves() bool {
+	for i := range c.gates {
+		if c.gates[i].motion != still && c.p.Gates[i].Actuated {
+			return true
+		}
+	}
+	return false
 }
 
 // openCause says for whom a gate opens.
@@ -257,14 +281,10 @@ func (c *Core) openCause(i int) Cause {
 // open, or when no air moves and nothing is wanted. Gates whose position is
 // not known are homed so: one by one.
 func (c *Core) shutGates(out *Out) {
-	if c.blocked() != 0 {
+	if c.blocked() != 0 || c.quiet {
 		return
 	}
 	may := c.whole(c.keep) || c.want == 0 && !c.air()
-	moving := false
-	for i := range c.gates {
-		moving = moving || c.gates[i].motion != still
-	}
 	for i := range c.gates {
 		g, bit := &c.gates[i], uint64(1)<<i
 		if !c.p.Gates[i].Actuated {
@@ -280,10 +300,10 @@ func (c *Core) shutGates(out *Out) {
 		}
 		cause := c.shutCause(bit)
 		if g.target == nowhere {
-			if c.shut&bit != 0 || moving || c.closed || c.test.gate != NoID {
+			if c.shut&bit != 0 || c.anyMoves() || c.closed || c.test.gate != NoID {
 				continue
 			}
-			cause, moving = ByHoming, true
+			cause = ByHoming
 		}
 		c.move(i, toShut, cause, out)
 	}
@@ -321,19 +341,30 @@ func (c *Core) testing() uint64 {
 func (c *Core) move(i int, to target, cause Cause, out *Out) {
 	g, p := &c.gates[i], &c.p.Gates[i]
 	back := to == toOpen && g.target == toShut
+	was := g.reached
 	g.target, g.reached, g.elapsed, g.tries = to, false, false, 0
-	if !p.Actuated {
+	c.clear(GateLost, cause, i, out)
+	switch {
+	case p.Actuated:
+		c.order(i, cause, out)
+		if back {
+			g.motion = reversing
+		}
+	case was:
+		g.reached = true // by hand, already
+	default:
 		g.motion, g.due, g.tries = travelling, c.now+p.Travel, uint8(c.p.Retries)
-		return
-	}
-	c.order(i, cause, out)
-	if back {
-		g.motion = reversing
 	}
 	c.open &^= 1 << i
 	c.shut &^= 1 << i
 	if c.isOpen(i) {
 		c.open |= 1 << i
+	}
+	if c.isShut(i) {
+		c.shut |= 1 << i
+	}
+	if p.Actuated && (to == toOpen && c.isOpen(i) || to == toShut && c.isShut(i)) {
+		c.arrive(i, out)
 	}
 }
 
@@ -422,9 +453,15 @@ func (c *Core) arrived(i int, out *Out) {
 // leave forgets that a gate which is moved by hand was waited for.
 func (c *Core) leave(i int, out *Out) {
 	g := &c.gates[i]
-	if g.target == toOpen && c.want>>i&1 == 0 {
+	if c.want>>i&1 != 0 {
+		return
+	}
+	if g.target == toOpen {
 		g.target, g.motion, g.due, g.elapsed, g.tries = nowhere, still, never, false, 0
 		c.clear(GateNotOpen, ByNoDemand, i, out)
+	}
+	if !c.air() {
+		c.clear(GateLost, ByNoDemand, i, out)
 	}
 }
 

@@ -82,13 +82,13 @@ func (k *codec) deadline(v *time.Duration) {
 
 // state lists every field that decides what happens next.
 func (c *Core) state(k *codec) {
-	k.flags(&c.begun, &c.weak, &c.test.open, &c.down, &c.latched, &c.closed, &c.col.on)
+	k.flags(&c.begun, &c.weak, &c.test.open, &c.down, &c.latched, &c.closed, &c.quiet, &c.col.on)
 	k.deadline(&c.boot)
 	for i := range c.machines {
 		m := &c.machines[i]
 		small(k, &m.run)
 		small(k, &m.sensed)
-		k.flags(&m.muted, &m.refused)
+		k.flags(&m.refused)
 		k.deadline(&m.due)
 		k.deadline(&m.settle)
 	}

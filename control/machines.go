@@ -34,7 +34,6 @@ type machine struct {
 	sensed  Verdict       // what its sensor says; 0 before the first reading
 	due     time.Duration // starting: confirmed; lost: end of the hold; runOn: its end
 	settle  time.Duration // starting, running: its inrush on the collector's circuit is over
-	muted   bool          // starting, running, lost: ran while a latch or stand-down was lifted; not served until something is started anew
 	refused bool          // starting, running, lost: the air does not suffice for it
 	changed time.Duration // for people: when the run last began or ended
 }
@@ -42,8 +41,8 @@ type machine struct {
 // runs tells whether a run is on, as far as is known.
 func (m *machine) runs() bool { return m.run == starting || m.run == running || m.run == lost }
 
-// demands tells whether its path must be open.
-func (m *machine) demands() bool { return m.runs() && !m.muted && !m.refused }
+// demands tells whether a machine's path must be open.
+func (c *Core) demands(m *machine) bool { return m.runs() && !m.refused && !c.quiet }
 
 // machineIs takes in a reading.
 func (c *Core) machineIs(i int, v Verdict, onset time.Duration, out *Out) {
@@ -103,7 +102,7 @@ func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 	m := &c.machines[i]
 	m.run, m.due, m.changed = starting, c.now+c.p.Collector.Confirm, c.now
 	cause := BySensor
-	if was == 0 {
+	if was == 0 && !c.p.Midway {
 		cause = ByFoundRunning
 	}
 	out.Events = append(out.Events, Event{At: c.now, Onset: onset, Kind: MachineStarted, Cause: cause, ID: ID(i)})
@@ -125,13 +124,11 @@ func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 	}
 }
 
-// wake marks that someone has just started something: machines that were left
-// unserved when a latch or stand-down was lifted are served again, and gates
-// on path that had failed are tried again.
+// wake marks that someone has just started something: what was left alone when
+// a latch or stand-down was lifted is served again, and gates on path that had
+// failed are tried again.
 func (c *Core) wake(path uint64) {
-	for i := range c.machines {
-		c.machines[i].muted = false
-	}
+	c.quiet = false
 	c.tryAgain(path)
 }
 
@@ -139,8 +136,8 @@ func (c *Core) wake(path uint64) {
 // own run-on.
 func (c *Core) endRun(i int, cause Cause, onset time.Duration, out *Out) {
 	m := &c.machines[i]
-	served := m.demands()
-	m.muted, m.refused = false, false
+	served := c.demands(m) && c.blocked() == 0
+	m.refused = false
 	m.settle, m.changed = never, c.now
 	m.run, m.due = idle, never
 	if served && c.air() {
@@ -177,12 +174,12 @@ func (c *Core) machineDue(i int, out *Out) {
 	}
 }
 
-// muteAll leaves every running machine unserved until something is started
-// anew: lifting a latch or a stand-down starts nothing.
-func (c *Core) muteAll(cause Cause, out *Out) {
+// leaveAll leaves everything as it is until something is started anew: lifting
+// a latch or a stand-down starts nothing.
+func (c *Core) leaveAll(cause Cause, out *Out) {
+	c.quiet = true
 	for i := range c.machines {
-		if m := &c.machines[i]; m.runs() && !m.muted {
-			m.muted = true
+		if c.machines[i].runs() {
 			c.event(MachineRefused, cause, i, never, out)
 		}
 	}
@@ -197,7 +194,7 @@ func (c *Core) outranked(i int) bool {
 	}
 	var served uint64
 	for k := range c.machines {
-		if m := &c.machines[k]; k != i && m.demands() {
+		if m := &c.machines[k]; k != i && c.demands(m) {
 			if c.p.Machines[i].Rank > c.p.Machines[k].Rank {
 				return false
 			}
@@ -219,7 +216,7 @@ func (c *Core) wants(out *Out) {
 	c.dropHeld, c.dropRunOn, c.dropGate = 0, 0, 0
 	for i := range c.machines {
 		m := &c.machines[i]
-		if m.demands() {
+		if c.demands(m) {
 			c.demand |= m.path
 		}
 		if m.runs() || m.sensed != Idle {

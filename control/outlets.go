@@ -38,7 +38,7 @@ func (c *Core) runOutlets(out *Out) {
 // run has lasted for confirm.
 func (c *Core) follows(i int) (runs, lasts bool) {
 	for _, m := range c.p.Outlets[i].Follows {
-		if m := &c.machines[m]; m.runs() && !m.muted {
+		if m := &c.machines[m]; m.runs() && !c.quiet {
 			runs = true
 			lasts = lasts || m.run == running
 		}

@@ -62,6 +62,7 @@ type Params struct {
 	TopicMayStart bool // a hold asked by topic may start the collector
 	StoodDown     bool // stood down from the start: stored, or what was stored is unreadable
 	ShopClosed    bool // closed from the start
+	Midway        bool // the stream begins in the middle of a day: every gate stands shut, and a machine that runs did not start by itself
 
 	UnknownHold   time.Duration // a lost sensor keeps its running machine served this long
 	HoldLongest   time.Duration // longest hold

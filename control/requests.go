@@ -131,6 +131,7 @@ func (c *Core) testMove(i int, open bool, in Input, out *Out) Cause {
 		long = min(long, in.For)
 	}
 	c.test = test{gate: ID(i), open: open, until: c.now + long}
+	c.quiet = false
 	c.event(TestBegan, ByRequest, i, c.test.until, out)
 	return 0
 }
@@ -163,7 +164,7 @@ func (c *Core) endTest(cause Cause, out *Out) {
 }
 
 // halt brings everything to a stand where it is: collector and outlets off, no
-// motion, no holds, no test move.
+// motion, no holds, no run-ons, no test move.
 func (c *Core) halt(cause Cause, out *Out) {
 	if c.col.on {
 		c.switchOff(cause, out)
@@ -181,6 +182,11 @@ func (c *Core) halt(cause Cause, out *Out) {
 			c.event(GateReleased, cause, i, never, out)
 		}
 		g.runOn = never
+	}
+	for i := range c.machines {
+		if m := &c.machines[i]; m.run == runOn {
+			m.run, m.due = idle, never
+		}
 	}
 	c.endTest(cause, out)
 }
@@ -215,7 +221,7 @@ func (c *Core) lift(out *Out) {
 	}
 	c.down = false
 	c.event(StandDownLifted, ByRequest, int(NoID), never, out)
-	c.muteAll(ByStandDown, out)
+	c.leaveAll(ByStandDown, out)
 }
 
 // stopIs takes in a stop input.
@@ -247,7 +253,7 @@ func (c *Core) anyStop() bool {
 
 // reset is the local act that lifts what is latched. Lifting a stop starts
 // nothing: machines that run are left until something is started anew. After
-// no current the act is the wanted new try.
+// no current the act is the wanted new try, as it is for gates that failed.
 func (c *Core) reset(out *Out) {
 	if c.latched {
 		c.latched = false
@@ -255,7 +261,7 @@ func (c *Core) reset(out *Out) {
 			c.clear(StopLatched, ByRequest, i, out)
 		}
 		c.event(LatchLifted, ByStop, int(NoID), never, out)
-		c.muteAll(ByStop, out)
+		c.leaveAll(ByStop, out)
 	}
 	if f := c.col.latched; f != 0 {
 		c.col.latched = 0
@@ -266,6 +272,15 @@ func (c *Core) reset(out *Out) {
 		c.clear(ProbablyBreaker, ByRequest, i, out)
 	}
 	c.tryAgain(^uint64(0))
+	for i := range c.gates {
+		g := &c.gates[i]
+		if (c.has(GateNotShut, i) || c.has(GateOutput, i)) && g.target == toShut && g.motion == still {
+			g.target, g.elapsed, g.reached = nowhere, false, false
+		}
+		for _, f := range [...]FaultKind{GateNotOpen, GateNotShut, GateOutput} {
+			c.clear(f, ByRequest, i, out)
+		}
+	}
 }
 
 // shopIs takes in the hours.

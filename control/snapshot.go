@@ -132,9 +132,9 @@ func set0(d time.Duration) time.Duration {
 func (c *Core) machineView(i int) MachineView {
 	m := &c.machines[i]
 	v := MachineView{Sensed: m.sensed, Run: m.runs(), Since: m.changed, Why: Why{Machine: ID(i)}}
-	v.Served = m.demands() && m.path&^c.open == 0 && c.col.on
+	v.Served = c.demands(m) && m.path&^c.open == 0 && c.col.on
 	switch b := c.blocked(); {
-	case m.muted && b == 0:
+	case m.runs() && c.quiet && b == 0:
 		v.Why.Cause = ByRequest // a latch or stand-down was lifted while it ran
 	case m.refused:
 		v.Why.Cause = ByLimit
@@ -183,7 +183,7 @@ func (c *Core) gateView(i int) GateView {
 			continue
 		}
 		switch {
-		case m.demands():
+		case c.demands(m):
 			v.Why = Why{Cause: ByMachine, Machine: ID(k)}
 			return v
 		case m.run == runOn && m.due > v.Why.Until:
@@ -244,7 +244,7 @@ func (c *Core) collectorView() CollectorView {
 	}
 	v.Why.Until = set0(until)
 	for i := range c.machines {
-		if m := &c.machines[i]; k.on && (m.demands() && v.Why.Cause != ByRunOn || m.run == runOn && v.Why.Cause == ByRunOn && m.due == until) {
+		if m := &c.machines[i]; k.on && (c.demands(m) && v.Why.Cause != ByRunOn || m.run == runOn && v.Why.Cause == ByRunOn && m.due == until) {
 			v.Why.Machine = ID(i)
 			break
 		}

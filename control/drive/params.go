@@ -1,0 +1,212 @@
+package drive
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"kerfwind/control"
+)
+
+// Params describes what is wired. Gates and Outlets are indexed by the IDs of
+// control.Params; times are lengths.
+type Params struct {
+	Collector *Relay // the contactor's; nil: none
+	Outlets   []Outlet
+	Gates     []Gate
+	Contacts  []Contact
+	Chips     []Chip // servo chips that have something to say beside bus and address
+	Heartbeat *Heartbeat
+
+	Publish Publisher // switches outlets told over a topic; nil: they cannot be switched
+
+	// Stagger is the least time between the starts of two servos on one bus,
+	// so that the inrush of both does not meet. 0 takes DefaultStagger.
+	Stagger time.Duration
+	// Answer is how long a command may take before it counts as failed. It
+	// must be below that of control.Params. 0 takes DefaultAnswer.
+	Answer time.Duration
+
+	// Now is the instant on the stream's clock: what reports are stamped with.
+	Now func() time.Duration
+}
+
+// Defaults of Params, our own choice: a hobby servo draws its stall current
+// for about a tenth of a second when it starts; half a second is left of
+// control.DefaultAnswer for the way back.
+const (
+	DefaultStagger = 200 * time.Millisecond
+	DefaultAnswer  = control.DefaultAnswer - 500*time.Millisecond
+)
+
+// Line is one line of a GPIO chip. Chip is the chip's label
+// ("pinctrl-bcm2835") or its device ("gpiochip0", "/dev/gpiochip0").
+type Line struct {
+	Chip   string
+	Offset int
+}
+
+func (l Line) String() string { return fmt.Sprintf("line %d of %q", l.Offset, l.Chip) }
+
+// Relay is one line that switches something.
+type Relay struct {
+	Name      string // for error messages and the kernel's list of users
+	Line      Line
+	ActiveLow bool // the relay pulls in when the line is low
+}
+
+// Motor is a DC gear motor with one line for each way.
+type Motor struct {
+	Name       string
+	Open, Shut Line
+	ActiveLow  bool
+	Longest    time.Duration // run-time limit: off after this, whatever the end switches show
+	Dead       time.Duration // from one way off to the other way on; less than MinDead counts as MinDead
+	Leave      time.Duration // off when the switch of the end it leaves is made after this: it is stuck. 0: not watched
+}
+
+// MinDead is the least dead time between the two ways of a motor. A relay
+// needs some ten milliseconds to let go; the motor must come to rest (common
+// practice, no source).
+const MinDead = 100 * time.Millisecond
+
+// Servo is a hobby servo on one output of a PCA9685.
+type Servo struct {
+	Name       string
+	Bus        string // device file, "/dev/i2c-1"
+	Address    int    // 7 bit
+	Output     int    // 0 to 15
+	Open, Shut time.Duration
+	Travel     time.Duration // the servo has arrived after this
+	Slow       time.Duration // the pulse takes this long from end to end; 0: at once
+	Release    time.Duration // no pulse this long after it has arrived; 0: it keeps its pulse
+}
+
+// Limits of a servo's pulse. 0.9 to 2.1 ms is what most take; some go as far
+// as these (common practice, no source).
+const (
+	MinPulse = 500 * time.Microsecond
+	MaxPulse = 2500 * time.Microsecond
+)
+
+// Gate is how a gate is moved: by exactly one of the three, or by hand if none
+// is set. A gate on a relay is open while the relay is on; it cannot be
+// stopped half-way, and Halt lets it shut.
+type Gate struct {
+	Relay *Relay
+	Motor *Motor
+	Servo *Servo
+}
+
+// Outlet is how an outlet is switched: by a relay or over a topic.
+type Outlet struct {
+	Relay *Relay
+	Topic string
+}
+
+// Publisher tells an outlet over a topic what to do.
+type Publisher interface {
+	// Publish returns once the message has been handed over, or why it cannot
+	// be. It may wait, not longer than Params.Answer.
+	Publish(topic string, on bool) error
+}
+
+// Chip is a PCA9685.
+type Chip struct {
+	Bus        string
+	Address    int
+	Oscillator float64 // Hz; 0 takes the data sheet's 25 MHz
+	Enable     *Relay  // its output-enable pin on a line: pulses only while this is on; nil: tied
+}
+
+// Heartbeat is a line that toggles while the loop does.
+type Heartbeat struct {
+	Line  Line
+	Every time.Duration // shortest time between two edges
+}
+
+// Means says what a contact tells. The zero value is invalid.
+type Means uint8
+
+// What a contact can tell.
+const (
+	MachineRuns   Means = iota + 1 // machine ID runs
+	GateIsOpen                     // gate ID has reached its open end
+	GateIsShut                     // gate ID has reached its shut end
+	CollectorRuns                  // the contactor has pulled in
+	StopActs                       // stop input ID
+	BinFull                        // the bin is full
+	HandMode                       // the collector's switch stands at hand
+	OffMode                        // the collector's switch stands at off
+	ButtonHolds                    // holds gate ID open for Hold
+	StandDown                      // the wired stand-down switch
+)
+
+// Contact is a dry contact between a line and ground; the line has a pull-up.
+// So a broken wire looks like an open contact.
+type Contact struct {
+	Name     string
+	Line     Line
+	Debounce time.Duration
+	Closed   bool // true: a closed contact means yes, that it tells what Means says; false: an open one does
+	Means    Means
+	ID       control.ID
+	Hold     time.Duration
+}
+
+// validate returns what is wrong in itself, all at once.
+func (p *Params) validate() error {
+	var errs []error
+	bad := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
+	if p.Now == nil {
+		bad("drive: no clock")
+	}
+	for i := range p.Gates {
+		g := &p.Gates[i]
+		n := 0
+		if g.Relay != nil {
+			n++
+		}
+		if m := g.Motor; m != nil {
+			n++
+			if m.Open == m.Shut {
+				bad("motor %q: both ways are on %v", m.Name, m.Open)
+			}
+			if m.Longest <= 0 {
+				bad("motor %q: no run-time limit", m.Name)
+			}
+		}
+		if s := g.Servo; s != nil {
+			n++
+			for _, d := range []time.Duration{s.Open, s.Shut} {
+				if d < MinPulse || d > MaxPulse {
+					bad("servo %q: a pulse of %v: give %v to %v", s.Name, d, MinPulse, MaxPulse)
+				}
+			}
+			if s.Output < 0 || s.Output >= outputs {
+				bad("servo %q: no output %d: a PCA9685 has 0 to %d", s.Name, s.Output, outputs-1)
+			}
+			if s.Address < 1 || s.Address > 127 {
+				bad("servo %q: no address 0x%02x: give 0x01 to 0x7f", s.Name, s.Address)
+			}
+		}
+		if n > 1 {
+			bad("gate %d: %d actuators: give one", i, n)
+		}
+	}
+	for i := range p.Contacts {
+		c := &p.Contacts[i]
+		switch {
+		case c.Means == 0 || c.Means > StandDown:
+			bad("contact %q: it tells nothing known (%d)", c.Name, c.Means)
+		case (c.Means == GateIsOpen || c.Means == GateIsShut || c.Means == ButtonHolds) && int(c.ID) >= len(p.Gates):
+			bad("contact %q: no gate %d", c.Name, c.ID)
+		}
+	}
+	for i := range p.Chips {
+		if o := p.Chips[i].Oscillator; o != 0 && !(o > 20e6 && o < 30e6) {
+			bad("chip 0x%02x on %s: an oscillator of %v Hz: it must be near 25 MHz", p.Chips[i].Address, p.Chips[i].Bus, o)
+		}
+	}
+	return errors.Join(errs...)
+}

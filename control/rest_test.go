@@ -1,0 +1,159 @@
+package control
+
+import "fmt"
+
+// bound is the longest way to rest, in ticks: the sum of all delays of any
+// vector is less.
+const bound = 80
+
+// rest tries the way to rest from a state: every machine stops, every fault
+// ends, whoever is there lifts what is latched, and time passes. States whose
+// way is known need not be walked again.
+func (w *walk) rest(key []byte) error {
+	load(w.h, key)
+	var way [][2]uint64
+	buf := append([]byte(nil), key...)
+	left := 0
+	for {
+		h := w.hash(buf)
+		if n, ok := w.good.get(h); ok {
+			left = int(n)
+			break
+		}
+		if len(way) > bound {
+			return fmt.Errorf("no rest within %d ticks after all has stopped: %s", bound, w.unrest())
+		}
+		way = append(way, h)
+		if w.unrest() == "" {
+			break
+		}
+		w.help()
+		buf = save(w.h, buf[:0])
+	}
+	for i := len(way) - 1; i >= 0; i-- {
+		if left > bound {
+			return fmt.Errorf("rest only after %d ticks", left)
+		}
+		w.good.add(way[i], uint16(left))
+		left++
+	}
+	return nil
+}
+
+// help lets everything go well for one tick.
+func (w *walk) help() {
+	c := w.h
+	w.quiet.Reset()
+	in := func(in Input) { c.Step(c.now, in, &w.quiet) }
+	for i := range c.machines {
+		if c.machines[i].sensed != Idle {
+			in(Input{Kind: MachineIs, ID: ID(i), State: uint8(Idle)})
+		}
+	}
+	for i := range c.stops {
+		if c.stops[i] != Closed {
+			in(Input{Kind: StopIs, ID: ID(i), State: uint8(Closed)})
+		}
+	}
+	if c.wire != Closed {
+		in(Input{Kind: StandDownIs, State: uint8(Closed)})
+	}
+	if c.col.selector != Auto {
+		in(Input{Kind: SwitchIs, State: uint8(Auto)})
+	}
+	if c.col.bin != Room {
+		in(Input{Kind: BinIs, State: uint8(Room)})
+	}
+	if c.closed {
+		in(Input{Kind: ShopIs, State: uint8(ShopOpen)})
+	}
+	for i := range c.circuits {
+		if c.circuits[i].load != Fits {
+			in(Input{Kind: CircuitIs, ID: ID(i), State: uint8(Fits)})
+		}
+	}
+	if c.down {
+		in(Input{Kind: Ask, State: uint8(AskLift), Origin: Console, ID: NoID})
+	}
+	if c.latched || c.col.latched != 0 || c.faults[GateNotOpen]|c.faults[GateNotShut]|c.faults[GateOutput]|c.faults[ProbablyBreaker] != 0 {
+		in(Input{Kind: Ask, State: uint8(AskReset), Origin: Console, ID: NoID})
+	}
+	answerAll(c, &w.quiet)
+	c.Step(c.now+1, Input{Kind: Tick}, &w.quiet)
+	answerAll(c, &w.quiet)
+	for i := range c.gates {
+		g, p := &c.gates[i], &c.p.Gates[i]
+		if !p.OpenSwitch && !p.ShutSwitch {
+			continue
+		}
+		s := ShownBetween
+		switch {
+		case g.target == nowhere:
+			s = g.shown // nobody moves it
+		case g.motion == travelling && g.due > c.now+1:
+		case g.target == toOpen && p.OpenSwitch:
+			s = ShownOpen
+		case g.target == toShut && p.ShutSwitch:
+			s = ShownShut
+		}
+		if s != g.shown {
+			in(Input{Kind: GateIs, ID: ID(i), State: uint8(s)})
+		}
+	}
+	if c.p.Collector.Feedback != NoFeedback {
+		v := Idle
+		if c.col.on {
+			v = Running
+		}
+		if v != c.col.sensed {
+			in(Input{Kind: CollectorIs, State: uint8(v)})
+		}
+	}
+	answerAll(c, &w.quiet)
+}
+
+// unrest says what keeps a state from rest; nothing if it is at rest.
+func (w *walk) unrest() string {
+	c := w.h
+	switch {
+	case c.down || c.latched || c.col.latched != 0 || c.boot != never:
+		return "blocked"
+	case c.col.on || c.air():
+		return "the collector"
+	case c.want != 0 || c.test.gate != NoID:
+		return "a gate is wanted"
+	}
+	for f := SensorLost; f < faultKinds; f++ {
+		if c.faults[f] != 0 {
+			return "fault " + f.String()
+		}
+	}
+	for i := range c.machines {
+		if c.machines[i].run != idle || c.machines[i].sensed != Idle {
+			return "a machine"
+		}
+	}
+	rest := c.rest
+	if c.p.CloseAtRest {
+		rest = 0
+	}
+	for i := range c.gates {
+		g, bit := &c.gates[i], uint64(1)<<i
+		switch {
+		case g.motion != still:
+			return "a gate moves"
+		case !c.p.Gates[i].Actuated:
+		case c.quiet: // lifted, and nothing has been started since: all stays as it is
+		case rest&bit != 0 && c.open&bit == 0:
+			return fmt.Sprintf("gate %d of the last path is not open", i)
+		case rest&bit == 0 && c.shut&bit == 0:
+			return fmt.Sprintf("gate %d is not shut", i)
+		}
+	}
+	for i := range c.outlets {
+		if c.outlets[i].on {
+			return "an outlet"
+		}
+	}
+	return ""
+}

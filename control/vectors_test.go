@@ -1,0 +1,168 @@
+package control
+
+import (
+	"fmt"
+	"time"
+)
+
+// barn makes Params of a small shop with whole-tick delays: machines, each with
+// a branch gate, and one gate in the main.
+func barn(machines int, edit func(p *Params)) Params {
+	p := Params{
+		Collector:   Collector{Name: "c", Confirm: 1, Coast: 1, Circuit: NoID, Within: 1},
+		RunOn:       func(ID, uint64) time.Duration { return 2 },
+		UnknownHold: 2, HoldLongest: 2, TestLongest: 2, PowerUp: 1, Answer: 1, AllShut: 1, CircuitSettle: 1, Breaker: 1, Retries: 1,
+	}
+	mainGate := ID(machines)
+	for i := range machines {
+		p.Machines = append(p.Machines, Machine{Name: string(rune('a' + i)), Hoods: []Hood{{Gates: []ID{ID(i), mainGate}}}, Circuit: NoID})
+		p.Gates = append(p.Gates, Gate{Name: string(rune('a' + i)), Travel: 1, Actuated: true, Downstream: []ID{mainGate}, RunOn: 1})
+	}
+	p.Gates = append(p.Gates, Gate{Name: "main", Travel: 1, Actuated: true})
+	edit(&p)
+	return p
+}
+
+// flat leaves out the main.
+func flat(p *Params) {
+	n := len(p.Machines)
+	p.Gates = p.Gates[:n]
+	for i := range n {
+		p.Machines[i].Hoods = []Hood{{Gates: []ID{ID(i)}}}
+		p.Gates[i].Downstream = nil
+	}
+}
+
+func switches(p *Params, open, shut bool) {
+	for i := range p.Gates {
+		p.Gates[i].OpenSwitch, p.Gates[i].ShutSwitch = open, shut
+	}
+}
+
+func asks(kind AskKind, origin Origin, id ID) Input {
+	return Input{Kind: Ask, State: uint8(kind), Origin: origin, ID: id}
+}
+
+func states[T ~uint8](kind InputKind, of ...T) (ins []Input) {
+	for _, s := range of {
+		ins = append(ins, Input{Kind: kind, State: uint8(s)})
+	}
+	return ins
+}
+
+func all(lists ...[]Input) (ins []Input) {
+	for _, l := range lists {
+		ins = append(ins, l...)
+	}
+	return ins
+}
+
+func one(in ...Input) []Input { return in }
+
+// vectors lists the shops of the walk: the small ones, of two machines, and
+// the full ones.
+func vectors() []vector {
+	reset := one(asks(AskReset, Console, NoID))
+	stop := all(states(StopIs, Open, Closed), reset)
+	down := one(asks(AskStandDown, Page, NoID), asks(AskLift, Console, NoID))
+	open, both := []Shown{ShownOpen, ShownBetween}, []Shown{ShownOpen, ShownShut, ShownBetween}
+	budget := func(p *Params) {
+		p.Collector.Starts, p.Collector.Window, p.Collector.MinOn, p.Collector.MinOff = 2, 4, 2, 2
+	}
+	vs := []vector{
+		{name: "timed gates, lost sensors", unknown: true, p: barn(2, func(*Params) {})},
+		{name: "both switches", shown: both, p: barn(2, func(p *Params) { flat(p); switches(p, true, true) })},
+		{name: "lying switches", shown: []Shown{ShownOpen, ShownShut, ShownBoth, ShownUnknown}, p: barn(1, func(p *Params) { switches(p, true, true) })},
+		{name: "shut switches only", shown: []Shown{ShownShut, ShownBetween, ShownUnknown}, p: barn(2, func(p *Params) { flat(p); switches(p, false, true) })},
+		{name: "open switches, lost sensors", unknown: true, shown: open, p: barn(1, func(p *Params) { switches(p, true, false) })},
+		{name: "slow drivers", slow: true, also: reset, p: barn(1, func(p *Params) { flat(p); p.Answer = 2; p.Collector.MinOff = 1 })},
+		{name: "slow drivers, switches", slow: true, shown: both, p: barn(1, func(p *Params) { flat(p); switches(p, true, true) })},
+		{name: "collector seen", shown: both, also: all(states(CollectorIs, Idle, Running, Unknown), reset),
+			p: barn(1, func(p *Params) {
+				p.Collector.Feedback = ByCurrent
+				p.Collector.Within = 2
+				p.Gates[0].ShutSwitch = true
+				p.Gates[0].OpenSwitch = true
+			})},
+		{name: "hand off auto", also: all(states(CollectorIs, Idle, Running), states(SwitchIs, Hand, Off, Auto), reset),
+			p: barn(2, func(p *Params) { flat(p); p.Collector.Feedback = ByContact; p.Collector.Switch = true })},
+		{name: "hand, close at rest", also: all(states(CollectorIs, Idle, Running), states(SwitchIs, Hand, Auto), reset, down),
+			p: barn(1, func(p *Params) {
+				p.Collector.Feedback = ByContact
+				p.Collector.Switch = true
+				p.CloseAtRest = true
+				p.Collector.Coast = 2
+			})},
+		{name: "stop and stand-down", unknown: true, also: all(stop, down), p: barn(1, func(p *Params) { p.Stops = []Stop{{}} })},
+		{name: "stop while two run", also: stop, p: barn(2, func(p *Params) { p.Stops = []Stop{{}}; p.Collector.MinOn = 2 })},
+		{name: "wired stand-down", also: all(states(StandDownIs, Open, Closed, Broken), down, one(asks(AskLift, Page, NoID), asks(AskLift, Topic, NoID))),
+			p: barn(1, func(p *Params) { p.StoodDown = true })},
+		{name: "start budget", also: stop, p: barn(1, func(p *Params) { flat(p); budget(p); p.Stops = []Stop{{}} })},
+		{name: "start budget, two machines", p: barn(2, func(p *Params) { flat(p); budget(p) })},
+		{name: "holds", also: one(asks(AskHold, Page, 0), asks(AskRelease, Topic, 0), asks(AskHold, Topic, 0), asks(AskHold, Wired, 1)),
+			p: barn(1, func(p *Params) { budget(p); p.HoldLongest = 3 })},
+		{name: "holds and limit", also: one(asks(AskHold, Wired, 0), asks(AskHold, Page, 1)), p: barn(2, func(p *Params) { flat(p); p.MaxOpen = 1; p.Machines[0].Rank = 1 })},
+		{name: "limit, refusing", unknown: true, p: barn(2, func(p *Params) { flat(p); p.MaxOpen = 1; p.RefuseRunning = true; p.Machines[1].Rank = 1 })},
+		{name: "helper gate", p: barn(3, func(p *Params) {
+			flat(p)
+			p.MaxOpen = 2
+			p.Helper = func(open uint64) uint64 {
+				if open == 1 {
+					return 4
+				}
+				return 0
+			}
+		})},
+		{name: "close at rest", unknown: true, p: barn(2, func(p *Params) { flat(p); p.CloseAtRest = true; p.Collector.Coast = 3; p.Gates[0].Travel = 2 })},
+		{name: "test moves", also: all(one(asks(AskTestOpen, Page, 0), asks(AskTestShut, Page, 0), asks(AskTestShut, Page, 1), asks(AskTestEnd, Page, NoID)), states(ShopIs, ShopOpen, ShopClosed), down),
+			p: barn(1, func(*Params) {})},
+		{name: "bin", also: states(BinIs, Room, Full), p: barn(1, func(p *Params) { p.BinBlocks = true; p.Collector.MinOn = 3 })},
+		{name: "inrush", p: barn(2, func(p *Params) {
+			flat(p)
+			p.Circuits = []Circuit{{Rating: 20}}
+			p.Machines[0].Circuit, p.Collector.Circuit = 0, 0
+			p.Machines[0].Inrush = 3
+		})},
+		{name: "outlet", slow: true, also: down, p: barn(1, func(p *Params) {
+			flat(p)
+			p.Gates[0].ShutSwitch = false
+			p.Outlets = []Outlet{{Follows: []ID{0}, RunOn: 3}}
+		})},
+		{name: "two hoods, one gate by hand", shown: open, p: barn(1, func(p *Params) {
+			p.Machines[0].Hoods = []Hood{{Gates: []ID{0}}, {Gates: []ID{1}}}
+			p.Gates[0].Downstream = nil
+			p.Gates[0].OpenSwitch, p.Gates[0].Actuated = true, false
+		})},
+		{name: "everything lost", unknown: true, shown: both, p: barn(1, func(p *Params) {
+			flat(p)
+			switches(p, true, true)
+			p.Collector.MinOn = 1
+		})},
+		{name: "full: three machines, a main, stop, stand-down", full: true, skip: 50, also: all(stop, down), p: barn(3, func(p *Params) { p.Stops = []Stop{{}} })},
+	}
+	// Each order of travel, coast, run-on and minimum-off time.
+	for _, o := range orders(4) {
+		p := barn(1, func(p *Params) {
+			p.Gates[0].Travel, p.Gates[1].Travel = time.Duration(o[0]), 1
+			p.Collector.Coast, p.Collector.MinOff = time.Duration(o[1]), time.Duration(o[3])
+			p.RunOn = func(ID, uint64) time.Duration { return time.Duration(o[2]) }
+			p.Collector.Starts, p.Collector.Window = 2, 5
+			p.CloseAtRest = true
+		})
+		vs = append(vs, vector{name: fmt.Sprintf("travel %d coast %d run-on %d min-off %d", o[0], o[1], o[2], o[3]), p: p})
+	}
+	return vs
+}
+
+// orders lists every order of 1 to n.
+func orders(n int) (list [][]int) {
+	if n == 0 {
+		return [][]int{{}}
+	}
+	for _, o := range orders(n - 1) {
+		for at := range n {
+			list = append(list, append(append(append([]int{}, o[:at]...), n), o[at:]...))
+		}
+	}
+	return list
+}
