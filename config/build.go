@@ -173,9 +173,12 @@ func (b *builder) collector() {
 		b.add(raw.key("within"), "collector: within is how soon its motor is seen, and neither a channel nor a contact sees it", "add one, or take it out")
 	}
 	if raw.Channel == nil {
-		for key, given := range map[string]bool{"start": raw.Start != nil, "stop": raw.Stop != nil} {
-			if given {
-				b.add(raw.key(key), fmt.Sprintf("collector: %s is a level of its own current, and no channel reads that", key), "add the channel, or take it out")
+		for _, level := range []struct {
+			key   string
+			given bool
+		}{{"start", raw.Start != nil}, {"stop", raw.Stop != nil}} {
+			if level.given {
+				b.add(raw.key(level.key), fmt.Sprintf("collector: %s is a level of its own current, and no channel reads that", level.key), "add the channel, or take it out")
 			}
 		}
 		return
@@ -186,12 +189,11 @@ func (b *builder) collector() {
 	}
 	// Detecting from 15 to 20 % of full load on and off at 60 % of that is
 	// common practice, no source.
-	if raw.Start == nil && raw.FullLoad == nil {
-		b.add(raw.path, "collector: it has a channel, and nothing says at which current its motor runs", `add full_load = "12 A" from its plate (then 20 % of it is the level), or start and stop`)
-		return
-	}
 	if raw.Start == nil {
-		c.Start = 0.2 * c.FullLoad
+		c.Start = defCollectorStart
+		if raw.FullLoad != nil {
+			c.Start = 0.2 * c.FullLoad
+		}
 		b.defaulted(raw.key("start"), strconv.Quote(amps(c.Start)))
 	}
 	if raw.Stop == nil {
@@ -289,13 +291,17 @@ func (b *builder) machine(i int) Machine {
 	set(&m.FullLoad, raw.FullLoad)
 	set(&m.Flow, raw.Flow)
 	set(&m.Coast, raw.Coast)
+	m.given = raw.Start != nil && raw.Stop != nil
 	set(&m.Start, raw.Start)
+	if raw.Start != nil {
+		m.Stop = m.Start * 2 / 3
+	}
 	set(&m.Stop, raw.Stop)
 	set(&m.StopHold, raw.StopHold)
 	for _, level := range []struct {
 		key, def string
 		given    bool
-	}{{"start", amps(defStart), raw.Start != nil}, {"stop", amps(defStop), raw.Stop != nil}, {"stop_hold", FormatDuration(defStopHold), raw.StopHold != nil}} {
+	}{{"start", amps(defStart), raw.Start != nil}, {"stop", amps(m.Stop), raw.Stop != nil}, {"stop_hold", FormatDuration(defStopHold), raw.StopHold != nil}} {
 		switch {
 		case level.given && len(raw.Channels) == 0:
 			b.add(raw.key(level.key), fmt.Sprintf("%s: %s is about its current, and no channel reads that", who, level.key), "add channels, or take it out")

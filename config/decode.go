@@ -64,22 +64,22 @@ type file struct {
 	broken   bool // not even TOML: nothing was decoded
 }
 
-// add reports a problem at the place of path, or of the table around it.
-func (f *file) add(path, message, remedy string) {
-	p := Problem{File: f.name, Message: message, Remedy: remedy}
-	for at := path; ; {
-		if pos, ok := f.places[at]; ok {
+// problem is something to say about the place of path, or of the table around it.
+func (f *file) problem(path, message, remedy string) Problem {
+	p := Problem{File: f.name, Line: 1, Column: 1, Message: message, Remedy: remedy}
+	for cut := len(path); cut > 0; cut = strings.LastIndexAny(path, ".[") {
+		path = path[:cut]
+		if pos, ok := f.places[path]; ok {
 			p.Line, p.Column = pos.line, pos.column
 			break
 		}
-		cut := strings.LastIndexAny(at, ".[")
-		if cut <= 0 {
-			p.Line, p.Column = 1, 1
-			break
-		}
-		at = at[:cut]
 	}
-	f.problems = append(f.problems, p)
+	return p
+}
+
+// add reports a problem that stops the file from being used.
+func (f *file) add(path, message, remedy string) {
+	f.problems = append(f.problems, f.problem(path, message, remedy))
 }
 
 func (f *file) err() error {
@@ -87,15 +87,6 @@ func (f *file) err() error {
 		return nil
 	}
 	return f.problems.sorted()
-}
-
-// warning is a problem that does not stop the file from being used.
-func (f *file) warning(path, message, remedy string) Problem {
-	n := len(f.problems)
-	f.add(path, message, remedy)
-	p := f.problems[n]
-	f.problems = f.problems[:n]
-	return p
 }
 
 // decode fills the raw struct that v points to.

@@ -201,8 +201,12 @@ func (s *Shop) channelNames(list []int) []string {
 func (s *Shop) describeMachine(p *page, m *Machine) {
 	var signs []string
 	if len(m.Channels) > 0 {
-		signs = append(signs, fmt.Sprintf("channel %s reads %s or more (stopped: below %s for %s)", strings.Join(s.channelNames(m.Channels), " or "),
-			amps(m.Start), amps(m.Stop), FormatDuration(m.StopHold)))
+		why := "by default"
+		if m.given {
+			why = "as written"
+		}
+		signs = append(signs, fmt.Sprintf("channel %s reads %s or more (stopped: below %s for %s; levels %s)", strings.Join(s.channelNames(m.Channels), " or "),
+			amps(m.Start), amps(m.Stop), FormatDuration(m.StopHold), why))
 	}
 	for _, c := range m.Contacts {
 		signs = append(signs, fmt.Sprintf("contact %q says so", s.Rig.Contacts[c].Name))

@@ -23,14 +23,14 @@ func (b *builder) doubts() {
 }
 
 func (b *builder) doubt(path, message, remedy string) {
-	b.s.Warnings = append(b.s.Warnings, b.warning(path, message, remedy))
+	b.s.Warnings = append(b.s.Warnings, b.problem(path, message, remedy))
 }
 
 // doubtRig is a doubt at a place in the rig file.
 func (b *builder) doubtRig(path, message, remedy string) {
 	p := Problem{File: b.rig.File, Message: message, Remedy: remedy}
 	if b.rig.src != nil {
-		p = b.rig.src.warning(path, message, remedy)
+		p = b.rig.src.problem(path, message, remedy)
 	}
 	b.s.Warnings = append(b.s.Warnings, p)
 }

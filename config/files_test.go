@@ -3,10 +3,12 @@ package config_test
 import (
 	"errors"
 	"flag"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"kerfwind/config"
 	"kerfwind/control"
@@ -176,6 +178,34 @@ func TestTooMany(t *testing.T) {
 	_, err := config.ParseShop("shop.toml", []byte(text), rig)
 	if err == nil || !strings.Contains(err.Error(), "33 tables \"circuit\": at most 32") {
 		t.Errorf("got %v", err)
+	}
+}
+
+// The short form that the files are meant to have, all tables on one line each.
+func TestShortForm(t *testing.T) {
+	rig := mustRig(t, "rig.toml", `
+format   = 1
+adc      = [{ name="a", chip="mcp3208", port="/dev/spidev0.0", rate="2 kHz" }]
+channel  = [{ name="c0", adc="a", input=0, ratio="30 A : 1 V", turns=1 }, { name="c7", adc="a", input=7, ratio="30 A : 1 V" }]
+contact  = [{ name="bin door", chip="pinctrl-bcm2835", line=22, closed="ok", kind="stop" }]
+actuator = [{ name="g0", kind="servo", bus="/dev/i2c-1", output=0 }, { name="k0", kind="relay", chip="pinctrl-bcm2835", line=17 },
+            { name="k1", kind="topic", topic="barn/air cleaner/set" }]
+`)
+	shop := mustShop(t, "barn.toml", `
+format   = 1
+units    = "imperial"
+mains    = { frequency="60 Hz", voltage="240 V" }
+circuit  = [{ name="north wall", breaker="20 A" }]
+machine  = [{ name="planer", channels=["c0"], circuit="north wall", gates=["planer"], coast="8 s", rank=1, start="900 mA" }]
+gate     = [{ name="planer", actuator="g0", duct="B1", travel="900 ms" }]
+duct     = [{ name="B1", to="T1", diameter="4 in", length="3.6 m", kind="hose" }, { name="T1", to="collector", diameter="6 in", length="12 ft", kind="spiral" }]
+collector = { actuator="k0", channel="c7", coast="20 s", starts_per_hour=6, min_on="60 s", min_off="90 s" }
+outlet   = [{ name="air cleaner", actuator="k1", follows=["planer"], run_on="20 min" }]
+`, rig)
+	usable(t, shop)
+	m, c := shop.Machines[0], shop.Collector
+	if m.Start != 0.9 || math.Abs(m.Stop-0.6) > 1e-12 || c.Start != 1 || c.Stop != 0.6 || len(m.Gates) != 1 || m.RunOn != 18*time.Second {
+		t.Errorf("machine %+v, collector %+v", m, c)
 	}
 }
 

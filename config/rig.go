@@ -268,9 +268,12 @@ func (raw *rawRig) channel(f *file, c *rawChannel, adcs []string) Channel {
 	return ch
 }
 
-// busy reports a converter that cannot keep its rate.
+// busy reports a converter that cannot keep its rate, or has nothing to do.
 func (a *rawADC) busy(f *file, channels int) {
 	k, ok := chips[a.Chip]
+	if channels == 0 {
+		f.add(a.path, f.tableName(a.path)+": no channel is on it", "add one, or take the adc out")
+	}
 	if !ok || channels == 0 || a.Rate == 0 {
 		return
 	}
@@ -424,10 +427,10 @@ func (r *Rig) doubt(f *file, i int, raw *rawChannel) (Problem, bool) {
 	full := r.Range(i)
 	switch {
 	case full < c.Ratio.Primary/float64(c.Turns)/4:
-		return f.warning(raw.path, fmt.Sprintf("%s clips above %s, far below what the transformer is made for", f.tableName(raw.path), amps(full)),
+		return f.problem(raw.path, fmt.Sprintf("%s clips above %s, far below what the transformer is made for", f.tableName(raw.path), amps(full)),
 			"look at burden, reference and bias"), true
 	case full > 400:
-		return f.warning(raw.path, fmt.Sprintf("%s reaches to %s: small currents drown", f.tableName(raw.path), amps(full)),
+		return f.problem(raw.path, fmt.Sprintf("%s reaches to %s: small currents drown", f.tableName(raw.path), amps(full)),
 			"look at ratio and burden, or take more turns through the window"), true
 	}
 	return Problem{}, false

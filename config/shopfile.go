@@ -46,7 +46,7 @@ type rawMachine struct {
 	Circuit  *string        `toml:"circuit"`
 	FullLoad *float64       `toml:"full_load" q:"current" min:"100 mA" max:"400 A"`
 	Start    *float64       `toml:"start" q:"current" min:"10 mA" max:"400 A"` // nil: defStart
-	Stop     *float64       `toml:"stop" q:"current" min:"5 mA" max:"400 A"`   // nil: defStop
+	Stop     *float64       `toml:"stop" q:"current" min:"5 mA" max:"400 A"`   // nil: defStop, or two thirds of start
 	StopHold *time.Duration `toml:"stop_hold" min:"0" max:"1 min"`             // nil: defStopHold
 	Coast    *time.Duration `toml:"coast" min:"0" max:"10 min"`
 	RunOn    *time.Duration `toml:"run_on" min:"0" max:"1 h"` // instead of coast and clear-out
@@ -120,6 +120,10 @@ const (
 	defStop     = 0.4 // A
 	defStopHold = time.Second
 )
+
+// defCollectorStart is the level of a collector's own current when neither that
+// nor its full load is given: below the idle current of any motor that fits, A.
+const defCollectorStart = 1.0
 
 // defHold is how long a press of a gate's button holds it open.
 const defHold = 5 * time.Minute
