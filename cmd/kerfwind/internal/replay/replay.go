@@ -15,6 +15,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
+	"kerfwind/control/duct"
 	"kerfwind/control/loop"
 	"kerfwind/control/sim"
 	"kerfwind/sensor"
@@ -45,6 +46,7 @@ type Replay struct {
 	Names timeline.Names
 	Shop  *config.Shop
 	Core  *control.Core
+	Air   *duct.Table // nil: the duct is not described, run-ons are the shop file's
 
 	// Channels says for each channel of the rig what it stands for, with the
 	// levels in force.
@@ -96,6 +98,9 @@ func New(o Options) (*Replay, error) {
 	p := o.Shop.Control()
 	if !o.PowerUp {
 		p.PowerUp, p.Midway = 0, true
+	}
+	if r.Air, err = air(&p, o.Shop); err != nil {
+		return nil, err
 	}
 	feedback := simulated
 	if o.Recorded && o.Shop.Collector.Channel >= 0 {
