@@ -213,34 +213,23 @@ func (c *Core) spare() uint64 {
 	return c.rest
 }
 
-// openGates commands open what is wanted and not commanded open yet.
+// openGates commands open what is wanted and not commanded open yet, and one
+// path while the collector runs uncommanded.
 func (c *Core) openGates(out *Out) {
 	if c.blocked() != 0 || c.quiet && !c.drawn() {
 		return
 	}
-	must := c.want
-	oneByOne := c.want == 0 && !c.drawn()
-	if c.want == 0 && c.keep != 0 && (c.drawn() && !c.whole(c.keep) || !c.air()) {
-		// Run uncommanded: a whole path. At rest: a gate of the last path that
-		// a test move has shut or that was stopped half-way.
-		must = c.keep
-	}
-	if c.test.gate != NoID {
-		if c.test.open {
-			must |= 1 << c.test.gate
-		} else {
-			must &^= 1 << c.test.gate
-		}
+	must := c.want | c.testing()
+	if c.want == 0 && c.drawn() && !c.whole(c.keep) {
+		must |= c.keep
 	}
 	for ; must != 0; must &= must - 1 {
 		i := bits.TrailingZeros64(must)
 		g := &c.gates[i]
 		switch {
-		case g.target != toOpen && oneByOne && c.testing()>>i&1 == 0 && (c.open>>i&1 != 0 || c.test.gate != NoID || c.anyMoves()):
 		case g.target != toOpen:
 			c.move(i, toOpen, c.openCause(i), out)
-		case g.target == toOpen && g.motion == still && c.open>>i&1 == 0 && c.want>>i&1 != 0 && !c.air() &&
-			!c.has(GateNotOpen, i) && !c.has(GateOutput, i):
+		case g.motion == still && c.open>>i&1 == 0 && c.want>>i&1 != 0 && !c.air() && !c.has(GateNotOpen, i) && !c.has(GateOutput, i):
 			// Its place was lost, and no air moves.
 			c.move(i, toOpen, ByRetry, out)
 		}
@@ -271,15 +260,12 @@ func (c *Core) openCause(i int) Cause {
 		return ByTest
 	case c.col.selector == Hand:
 		return ByHand
-	case c.has(CollectorStillOn, 0):
-		return ByStillOn
 	}
-	return ByRest
+	return ByStillOn
 }
 
 // shutGates commands shut what nothing needs, once a whole path that stays is
-// open, or when no air moves and nothing is wanted. Gates whose position is
-// not known are homed so: one by one.
+// open, or when no air moves and nothing is wanted.
 func (c *Core) shutGates(out *Out) {
 	if c.blocked() != 0 || c.quiet {
 		return
@@ -295,17 +281,31 @@ func (c *Core) shutGates(out *Out) {
 			c.move(i, toShut, ByTest, out)
 			continue
 		}
-		if (c.keep|c.busy|c.testing())&bit != 0 || g.target == toShut || !may {
-			continue
+		if may && g.target == toOpen && (c.keep|c.busy|c.testing())&bit == 0 {
+			c.move(i, toShut, c.shutCause(bit), out)
 		}
-		cause := c.shutCause(bit)
-		if g.target == nowhere {
-			if c.shut&bit != 0 || c.anyMoves() || c.closed || c.test.gate != NoID {
-				continue
+	}
+	if c.test.gate == NoID {
+		c.home(may, out)
+	}
+}
+
+// home moves gates that do not stand where they should at rest, one by one: of
+// the last path, those that a test move has shut or that were stopped half-way,
+// and then, unless the shop is closed, those whose position is not known.
+func (c *Core) home(mayShut bool, out *Out) {
+	if c.want == 0 && !c.air() {
+		for k := c.keep & c.actuated &^ c.open; k != 0; k &= k - 1 {
+			i := bits.TrailingZeros64(k)
+			if t := c.gates[i].target; (t == toShut || t == nowhere && !c.closed) && !c.anyMoves() {
+				c.move(i, toOpen, ByRest, out)
 			}
-			cause = ByHoming
 		}
-		c.move(i, toShut, cause, out)
+	}
+	for i := range c.gates {
+		if g := &c.gates[i]; mayShut && !c.closed && g.target == nowhere && (c.keep|c.busy|c.shut|^c.actuated)>>i&1 == 0 && !c.anyMoves() {
+			c.move(i, toShut, ByHoming, out)
+		}
 	}
 }
 
