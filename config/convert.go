@@ -249,6 +249,7 @@ func (s *Shop) NameOf(of control.Subject, i control.ID) string {
 		}
 	case control.ACollector:
 		return collectorName
+	default: // no subject
 	}
 	return ""
 }

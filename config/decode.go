@@ -212,6 +212,7 @@ func index(data []byte) map[string]position {
 				places[item] = at
 				value(item, at, c.Node())
 			}
+		default: // a plain value has no places within it
 		}
 	}
 	var p unstable.Parser
@@ -232,6 +233,7 @@ func index(data []byte) map[string]position {
 			places[table] = pos
 		case unstable.KeyValue:
 			keyval(table, n)
+		default: // comments
 		}
 	}
 	return places
@@ -311,10 +313,14 @@ func defaultValue(t reflect.Type, def string) any {
 	case reflect.Bool:
 		return def == "true"
 	case reflect.Int:
-		n, _ := strconv.ParseInt(def, 10, 64)
+		n, err := strconv.ParseInt(def, 10, 64)
+		if err != nil {
+			panic("config: bad default " + def)
+		}
 		return n
+	default:
+		return def
 	}
-	return def
 }
 
 func sortedKeys[T any](m map[string]T) []string {

@@ -79,8 +79,9 @@ func (u Units) unit(q Quantity, v float64) string {
 			return "kHz"
 		}
 		return "Hz"
+	default:
+		return kinds[q].units[0].name
 	}
-	return kinds[q].units[0].name
 }
 
 // number writes x to four significant figures without an exponent.
