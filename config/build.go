@@ -291,7 +291,7 @@ func (b *builder) machine(i int) Machine {
 	set(&m.FullLoad, raw.FullLoad)
 	set(&m.Flow, raw.Flow)
 	set(&m.Coast, raw.Coast)
-	m.given = raw.Start != nil && raw.Stop != nil
+	m.given = raw.Start != nil
 	set(&m.Start, raw.Start)
 	if raw.Start != nil {
 		m.Stop = m.Start * 2 / 3

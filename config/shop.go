@@ -70,7 +70,7 @@ type Machine struct {
 	Settle   time.Duration // its inrush is over after this
 	Rank     int           // 1 first
 	Flow     float64       // m³/s it asks for; 0 is not known
-	given    bool          // start and stop stand in the file
+	given    bool          // start stands in the file
 }
 
 // Gate is a blast gate in a branch or in a main.
