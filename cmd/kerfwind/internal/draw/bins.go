@@ -132,6 +132,33 @@ func (s *bins) columns(end time.Duration, n int) ([]column, float32) {
 	return out, most
 }
 
+// settled is the largest current of runs, without their first moments in which
+// a motor starts; 0 if no run lasted longer.
+func (s *bins) settled(start time.Duration) float32 {
+	var most float32
+	running := false
+	var since time.Duration // end of the bin in which the run began
+	for i := range s.used {
+		b := &s.b[i]
+		if b.saw == 0 {
+			continue
+		}
+		from := time.Duration(i) << s.shift
+		switch {
+		case b.saw&sawRunning == 0:
+			running = false
+		case !running:
+			running, since = true, from+s.width()
+		case b.saw&sawIdle == 0 && from >= since+start:
+			most = max(most, b.max)
+		}
+		if b.last != sawRunning {
+			running = false
+		}
+	}
+	return most
+}
+
 // span is a stretch of a lane, from and to as parts of the recording.
 type span struct{ from, to float64 }
 

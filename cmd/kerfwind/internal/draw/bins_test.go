@@ -133,7 +133,7 @@ func BenchmarkReading(b *testing.B) {
 }
 
 // BenchmarkDay gathers and draws 24 hours of 8 channels at two readings a
-// cycle of 60 Hz: 83 million readings, with a run every three minutes.
+// cycle of 60 Hz: 83 million readings.
 func BenchmarkDay(b *testing.B) {
 	for b.Loop() {
 		p := day()
@@ -157,12 +157,20 @@ type discard struct{}
 
 func (discard) Write(b []byte) (int, error) { return len(b), nil }
 
+// day is a long day in the shop: 90 runs between eight and seventeen hours.
 func day() *Picture {
 	s := newBarn(24 * time.Hour)
 	p := New(s.names, []string{"c0", "c1", "c2", "c3", "c4", "c5", "c6", "c7"}, s.of, s.levels)
 	const half = 8333333 * time.Nanosecond
-	for from := time.Minute; from+80*sec < s.end; from += 3 * time.Minute {
-		s.run(control.ID(from/(3*time.Minute)%4), []int{int(from / (3 * time.Minute) % 4)}, from, from+70*sec, 8, 30, 900*ms, 0)
+	const every, long = 6 * time.Minute, 200 * sec
+	begin, end := 8*time.Hour, 17*time.Hour
+	which := func(t time.Duration) int { return int(t/every) * 7 / 3 % 4 }
+	for from := begin; from < end; from += every {
+		m := which(from)
+		s.run(control.ID(m), []int{m}, from, from+long, 8, 30, 900*ms, 0)
+		s.gate(m, control.PositionShut, control.NoID)
+		s.collector(false, control.ByNoDemand, control.NoID)
+		s.note(from+long+30*sec, control.Event{Kind: control.CollectorIsOff})
 	}
 	n := 0
 	for t := half; t <= s.end; t += half {
@@ -170,13 +178,49 @@ func day() *Picture {
 			p.Observe(&s.all[n].snap, s.all[n].events)
 			n++
 		}
-		v := sensor.Idle
-		if t%(3*time.Minute) > 70*sec {
-			v = sensor.Running
-		}
 		for ch := range 8 {
-			p.Reading(sensor.Reading{Channel: ch, At: t, Verdict: v, Amps: float32(t%977) / 100})
+			v, a := sensor.Idle, float32(t%97)/1000
+			if ch < 4 && t >= begin && t < end && which(t) == ch && t%every < long {
+				v, a = sensor.Running, 6+float32(t%977)/200
+				if t%every < 300*ms {
+					a *= 4
+				}
+			}
+			p.Reading(sensor.Reading{Channel: ch, At: t, Verdict: v, Amps: a})
 		}
 	}
 	return p
+}
+
+// TestSettled: the axis follows what a run takes once its motor is up.
+func TestSettled(t *testing.T) {
+	b := newBins()
+	put := func(from, to time.Duration, v sensor.Verdict, a float32) {
+		for at := from; at < to; at += 8 * ms {
+			b.add(&sensor.Reading{At: at, Verdict: v, Amps: a})
+		}
+	}
+	put(0, sec, sensor.Idle, 0.1)
+	put(sec, 2*sec, sensor.Running, 60) // starts
+	if got := b.settled(2 * sec); got != 0 {
+		t.Errorf("a short run: %v, want 0", got)
+	}
+	put(2*sec, 5*sec, sensor.Running, 12)
+	put(5*sec, 6*sec, sensor.Idle, 0.1)
+	put(6*sec, 7*sec, sensor.Running, 70) // starts again
+	put(7*sec, 10*sec, sensor.Running, 9)
+	if got := b.settled(2 * sec); got != 12 {
+		t.Errorf("got %v, want 12", got)
+	}
+	for _, tt := range []struct{ settled, most, level, want float64 }{
+		{12, 70, 2.5, 20}, // ends above the run
+		{12, 14, 2.5, 20}, // shows all
+		{0, 70, 2.5, 80},  // nothing to go by: shows all
+		{0, 0.1, 2.5, 4},  // an idle machine shows its levels
+		{0, 0.1, 0, 1},
+	} {
+		if got := axisTop(tt.settled, tt.most, tt.level); got != tt.want {
+			t.Errorf("axisTop(%v, %v, %v) = %v, want %v", tt.settled, tt.most, tt.level, got, tt.want)
+		}
+	}
 }

@@ -2,6 +2,7 @@ package draw
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -121,16 +122,19 @@ func (s *sheet) collectorLane(name string, t track) {
 	s.laneName(name, (top+base)/2, s.left-s.margin()-8)
 	s.line("shut", s.left, base, s.left+s.plot, base)
 	size := s.font * 0.88
-	before := -1.0
+	before := math.Inf(-1)
 	for _, g := range s.pieces(t, barOff) {
 		bar, class := barClass(g.state)
 		w := max(1, g.x1-g.x0)
 		said := clock(g.at, time.Second, s.end) + " " + g.words // shown by a pointer that rests on it
 		s.printf(`<rect class="%s" x="%s" y="%s" width="%s" height="%s"><title>%s</title></rect>`, bar, num(g.x0), num(top), num(w), num(base-top), escape(said))
-		if g.x0 == before { // tell two reasons of one form apart
+		if g.x0-before < 0.05 && w > 4 { // tell two reasons of one form apart
 			s.line("cut", g.x0, top, g.x0, base)
 		}
-		before = g.x1
+		before = math.Inf(-1)
+		if w > 4 {
+			before = g.x1
+		}
 		lines := fit(g.words, size, w-3, base-top)
 		for i, l := range lines {
 			row := float64(i) - float64(len(lines)-1)/2

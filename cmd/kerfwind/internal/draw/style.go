@@ -19,7 +19,7 @@ const style = `<style>
 .kw .start{stroke:#1b1f24;stroke-width:1;stroke-dasharray:7 3;fill:none}
 .kw .stop{stroke:#1b1f24;stroke-width:1;stroke-dasharray:1.5 3;fill:none}
 .kw .shut{stroke:#8a939d;stroke-width:1.5;fill:none}
-.kw .full{fill:#1f4e8c;stroke:#1f4e8c;stroke-width:1}
+.kw .full{fill:#1f4e8c}
 .kw .move{fill:url(#kw-move);stroke:#1f4e8c;stroke-width:1}
 .kw .hatch{fill:url(#kw-hatch);stroke:#1f4e8c;stroke-width:1}
 .kw .dots{fill:url(#kw-dots);stroke:#1f4e8c;stroke-width:1}
@@ -42,7 +42,7 @@ const style = `<style>
 .kw .cap,.kw .capline{fill:#f0b95a;stroke:#f0b95a}
 .kw .none{stroke:#a3adb8}
 .kw .start,.kw .stop{stroke:#e7eaee}.kw .shut{stroke:#6d7782}
-.kw .full{fill:#8cbcf5;stroke:#8cbcf5}
+.kw .full{fill:#8cbcf5}
 .kw .move,.kw .hatch,.kw .dots,.kw .bars{stroke:#8cbcf5}
 .kw .stray{fill:#14181d;stroke:#8cbcf5}
 .kw .ink{fill:#e7eaee;stroke:#e7eaee}

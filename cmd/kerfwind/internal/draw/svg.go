@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 	"time"
 
@@ -190,11 +189,11 @@ func (p *Picture) currentLane(s *sheet, c *channel) {
 	if c.machine != control.NoID {
 		level = float64(max(c.level.Start, c.level.Stop))
 	}
-	scale := axisTop(cols, float64(most), level)
+	scale := axisTop(float64(c.bins.settled(startUp)), float64(most), level)
 	y := func(a float64) float64 { return base - float64(h*min(1, a/scale)) }
 
 	senses := c.machine != control.NoID // else nothing follows from what is detected
-	for _, r := range c.bins.spans(s.end, sawRunning) {
+	for _, r := range s.visible(c.bins.spans(s.end, sawRunning)) {
 		if !senses {
 			break
 		}
@@ -210,7 +209,7 @@ func (p *Picture) currentLane(s *sheet, c *channel) {
 	s.line("axis", s.left, top, s.left, base)
 	s.band(cols, c.bins.width(), y)
 	s.peaks(cols, scale, top)
-	for _, u := range c.bins.spans(s.end, sawUnknown) {
+	for _, u := range s.visible(c.bins.spans(s.end, sawUnknown)) {
 		x0, x1 := s.at(u.from), s.at(u.to)
 		s.rect("none", x0, top, max(1, x1-x0), h)
 		if x1-x0 > s.font*1.4 {
@@ -242,22 +241,30 @@ func (p *Picture) currentLane(s *sheet, c *channel) {
 	s.y = base + 4
 }
 
-// axisTop chooses the end of a current axis. An inrush is several times the
-// running current: where it would press the run flat the axis ends above the
-// run and peaks marks what is beyond.
-func axisTop(cols []column, most, level float64) float64 {
-	var running []float64
-	for _, c := range cols {
-		if c.saw&sawRunning != 0 && c.max >= 0 {
-			running = append(running, float64(c.max))
+// visible joins spans that less than two pixels part: their edges would run
+// into one.
+func (s *sheet) visible(all []span) []span {
+	out := all[:0]
+	for _, r := range all {
+		if n := len(out) - 1; n >= 0 && s.at(r.from)-s.at(out[n].to) < 2 {
+			out[n].to = r.to
+			continue
 		}
+		out = append(out, r)
 	}
+	return out
+}
+
+// startUp is how long a motor may take to run up, for the choice of an axis.
+const startUp = 2 * time.Second
+
+// axisTop chooses the end of a current axis. A motor that starts takes several
+// times its running current: where that would press the run flat the axis ends
+// above the run, and peaks marks what is beyond.
+func axisTop(settled, most, level float64) float64 {
 	top := most
-	if len(running) > 0 {
-		slices.Sort(running)
-		if steady := running[len(running)*8/10]; most > steady*2.5 {
-			top = steady * 1.5
-		}
+	if settled > 0 && most > settled*1.6 {
+		top = settled * 1.15
 	}
 	return roundUp(max(top, level*1.25, 1))
 }
