@@ -60,6 +60,15 @@ func check(w io.Writer, rigPath, shopPath string, asJSON bool) error {
 	if err != nil && !errors.As(err, &out.Errors) {
 		return &exitError{exitConfig, err}
 	}
+	if rig == nil && shopPath != "" {
+		// What is wrong in the shop whatever the rig is.
+		var more config.Errors
+		if _, err := config.LoadPlan(shopPath); errors.As(err, &more) {
+			out.Errors = append(out.Errors, more...)
+		} else if err != nil {
+			return &exitError{exitConfig, err}
+		}
+	}
 	if asJSON {
 		enc := json.NewEncoder(w)
 		enc.SetIndent("", "  ")

@@ -57,6 +57,10 @@ func TestCheckErrors(t *testing.T) {
 		{[]string{"--rig", "none.toml"}, exitConfig, "none.toml"},
 		{[]string{"--rig", configData + "invalid/rig-units.toml"}, exitConfig, "rig-units.toml:4:60: "},
 		{[]string{"--rig", configData + "valid/rig-full.toml", "--shop", configData + "invalid/shop-units.toml"}, exitConfig, `did you mean "8 in"?`},
+		// Both files are wrong: the errors of both at once.
+		{[]string{"--rig", configData + "invalid/rig-units.toml", "--shop", configData + "invalid/shop-units.toml"}, exitConfig, "rig-units.toml:4:60: "},
+		{[]string{"--rig", configData + "invalid/rig-units.toml", "--shop", configData + "invalid/shop-units.toml"}, exitConfig, "shop-units.toml:6:29: "},
+		{[]string{"--rig", configData + "invalid/rig-units.toml", "--shop", "none.toml"}, exitConfig, "none.toml"},
 	} {
 		out, err := runCheck(t, c.args...)
 		if exitCode(err) != c.code || !strings.Contains(err.Error(), c.want) || out != "" {
