@@ -66,7 +66,7 @@ func check(w io.Writer, rigPath, shopPath string, asJSON bool) error {
 		if _, err := config.LoadPlan(shopPath); errors.As(err, &more) {
 			out.Errors = append(out.Errors, more...)
 		} else if err != nil {
-			return &exitError{exitConfig, err}
+			out.Errors = append(out.Errors, config.Problem{File: shopPath, Message: err.Error(), Remedy: "look at the path and at who may read it"})
 		}
 	}
 	if asJSON {

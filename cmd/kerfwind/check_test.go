@@ -60,7 +60,7 @@ func TestCheckErrors(t *testing.T) {
 		// Both files are wrong: the errors of both at once.
 		{[]string{"--rig", configData + "invalid/rig-units.toml", "--shop", configData + "invalid/shop-units.toml"}, exitConfig, "rig-units.toml:4:60: "},
 		{[]string{"--rig", configData + "invalid/rig-units.toml", "--shop", configData + "invalid/shop-units.toml"}, exitConfig, "shop-units.toml:6:29: "},
-		{[]string{"--rig", configData + "invalid/rig-units.toml", "--shop", "none.toml"}, exitConfig, "none.toml"},
+		{[]string{"--rig", configData + "invalid/rig-units.toml", "--shop", "none.toml"}, exitConfig, "none.toml: stat none.toml"},
 	} {
 		out, err := runCheck(t, c.args...)
 		if exitCode(err) != c.code || !strings.Contains(err.Error(), c.want) || out != "" {
