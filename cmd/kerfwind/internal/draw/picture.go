@@ -69,16 +69,6 @@ func (t *track) set(at time.Duration, state int, words string) {
 	*t = append(*t, segment{at, state, words})
 }
 
-// ever reports whether the track was ever in another state than this.
-func (t track) ever(other int) bool {
-	for _, s := range t {
-		if s.state != other {
-			return true
-		}
-	}
-	return false
-}
-
 // notice is something that must not be overlooked; it becomes a flag.
 type notice struct {
 	at      time.Duration

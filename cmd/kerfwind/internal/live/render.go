@@ -85,19 +85,16 @@ func (r *row) put(s style, text string) { *r = append(*r, piece{s, text}) }
 func (r row) write(w int, k look) string {
 	var b strings.Builder
 	for _, p := range r {
-		text := clean(p.text, k.utf8)
-		room := w
-		text = cut(text, room, k.utf8)
+		text := cut(clean(p.text, k.utf8), w, k.utf8)
 		w -= width(text)
 		begin := p.style.begin(k.color)
+		if text == "" || begin == "" {
+			b.WriteString(text)
+			continue
+		}
 		b.WriteString(begin)
 		b.WriteString(text)
-		if begin != "" {
-			b.WriteString("\x1b[0m")
-		}
-		if w <= 0 {
-			break
-		}
+		b.WriteString("\x1b[0m")
 	}
 	return strings.TrimRight(b.String(), " ")
 }
