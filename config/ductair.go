@@ -362,8 +362,8 @@ func (a *airflow) collector() {
 		if !plate {
 			from = "its power alone"
 		}
-		n.Guesses = append(n.Guesses, fmt.Sprintf("the fan's curve, from %s: %s free, %s shut off; within %s to %s of that flow and pressure", from,
-			a.s.u(Flow, flow), a.s.u(Pressure, shut), number(f.PressureFactor.Low), number(f.PressureFactor.High)))
+		n.Guesses = append(n.Guesses, fmt.Sprintf("the fan's curve, from %s: %s free (%s to %s times that), %s shut off (%s to %s times)", from,
+			a.s.u(Flow, flow), number(f.FlowFactor.Low), number(f.FlowFactor.High), a.s.u(Pressure, shut), number(f.PressureFactor.Low), number(f.PressureFactor.High)))
 	}
 	f.Mains = a.s.Mains.Frequency
 	f.Frequency = f.Mains

@@ -1,0 +1,226 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/ductview"
+	"kerfwind/config"
+	"kerfwind/control/duct"
+)
+
+// ductsFlags is what ducts is asked for.
+type ductsFlags struct {
+	shop, rig, units string
+	open             []string
+	whatIf           []string
+	json             bool
+	svg              string
+}
+
+func newDucts() *cobra.Command {
+	var f ductsFlags
+	cmd := &cobra.Command{
+		Use:   "ducts --shop FILE [--rig FILE]",
+		Short: "Compute the air in the ducts, where chips settle, and the run-ons",
+		Long: `Ducts computes how much air moves at each hood with each machine alone and with
+those that run together, where chips settle, how long the last of them travel,
+and from that the run-on of each machine: the table that the daemon uses. It
+needs a shop file only, so it can plan a duct before anything is bought; with a
+rig the shop is checked against it as well.
+
+The shop's collector needs a fan curve, a plate or its power. Figures that the
+shop leaves out are guessed; each guess is named and its range carried through.
+
+` + ductview.WhatIfHelp,
+		Example: `  kerfwind ducts --shop shops/barn.toml
+  kerfwind ducts --shop shops/barn.toml --open "band saw,planer"
+  kerfwind ducts --shop shops/barn.toml --what-if "B1.diameter=5 in" --what-if "filter=loaded"
+  kerfwind ducts --shop shops/barn.toml --svg ducts.svg
+  kerfwind ducts fit --shop shops/barn.toml --measure "open=planer; at=T3; pressure=-6.1 inH2O"`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return ducts(cmd.OutOrStdout(), &f)
+		},
+	}
+	fileFlags(cmd, &f)
+	cmd.Flags().StringArrayVar(&f.open, "open", nil, `solve these gates open: names separated by commas, or "none"; may be repeated`)
+	cmd.Flags().StringArrayVar(&f.whatIf, "what-if", nil, "set this change beside the shop as it is; may be repeated")
+	cmd.Flags().BoolVar(&f.json, "json", false, "print the solved states as JSON, in SI units")
+	cmd.Flags().StringVar(&f.svg, "svg", "", "draw the ducts into this file")
+	cmd.AddCommand(newDuctsFit())
+	return cmd
+}
+
+func fileFlags(cmd *cobra.Command, f *ductsFlags) {
+	cmd.Flags().StringVar(&f.shop, "shop", "", "shop file")
+	cmd.Flags().StringVar(&f.rig, "rig", "", "rig file; without one the shop is read as a plan")
+	cmd.Flags().StringVar(&f.units, "units", "", "metric or imperial, whatever the shop says")
+}
+
+func newDuctsFit() *cobra.Command {
+	var f ductsFlags
+	var measures []string
+	var adjust string
+	cmd := &cobra.Command{
+		Use:   "fit --shop FILE --measure MEASURE",
+		Short: "Adjust hose roughness or the fan's curve to measured pressures or velocities",
+		Long: `Fit adjusts one figure of the computed duct to what was measured in the shop:
+the roughness of all hoses, or the pressure of the fan. It says how well that
+fits and what to write in the shop file; it changes no file.
+
+A measure says which gates were open, where it was taken (the downstream end of
+a duct) and what was read: a static pressure from a tap in the wall, or the mean
+velocity over the section.`,
+		Example: `  kerfwind ducts fit --shop shops/barn.toml --measure "open=planer; at=T3; pressure=-6.1 inH2O"
+  kerfwind ducts fit --shop shops/barn.toml --adjust fan --measure "open=B1; at=B1; velocity=4800 ft/min"`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return ductsFit(cmd.OutOrStdout(), &f, adjust, measures)
+		},
+	}
+	fileFlags(cmd, &f)
+	cmd.Flags().StringVar(&adjust, "adjust", "hose", "what to adjust: hose or fan")
+	cmd.Flags().StringArrayVar(&measures, "measure", nil, "what was measured; may be repeated")
+	return cmd
+}
+
+// studyOf reads the shop and makes ready to solve its ducts.
+func studyOf(f *ductsFlags) (*ductview.Study, error) {
+	if f.shop == "" {
+		return nil, &exitError{exitUsage, errors.New("ducts needs a shop file: --shop FILE")}
+	}
+	var shop *config.Shop
+	var err error
+	if f.rig != "" {
+		var rig *config.Rig
+		if rig, err = config.LoadRig(f.rig); err == nil {
+			shop, err = config.LoadShop(f.shop, rig)
+		}
+	} else {
+		shop, err = config.LoadPlan(f.shop)
+	}
+	if err != nil {
+		return nil, &exitError{exitConfig, fmt.Errorf("cannot use these files:\n%w", err)}
+	}
+	switch f.units {
+	case "":
+	case config.Metric.String():
+		shop.Units = config.Metric
+	case config.Imperial.String():
+		shop.Units = config.Imperial
+	default:
+		return nil, &exitError{exitUsage, fmt.Errorf("--units is metric or imperial, not %q", f.units)}
+	}
+	n := shop.Duct()
+	if n == nil {
+		return nil, &exitError{exitConfig, fmt.Errorf("%s: nothing to compute: it lists no ducts, or says nothing of the collector's fan\n"+
+			"    add duct = [...] and, in [collector], fan = [...], or free_flow and shut_off from its plate, or power", f.shop)}
+	}
+	for _, p := range shop.Warnings {
+		if f.rig == "" {
+			fmt.Fprintf(os.Stderr, "kerfwind: warning: %v\n", p)
+		}
+	}
+	s, err := ductview.New(shop.Name, shop.Units, n)
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	return s, nil
+}
+
+func ducts(w io.Writer, f *ductsFlags) error {
+	if f.json && (len(f.whatIf) > 0 || f.svg != "") {
+		return &exitError{exitUsage, errors.New("--json goes with --open only")}
+	}
+	if len(f.whatIf) > 0 && f.svg != "" {
+		return &exitError{exitUsage, errors.New("--svg draws the shop as it is: leave --what-if out")}
+	}
+	s, err := studyOf(f)
+	if err != nil {
+		return err
+	}
+	sets := s.Main()
+	if f.json {
+		sets = s.Net.StartSets()
+	}
+	if f.open != nil {
+		sets = nil
+		for _, text := range f.open {
+			open, err := s.ParseOpen(text)
+			if err != nil {
+				return &exitError{exitUsage, err}
+			}
+			sets = append(sets, open)
+		}
+	}
+	converged := true
+	switch {
+	case f.json:
+		converged, err = s.WriteJSON(w, sets)
+	case len(f.whatIf) > 0:
+		var others []*ductview.Study
+		for _, text := range f.whatIf {
+			o, err := s.WhatIf(text)
+			if err != nil {
+				return &exitError{exitUsage, fmt.Errorf("--what-if %w", err)}
+			}
+			others = append(others, o)
+		}
+		converged, err = s.WriteWhatIf(w, sets, others)
+	case f.svg != "":
+		converged, err = writeSVG(s, f.svg, sets)
+	default:
+		converged, err = s.WriteText(w, sets, f.open == nil)
+	}
+	if err != nil {
+		return err
+	}
+	if !converged {
+		return errors.New("an operating point was not found: see above which")
+	}
+	return nil
+}
+
+func writeSVG(s *ductview.Study, path string, sets []uint64) (converged bool, err error) {
+	file, err := os.Create(path)
+	if err != nil {
+		return false, err
+	}
+	converged, err = s.WriteSVG(file, sets)
+	if e := file.Close(); err == nil {
+		err = e
+	}
+	return converged, err
+}
+
+func ductsFit(w io.Writer, f *ductsFlags, adjust string, texts []string) error {
+	what := duct.HoseRoughness
+	switch adjust {
+	case "hose":
+	case "fan":
+		what = duct.FanCurve
+	default:
+		return &exitError{exitUsage, fmt.Errorf("--adjust is hose or fan, not %q", adjust)}
+	}
+	if len(texts) == 0 {
+		return &exitError{exitUsage, errors.New(`fit needs a measure: --measure "open=B1; at=T3; pressure=-8 inH2O"`)}
+	}
+	s, err := studyOf(f)
+	if err != nil {
+		return err
+	}
+	var measures []duct.Measure
+	for _, text := range texts {
+		m, err := s.ParseMeasure(text)
+		if err != nil {
+			return &exitError{exitUsage, err}
+		}
+		measures = append(measures, m)
+	}
+	return s.WriteFit(w, what, measures)
+}

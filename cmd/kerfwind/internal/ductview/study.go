@@ -1,0 +1,210 @@
+// Package ductview says in words, in numbers and in a picture what the airflow
+// solver finds in a shop's ducts: the planning command.
+package ductview
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"kerfwind/config"
+	"kerfwind/control/duct"
+)
+
+// Disclaimer ends every report and every picture.
+const Disclaimer = "This is about transport and flow: not proof of compliance or of clean air."
+
+// Study is a network with its solvers, ready to look at sets of open gates.
+type Study struct {
+	Name  string
+	Units config.Units
+	Net   *duct.Network
+
+	middle, least, most *duct.Solver
+}
+
+// New makes a study of a valid network.
+func New(name string, units config.Units, n *duct.Network) (*Study, error) {
+	s := &Study{Name: name, Units: units, Net: n}
+	for _, c := range []struct {
+		to *(*duct.Solver)
+		c  duct.Case
+	}{{&s.middle, duct.Middle}, {&s.least, duct.Least}, {&s.most, duct.Most}} {
+		solver, err := duct.NewSolver(n, c.c)
+		if err != nil {
+			return nil, err
+		}
+		*c.to = solver
+	}
+	return s, nil
+}
+
+// HoodView is one open hood in a case.
+type HoodView struct {
+	Segment        int
+	Flow, Low, Top float64 // m³/s: middle, and the ends of the guesses
+	Want           float64
+	Given          bool // Want is the owner's figure
+}
+
+// Enough reports whether the hood gets what it wants, in the middle of the
+// guesses.
+func (h *HoodView) Enough() bool { return h.Flow >= h.Want }
+
+// RunOnView is the run-on of one machine in a case.
+type RunOnView struct {
+	Machine int
+	duct.RunOn
+}
+
+// Case is one set of open gates, solved and judged.
+type Case struct {
+	Title  string
+	Open   uint64
+	State  *duct.State
+	Low    []float64 // velocity of each segment at the least end of the guesses
+	Top    []float64 // and at the most
+	Carry  []duct.Carrying
+	Hoods  []HoodView
+	RunOns []RunOnView
+	Plan   duct.Plan
+	// Converged is false if any of the operating points was not found.
+	Converged bool
+}
+
+// Look solves one set of open gates.
+func (s *Study) Look(open uint64) *Case {
+	n := s.Net
+	c := &Case{Open: open, Title: s.Title(open)}
+	c.Plan = n.Plan(s.middle, open)
+	c.State = s.middle.Solve(open).Clone()
+	least, most := s.least.Solve(open), s.most.Solve(open)
+	c.Converged = c.State.Converged && least.Converged && most.Converged
+	c.Low, c.Top = slices.Clone(least.Velocity), slices.Clone(most.Velocity)
+	c.Carry = n.Carry(c.State, s.middle.Rho())
+	for _, h := range n.LiveHoods(open) {
+		v := HoodView{Segment: h, Flow: c.State.Flow[h], Low: least.Flow[h], Top: most.Flow[h]}
+		v.Want, v.Given = n.Want(h)
+		c.Hoods = append(c.Hoods, v)
+	}
+	for m := range n.Machines {
+		if g := n.Machines[m].Gates; len(n.Machines[m].Hoods) > 0 && g&^open == 0 && g != 0 {
+			c.RunOns = append(c.RunOns, RunOnView{m, n.RunOn(m, c.State, s.middle.Rho())})
+		}
+	}
+	return c
+}
+
+// Main returns the cases to report at length: each machine alone, then the
+// declared sets, among them gates that only a person opens.
+func (s *Study) Main() []uint64 {
+	var sets []uint64
+	add := func(set uint64) {
+		if set != 0 && !slices.Contains(sets, set) {
+			sets = append(sets, set)
+		}
+	}
+	for _, m := range s.Net.Machines {
+		add(m.Gates)
+	}
+	for _, t := range s.Net.Together {
+		add(t)
+	}
+	return sets
+}
+
+// Title names a set of open gates after its machines, else after its gates.
+func (s *Study) Title(open uint64) string {
+	if open == 0 {
+		return "all gates shut"
+	}
+	var names []string
+	var covered uint64
+	for _, m := range s.Net.Machines {
+		if m.Gates != 0 && m.Gates&^open == 0 {
+			names = append(names, m.Name)
+			covered |= m.Gates
+		}
+	}
+	for _, g := range duct.GateList(open &^ covered) {
+		if g >= len(s.Net.Gates) {
+			continue
+		}
+		// A gate in a main that only leads on needs no mention beside its branch.
+		if i := s.segmentOf(g); i >= 0 && s.Net.Segments[i].Hood == nil && open&^covered != 1<<uint(g) {
+			continue
+		}
+		names = append(names, "gate "+s.Net.Gates[g].Name)
+	}
+	return strings.Join(names, " and ")
+}
+
+func (s *Study) segmentOf(gate int) int {
+	return slices.IndexFunc(s.Net.Segments, func(g duct.Segment) bool { return g.Gate == gate })
+}
+
+// GateNames lists the gates of a set.
+func (s *Study) GateNames(set uint64) []string {
+	names := []string{}
+	for _, g := range duct.GateList(set) {
+		if g < len(s.Net.Gates) {
+			names = append(names, s.Net.Gates[g].Name)
+		}
+	}
+	return names
+}
+
+// ParseOpen reads a list of gates, such as "B1,B3", or "none".
+func (s *Study) ParseOpen(text string) (uint64, error) {
+	if strings.TrimSpace(text) == "none" {
+		return 0, nil
+	}
+	var open uint64
+	for _, name := range strings.Split(text, ",") {
+		name = strings.TrimSpace(name)
+		g := slices.IndexFunc(s.Net.Gates, func(g duct.Gate) bool { return g.Name == name })
+		if g < 0 {
+			var known []string
+			for _, g := range s.Net.Gates {
+				known = append(known, g.Name)
+			}
+			return 0, fmt.Errorf("there is no gate %q; the gates are %s, or write none", name, strings.Join(known, ", "))
+		}
+		open |= 1 << uint(g)
+	}
+	return open, nil
+}
+
+// slowest returns the lowest velocity over its minimum on the ways that carry
+// chips, and the segment.
+func (s *Study) slowest(c *Case) (ratio float64, segment int) {
+	ratio, segment = math.Inf(1), -1
+	for i, k := range c.Carry {
+		if k == duct.Idle {
+			continue
+		}
+		if r := c.State.Velocity[i] / s.Net.MinVelocity(i, c.Open, s.middle.Rho()); r < ratio {
+			ratio, segment = r, i
+		}
+	}
+	return ratio, segment
+}
+
+// u writes a quantity in the units of the study, to three figures: the sums here
+// are not better than that.
+func (s *Study) u(q config.Quantity, v float64) string {
+	number, unit, ok := strings.Cut(s.Units.Format(q, v), " ")
+	x, err := strconv.ParseFloat(number, 64)
+	if !ok || err != nil || x == 0 {
+		return s.Units.Format(q, v)
+	}
+	places := max(0, 2-int(math.Floor(math.Log10(math.Abs(x)))))
+	step := math.Pow(10, 2-math.Floor(math.Log10(math.Abs(x))))
+	text := strconv.FormatFloat(math.Round(x*step)/step, 'f', places, 64)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text + " " + unit
+}

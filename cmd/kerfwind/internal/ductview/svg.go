@@ -1,0 +1,403 @@
+package ductview
+
+import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"strings"
+
+	"kerfwind/config"
+	"kerfwind/control/duct"
+)
+
+//go:embed ducts.svg
+var svgText string
+
+var svgTemplate = template.Must(template.New("ducts.svg").Parse(svgText))
+
+// Measures of the picture, px. It is as wide as a phone and as long as needed.
+const (
+	pictureWidth = 390
+	edge         = 14
+	perPixel     = 0.008 // m of diameter
+	rowMain      = 62    // a stretch of main with its label
+	rowHood      = 40    // a branch with its label
+	indent       = 56    // from a main to one that joins it
+	stub         = 62    // the least length of a branch
+	minPipe      = 4.0
+	rim          = 1.2 // of the edge
+	lineHeight   = 16
+	lettersWide  = 6.7 // of one letter, for cutting long names
+	lettersInAll = 55  // on a whole line
+)
+
+// pipe is one duct: a line of its width, drawn as an edge with a filling.
+type pipe struct {
+	Path, Rim    string  // of the filling and of the edge around it
+	Edge, Inside float64 // stroke widths
+	Class        string  // carries, doubtful, settles, idle
+}
+
+// mark is a small thing at a place: an arrow or a gate.
+type mark struct {
+	X, Y, Turn float64
+	Size       float64
+	Class      string
+}
+
+// label is a line of text.
+type label struct {
+	X, Y  float64
+	Text  string
+	Class string
+}
+
+// panel is one set of open gates.
+type panel struct {
+	Pipes  []pipe
+	Arrows []mark
+	Gates  []mark
+	Labels []label
+	Box    label // the collector: its place and its words
+	Spine  string
+}
+
+// picture is what the template draws.
+type picture struct {
+	Name, Desc, Disclaimer string
+	Width, Height          float64
+	Panels                 []panel
+	Legend                 []panel
+	LegendY                float64
+	Notes                  []label
+}
+
+// WriteSVG draws the ducts once for each set of open gates. It returns false if
+// an operating point was not found.
+func (s *Study) WriteSVG(w io.Writer, sets []uint64) (converged bool, err error) {
+	p := picture{Name: s.Name, Width: pictureWidth, Disclaimer: Disclaimer}
+	y := 26.0
+	var words []string
+	converged = true
+	for _, open := range sets {
+		c := s.Look(open)
+		converged = converged && c.Converged
+		d := drawing{study: s, c: c, y: y}
+		d.panel()
+		p.Panels = append(p.Panels, d.out)
+		y = d.y + 30
+		words = append(words, d.words())
+	}
+	p.Desc = strings.Join(words, " ")
+	p.LegendY = y
+	y = s.legend(&p, y)
+	p.Height = y + 8
+	return converged, svgTemplate.Execute(w, p)
+}
+
+// drawing lays out one panel from the collector down.
+type drawing struct {
+	study *Study
+	c     *Case
+	y     float64
+	reach float64 // x of all hoods
+	out   panel
+}
+
+func (d *drawing) panel() {
+	s, c := d.study, d.c
+	title := strings.ToUpper(c.Title[:1]) + c.Title[1:]
+	d.text(edge, d.y, title, "title")
+	open := strings.Join(s.GateNames(c.Open), ", ")
+	if open == "" {
+		open = "none"
+	}
+	d.wrapped(edge, &d.y, "open: "+open, "small")
+	for _, v := range d.short() {
+		d.wrapped(edge, &d.y, v, "say")
+	}
+	d.y += 14
+	d.out.Box = label{X: edge, Y: d.y, Text: fmt.Sprintf("collector: %s at %s", s.u(config.Flow, c.State.Total), s.u(config.Pressure, c.State.Fan))}
+	d.y += 30
+	deepest := 0
+	for i := range s.Net.Segments {
+		deepest = max(deepest, d.depth(i))
+	}
+	d.reach = edge + 20 + float64(deepest)*indent + stub
+	inlets := d.joining(duct.Collector)
+	if len(inlets) == 1 && s.Net.Segments[inlets[0]].Hood == nil {
+		d.stretch(inlets[0], edge+20, d.y)
+		return
+	}
+	// Several inlets hang on a line that is no duct.
+	top := d.y
+	for _, i := range inlets {
+		d.y += 24
+		d.out.Spine = fmt.Sprintf("M%d %.1fV%.1f", edge+20, top, d.y)
+		if s.Net.Segments[i].Hood != nil {
+			d.hood(i, edge+20)
+			d.y -= 24
+		} else {
+			d.aside(i, edge+20)
+		}
+	}
+	d.y += 24
+}
+
+// short says what matters about the case in one line each.
+func (d *drawing) short() []string {
+	s := d.study
+	var out []string
+	for i := range d.c.Hoods {
+		h := &d.c.Hoods[i]
+		out = append(out, fmt.Sprintf("%s: %s of %s, %s", s.hoodName(h.Segment), s.u(config.Flow, h.Flow), s.u(config.Flow, h.Want), verdict(h)))
+	}
+	var slow []string
+	for i, k := range d.c.Carry {
+		if k == duct.Settles {
+			slow = append(slow, s.Net.Segments[i].Name)
+		}
+	}
+	if len(slow) > 0 {
+		line := "chips settle in " + strings.Join(slow, ", ")
+		switch p := d.c.Plan; {
+		case p.Helpers != 0:
+			line += "; open " + gateList(s.GateNames(p.Helpers)) + " as a helper"
+		case p.Purge != 0:
+			line += "; open " + gateList(s.GateNames(p.Purge)) + " during the run-on"
+		}
+		out = append(out, line)
+	}
+	return out
+}
+
+// words describes the panel for those who do not see it.
+func (d *drawing) words() string {
+	return d.c.Title + ": " + strings.Join(d.short(), "; ") + "."
+}
+
+// joining lists the segments that end at the upstream end of i: mains last, the
+// one with the most behind it at the very end, where it goes straight on.
+func (d *drawing) joining(i int) []int {
+	var hoods, mains []int
+	n := d.study.Net
+	for k := range n.Segments {
+		switch {
+		case n.Segments[k].To != i:
+		case n.Segments[k].Hood != nil:
+			hoods = append(hoods, k)
+		default:
+			mains = append(mains, k)
+		}
+	}
+	for a := range mains {
+		if d.behind(mains[a]) > d.behind(mains[len(mains)-1]) {
+			last := len(mains) - 1
+			mains[a], mains[last] = mains[last], mains[a]
+		}
+	}
+	return append(hoods, mains...)
+}
+
+// behind counts the segments upstream of i.
+func (d *drawing) behind(i int) int {
+	count := 0
+	for k, g := range d.study.Net.Segments {
+		if g.To == i {
+			count += 1 + d.behind(k)
+		}
+	}
+	return count
+}
+
+// depth counts how often the way from i to the collector changes its column.
+func (d *drawing) depth(i int) int {
+	depth := 0
+	for n := d.study.Net; i >= 0; i = n.Segments[i].To {
+		to := n.Segments[i].To
+		siblings := d.joining(to)
+		if n.Segments[i].Hood == nil && (siblings[len(siblings)-1] != i || to == duct.Collector && len(siblings) > 1) {
+			depth++
+		}
+	}
+	return depth
+}
+
+// stretch draws segment i from (x, y) on, away from the collector, and what
+// joins it.
+func (d *drawing) stretch(i int, x, y float64) {
+	s := d.study
+	g := &s.Net.Segments[i]
+	if g.Hood != nil {
+		d.hood(i, x)
+		return
+	}
+	start := fmt.Sprintf("M%.1f %.1f", x, y)
+	d.mainLabel(i, x, y)
+	d.y = y + rowMain
+	siblings := d.joining(i)
+	var straight = -1
+	sides := siblings
+	if last := siblings[len(siblings)-1]; s.Net.Segments[last].Hood == nil {
+		straight, sides = last, siblings[:len(siblings)-1]
+	}
+	end := d.y
+	for _, k := range sides {
+		end = d.y
+		if s.Net.Segments[k].Hood != nil {
+			d.hood(k, x)
+			continue
+		}
+		d.aside(k, x)
+	}
+	if straight >= 0 {
+		end = d.y
+	} else { // its far end is closed
+		end += d.width(sides[len(sides)-1]) / 2
+	}
+	// Over what joins it, and with a rim at its far end.
+	d.pipe(i, fmt.Sprintf("%sV%.1f", start, end), fmt.Sprintf("%sV%.1f", start, end+rim))
+	if d.c.Carry[i] != duct.Idle {
+		d.out.Arrows = append(d.out.Arrows, mark{X: x, Y: y + 26, Turn: -90, Size: d.width(i) / 2, Class: d.c.Carry[i].String()})
+	}
+	d.gate(i, x, y+44, 90)
+	if straight >= 0 {
+		d.stretch(straight, x, d.y)
+	}
+}
+
+// aside draws main k, which leaves the column at x for one of its own.
+func (d *drawing) aside(k int, x float64) {
+	path := fmt.Sprintf("M%.1f %.1fH%.1f", x, d.y, x+indent+d.width(k)/2)
+	d.pipe(k, path, path)
+	d.stretch(k, x+indent, d.y)
+	d.y += 6
+}
+
+// hood draws a branch from x to its hood on the present row.
+func (d *drawing) hood(i int, x float64) {
+	s, c := d.study, d.c
+	y := d.y
+	path := fmt.Sprintf("M%.1f %.1fH%.1f", x, y, d.reach)
+	d.pipe(i, path, path)
+	if c.Carry[i] != duct.Idle {
+		d.out.Arrows = append(d.out.Arrows, mark{X: (x+d.reach)/2 + 2, Y: y, Turn: 180, Size: d.width(i) / 2, Class: c.Carry[i].String()})
+	}
+	d.gate(i, d.reach-12, y, 0)
+	g := &s.Net.Segments[i]
+	name := s.hoodName(i)
+	d.text(d.reach+9, y-3, fmt.Sprintf("%s, %s", name, s.u(config.Length, g.Diameter)), "name")
+	line := "shut, leaks " + s.u(config.Flow, c.State.Flow[i])
+	if c.Carry[i] != duct.Idle {
+		line = fmt.Sprintf("%s, %s", s.u(config.Flow, c.State.Flow[i]), d.speed(i))
+	} else if g.Gate >= 0 && c.Open>>uint(g.Gate)&1 == 1 {
+		line = "open, but the way on is shut"
+	}
+	d.text(d.reach+9, y+12, line, "small")
+	d.y += rowHood
+}
+
+func (d *drawing) mainLabel(i int, x, y float64) {
+	s := d.study
+	off := x + d.width(i)/2 + 9
+	d.text(off, y+17, fmt.Sprintf("%s, %s", s.Net.Segments[i].Name, s.u(config.Length, s.Net.Segments[i].Diameter)), "name")
+	line := "leaks only, " + s.u(config.Velocity, d.c.State.Velocity[i])
+	if d.c.Carry[i] != duct.Idle {
+		line = d.speed(i)
+	}
+	d.text(off, y+32, line, "small")
+}
+
+// speed is the velocity with a word where it is not enough.
+func (d *drawing) speed(i int) string {
+	text := d.study.u(config.Velocity, d.c.State.Velocity[i])
+	if k := d.c.Carry[i]; k != duct.Carries {
+		text += " " + k.String()
+	}
+	return text
+}
+
+func (d *drawing) width(i int) float64 {
+	return max(d.study.Net.Segments[i].Diameter/perPixel, minPipe)
+}
+
+func (d *drawing) pipe(i int, path, around string) {
+	w := d.width(i)
+	d.out.Pipes = append(d.out.Pipes, pipe{Path: path, Rim: around, Edge: w, Inside: w - 2*rim, Class: d.c.Carry[i].String()})
+}
+
+// gate marks the gate of segment i: across the duct when shut, drawn out when
+// open.
+func (d *drawing) gate(i int, x, y, turn float64) {
+	g := d.study.Net.Segments[i].Gate
+	if g < 0 {
+		return
+	}
+	class := "shut"
+	if d.c.Open>>uint(g)&1 == 1 {
+		class = "open"
+	}
+	d.out.Gates = append(d.out.Gates, mark{X: x, Y: y, Turn: turn, Size: d.width(i)/2 + 3, Class: class})
+}
+
+// text adds a line, cut to the picture's width.
+func (d *drawing) text(x, y float64, text, class string) {
+	room := int((pictureWidth - x - 4) / lettersWide)
+	if class == "title" {
+		room = int((pictureWidth - x - 4) / 9)
+	}
+	if r := []rune(text); len(r) > room {
+		text = string(r[:room-1]) + "…"
+	}
+	d.out.Labels = append(d.out.Labels, label{x, y, text, class})
+}
+
+// wrapped adds lines below y, broken between words.
+func (d *drawing) wrapped(x float64, y *float64, text, class string) {
+	for _, line := range wrap(text, lettersInAll) {
+		*y += lineHeight
+		d.text(x, *y, line, class)
+	}
+}
+
+func wrap(text string, width int) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.Fields(text) {
+		if line != "" && len([]rune(line))+1+len([]rune(word)) > width {
+			lines = append(lines, line)
+			line = ""
+		}
+		if line != "" {
+			line += " "
+		}
+		line += word
+	}
+	return append(lines, line)
+}
+
+// legend explains the fillings.
+func (s *Study) legend(p *picture, y float64) float64 {
+	min := s.minimum()
+	for i, row := range []struct{ class, text string }{
+		{"carries", "carries chips: " + s.u(config.Velocity, min) + " or more"},
+		{"doubtful", "doubtful: from " + s.u(config.Velocity, duct.Marginal*min)},
+		{"settles", "too slow: chips settle"},
+		{"idle", "no open hood: leaks only"},
+	} {
+		at := y + float64(i)*22
+		sample := fmt.Sprintf("M%d %.1fH%d", edge, at, edge+44)
+		p.Legend = append(p.Legend, panel{
+			Pipes:  []pipe{{Path: sample, Rim: sample, Edge: 13, Inside: 13 - 2*rim, Class: row.class}},
+			Labels: []label{{edge + 56, at + 4.5, row.text, "small"}},
+		})
+	}
+	y += 4*22 + 8
+	notes := append(wrap("Widths are to scale, lengths are not. Arrows point the way the air goes. A bar across a duct is a shut gate.", lettersInAll), wrap(Disclaimer, lettersInAll)...)
+	for _, n := range notes {
+		p.Notes = append(p.Notes, label{edge, y, n, "small"})
+		y += lineHeight
+	}
+	return y
+}

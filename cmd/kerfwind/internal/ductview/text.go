@@ -1,0 +1,290 @@
+package ductview
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"kerfwind/config"
+	"kerfwind/control/duct"
+)
+
+// writer keeps the first error of a chain of writes.
+type writer struct {
+	w   io.Writer
+	err error
+}
+
+func (w *writer) Write(b []byte) (int, error) {
+	if w.err != nil {
+		return len(b), nil
+	}
+	_, w.err = w.w.Write(b)
+	return len(b), nil
+}
+
+func (w *writer) line(format string, args ...any) {
+	fmt.Fprintf(w, format+"\n", args...)
+}
+
+// lineLength is the length of the report's lines of prose.
+const lineLength = 92
+
+// paragraph writes text in lines of lineLength, the first after a mark.
+func (w *writer) paragraph(mark, text string) {
+	for _, l := range wrap(text, lineLength) {
+		w.line("%s%s", mark, l)
+		mark = strings.Repeat(" ", len(mark))
+	}
+}
+
+// table writes rows with aligned columns.
+func (w *writer) table(rows [][]string) {
+	t := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
+	for _, r := range rows {
+		fmt.Fprintln(t, "  "+strings.TrimRight(strings.Join(r, "\t"), "\t "))
+	}
+	_ = t.Flush() // writes into w, which keeps the error
+}
+
+// WriteText writes the report on sets of open gates, with the run-on table after
+// it if runOns is set. It returns false if an operating point was not found.
+func (s *Study) WriteText(out io.Writer, sets []uint64, runOns bool) (converged bool, err error) {
+	w := &writer{w: out}
+	s.head(w)
+	converged = true
+	for _, open := range sets {
+		c := s.Look(open)
+		converged = converged && c.Converged
+		w.line("")
+		s.caseText(w, c)
+	}
+	if runOns {
+		ok := s.runOnTable(w)
+		converged = converged && ok
+	}
+	w.line("")
+	w.line("%s", Disclaimer)
+	return converged, w.err
+}
+
+func (s *Study) head(w *writer) {
+	n := s.Net
+	fan := n.Fan.Points
+	w.line("Ducts of %q: %d ducts, %d gates, %d machines. Air of %s.", s.Name, len(n.Segments), len(n.Gates), len(n.Machines), s.u(config.Density, s.middle.Rho()))
+	top, last := fan[0], fan[len(fan)-1]
+	speed := ""
+	if n.Fan.Mains != n.Fan.Frequency {
+		speed = fmt.Sprintf(", at %s; it runs at %s", s.u(config.Frequency, n.Fan.Frequency), s.u(config.Frequency, n.Fan.Mains))
+	}
+	w.line("Fan: %s at %s, %s at %s%s.", s.u(config.Pressure, top.Pressure), s.u(config.Flow, top.Flow), s.u(config.Pressure, last.Pressure), s.u(config.Flow, last.Flow), speed)
+	w.line("Chips need %s; %s is called doubtful, less settles.", s.u(config.Velocity, s.minimum()), s.u(config.Velocity, duct.Marginal*s.minimum()))
+	if len(n.Guesses) > 0 {
+		w.line("Guesses; figures in brackets are what their ranges leave open:")
+		for _, g := range n.Guesses {
+			w.paragraph("  - ", g)
+		}
+	}
+}
+
+// minimum is the transport velocity of the shop.
+func (s *Study) minimum() float64 { return s.Net.MinVelocity(0, 0, s.middle.Rho()) }
+
+// span writes the range of a figure, or nothing where the guesses leave none.
+func (s *Study) span(q config.Quantity, low, high float64) string {
+	low, high = min(low, high), max(low, high)
+	a, b := s.u(q, low), s.u(q, high)
+	if a == b || math.Abs(high-low) < 0.005*math.Abs(high) {
+		return ""
+	}
+	_, unit, _ := strings.Cut(a, " ")
+	return fmt.Sprintf("(%s to %s)", strings.TrimSuffix(a, " "+unit), strings.TrimSuffix(b, " "+unit))
+}
+
+func (s *Study) caseText(w *writer, c *Case) {
+	n := s.Net
+	title := strings.ToUpper(c.Title[:1]) + c.Title[1:]
+	if len(c.Hoods) == 1 && len(c.RunOns) == 1 {
+		title += " alone"
+	}
+	w.line("%s", title)
+	open := "none"
+	if c.Open != 0 {
+		open = strings.Join(s.GateNames(c.Open), ", ")
+	}
+	w.line("  open: %s; the fan moves %s and lifts %s, of which the filter takes %s", open,
+		s.u(config.Flow, c.State.Total), s.u(config.Pressure, c.State.Fan), s.u(config.Pressure, c.State.Filter))
+	if !c.Converged {
+		w.line("  NO OPERATING POINT FOUND: residual %.1e after %d passes; the figures below are not to be trusted", c.State.Residual, c.State.Passes)
+	}
+	rows := [][]string{{"hood", "flow", "", "wanted", "verdict"}}
+	for i := range c.Hoods {
+		h := &c.Hoods[i]
+		want := s.u(config.Flow, h.Want)
+		if !h.Given {
+			want += " (port area)"
+		}
+		rows = append(rows, []string{s.hoodName(h.Segment), s.u(config.Flow, h.Flow), s.span(config.Flow, h.Low, h.Top), want, verdict(h)})
+	}
+	if len(rows) > 1 {
+		w.table(rows)
+	}
+	rows = [][]string{{"duct", "diameter", "flow", "velocity", "", "total pressure", "chips"}}
+	for i := range n.Segments {
+		v := c.State.Velocity[i]
+		word := c.Carry[i].String()
+		if c.Carry[i] == duct.Idle {
+			word = "-"
+		}
+		span := ""
+		if c.Carry[i] != duct.Idle {
+			span = s.span(config.Velocity, c.Low[i], c.Top[i])
+		}
+		rows = append(rows, []string{n.Segments[i].Name, s.u(config.Length, n.Segments[i].Diameter), s.u(config.Flow, c.State.Flow[i]),
+			s.u(config.Velocity, v), span, s.u(config.Pressure, c.State.Pressure[i]), word})
+	}
+	w.table(rows)
+	for _, r := range c.RunOns {
+		w.line("  run-on of %s: %s", n.Machines[r.Machine].Name, s.runOnWords(&r))
+	}
+	for _, line := range s.Verdicts(c) {
+		w.paragraph("  * ", line)
+	}
+}
+
+func (s *Study) hoodName(i int) string {
+	name := s.Net.Segments[i].Name
+	for _, m := range s.Net.Machines {
+		for _, h := range m.Hoods {
+			if h == i {
+				return name + " " + m.Name
+			}
+		}
+	}
+	if g := s.Net.Segments[i].Gate; g >= 0 && s.Net.Gates[g].Name != name {
+		return name + " " + s.Net.Gates[g].Name
+	}
+	return name
+}
+
+// verdict says in a few words whether a hood gets what it wants.
+func verdict(h *HoodView) string {
+	switch {
+	case h.Low >= h.Want:
+		return "enough"
+	case h.Enough():
+		return "probably enough"
+	case h.Top >= h.Want:
+		return "probably short"
+	}
+	return "short"
+}
+
+// Verdicts says what is wrong in a case and what to do, in sentences.
+func (s *Study) Verdicts(c *Case) []string {
+	n := s.Net
+	var out []string
+	for i := range c.Hoods {
+		h := &c.Hoods[i]
+		if h.Enough() {
+			continue
+		}
+		line := fmt.Sprintf("%s gets %s of the %s it wants", s.hoodName(h.Segment), s.u(config.Flow, h.Flow), s.u(config.Flow, h.Want))
+		if r := s.airRemedies(c, h); len(r) > 0 {
+			line += ". What would help: " + strings.Join(r, "; or ")
+		} else {
+			line += ". No single change does it: a larger branch, smoother pipe and a bigger collector together"
+		}
+		out = append(out, line)
+	}
+	var slow, doubtful []string
+	for i, k := range c.Carry {
+		word := fmt.Sprintf("%s (%s)", n.Segments[i].Name, s.u(config.Velocity, c.State.Velocity[i]))
+		switch k {
+		case duct.Settles:
+			slow = append(slow, word)
+		case duct.Doubtful:
+			doubtful = append(doubtful, word)
+		}
+	}
+	if len(slow) > 0 {
+		out = append(out, "chips settle in "+strings.Join(slow, ", ")+"; time alone will not clear it. "+sentence(strings.Join(s.slowRemedies(c), "; or ")))
+	}
+	if len(doubtful) > 0 {
+		out = append(out, "transport is doubtful in "+strings.Join(doubtful, ", "))
+	}
+	if dead := s.blocked(c.Open); len(dead) > 0 {
+		out = append(out, "open to no purpose, since a gate further on is shut: "+strings.Join(dead, ", "))
+	}
+	return out
+}
+
+// blocked lists the open gates whose way to the collector is shut.
+func (s *Study) blocked(open uint64) []string {
+	var out []string
+	for _, g := range duct.GateList(open) {
+		if i := s.segmentOf(g); i >= 0 && s.Net.OpenFor(i)&^open != 0 {
+			out = append(out, s.Net.Gates[g].Name)
+		}
+	}
+	return out
+}
+
+func sentence(text string) string {
+	if text == "" {
+		return ""
+	}
+	return strings.ToUpper(text[:1]) + text[1:]
+}
+
+// runOnWords says how a run-on comes about.
+func (s *Study) runOnWords(r *RunOnView) string {
+	travel := "chips are not lifted"
+	if !math.IsInf(r.Travel, 0) {
+		travel = "chips travel " + config.FormatDuration(time.Duration(r.Travel*1e9).Round(100*time.Millisecond))
+	}
+	text := fmt.Sprintf("%s = %s to coast + %s to clear the duct (%s)", config.FormatDuration(r.Total), config.FormatDuration(r.Coast), config.FormatDuration(r.Clear), travel)
+	if r.Given {
+		text = fmt.Sprintf("%s as given (computed: %s to clear the duct; %s)", config.FormatDuration(r.Total), config.FormatDuration(r.Clear), travel)
+	}
+	if len(r.Stuck) > 0 {
+		var names []string
+		for _, i := range r.Stuck {
+			names = append(names, s.Net.Segments[i].Name)
+		}
+		text += "; does not clear " + strings.Join(names, ", ")
+	}
+	return text
+}
+
+// runOnTable prints what the daemon uses: the run-on of each machine for singles,
+// pairs and declared sets.
+func (s *Study) runOnTable(w *writer) (converged bool) {
+	table, err := duct.NewTable(s.Net)
+	if err != nil || len(s.Net.Machines) == 0 {
+		return err == nil
+	}
+	rows := [][]string{{"open for", "helper gates", "run-on"}}
+	for _, set := range s.Net.StartSets() {
+		var runs []string
+		for m, mc := range s.Net.Machines {
+			if mc.Gates != 0 && mc.Gates&^set == 0 {
+				runs = append(runs, mc.Name+" "+config.FormatDuration(table.RunOn(m, set)))
+			}
+		}
+		helpers := strings.Join(s.GateNames(table.Helper(set)), ", ")
+		if helpers == "" {
+			helpers = "-"
+		}
+		if len(runs) > 0 {
+			rows = append(rows, []string{s.Title(set), helpers, strings.Join(runs, ", ")})
+		}
+	}
+	w.line("")
+	w.line("Run-on table, as the daemon uses it. A set that is not in it: coast + 60 s until it is solved.")
+	w.table(rows)
+	return len(table.Failed()) == 0
+}
