@@ -268,6 +268,34 @@ func TestDuctSlips(t *testing.T) {
 	}
 }
 
+// What is doubtful about the air is a warning at its line; the network is there
+// all the same.
+func TestDuctDoubts(t *testing.T) {
+	for _, c := range []struct{ old, new, at, message string }{
+		{`"2500 Pa"`, `"10 Pa"`, "4:", "cannot reach"},
+		{`length = "3 m"`, `length = "90 m"`, "7:", "90 m long"},
+		{`diameter = "150 mm"`, `diameter = "600 mm"`, "9:", "wide for a small shop"},
+		{`flow = "600 m3/h"`, `flow = "9000 m3/h"`, "4:", "cannot reach"},
+	} {
+		text := strings.Replace(ductPlain, c.old, c.new, 1)
+		if c.new == `"10 Pa"` {
+			text = strings.Replace(text, `"300 Pa"`, `"1 Pa"`, 1)
+		}
+		s, err := ParsePlan("shop.toml", []byte(text))
+		if err != nil {
+			t.Errorf("%s: %v", c.new, err)
+			continue
+		}
+		found := false
+		for _, p := range s.Warnings {
+			found = found || strings.Contains(p.Message, c.message) && strings.HasPrefix(p.String(), "shop.toml:"+c.at)
+		}
+		if !found || s.Duct() == nil {
+			t.Errorf("%s: %v", c.new, s.Warnings)
+		}
+	}
+}
+
 // The other networks of testdata/ducts read without a rig, and the demo's shop
 // too.
 func TestPlans(t *testing.T) {

@@ -52,23 +52,27 @@ func (b *builder) air() {
 	known := len(b.problems)
 	wrong := false
 	fan := len(a.n.Fan.Points) > 0
-	for _, p := range a.n.Validate() {
-		if p.Where == duct.AtFan && !fan {
-			continue // nothing is said of the fan: that is allowed
-		}
-		if path := a.path(p); p.Warning {
-			if !b.inTrouble(path, known) {
-				b.doubt(path, p.Message, p.Remedy)
-			}
-		} else {
+	tell := func(p duct.Problem) {
+		switch path := a.path(p); {
+		case p.Where == duct.AtFan && !fan: // nothing is said of the fan: that is allowed
+		case b.inTrouble(path, known):
+			wrong = wrong || !p.Warning
+		case p.Warning:
+			b.doubt(path, p.Message, p.Remedy)
+		default:
 			wrong = true
-			if !b.inTrouble(path, known) {
-				b.add(path, p.Message, p.Remedy)
-			}
+			b.add(path, p.Message, p.Remedy)
 		}
 	}
-	if !wrong && fan {
-		b.s.network = a.n
+	for _, p := range a.n.Validate() {
+		tell(p)
+	}
+	if wrong || !fan {
+		return
+	}
+	b.s.network = a.n
+	for _, p := range a.n.Reach() {
+		tell(p)
 	}
 }
 

@@ -58,6 +58,6 @@ func newRoot() *cobra.Command {
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		return &exitError{exitUsage, err}
 	})
-	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace())
+	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace(), newDucts())
 	return root
 }

@@ -1,6 +1,7 @@
 package duct
 
 import (
+	"fmt"
 	"math"
 	"time"
 )
@@ -194,4 +195,40 @@ func (n *Network) UpperBound(m int) time.Duration {
 		return mc.RunOn
 	}
 	return n.Machines[m].Coast + longestClear
+}
+
+// outOfReach is the part of what a hood wants below which the fan does not fit
+// the duct at all: a slip of units is likelier than a bad collector.
+const outOfReach = 0.25
+
+// Reach solves each machine alone and warns where the fan cannot reach its
+// hoods. The network must be valid.
+func (n *Network) Reach() Problems {
+	s, err := NewSolver(n, Middle)
+	if err != nil {
+		return nil
+	}
+	var found Problems
+	tried := 0
+	best := 0.0
+	for i := range n.Machines {
+		m := &n.Machines[i]
+		if len(m.Hoods) == 0 {
+			continue
+		}
+		tried++
+		part := n.supply(s.Solve(m.Gates), m.Hoods)
+		best = math.Max(best, part)
+		if part < outOfReach {
+			found = append(found, Problem{Where: AtMachine, Index: i, Key: "hoods", Warning: true,
+				Message: fmt.Sprintf("machine %q alone gets %.2g %% of the air it wants", m.Name, part*100),
+				Remedy:  "check the units of its ducts, and its flow"})
+		}
+	}
+	if tried > 0 && len(found) == tried {
+		return Problems{{Where: AtFan, Index: 0, Key: "fan", Warning: true,
+			Message: fmt.Sprintf("the fan cannot reach the hoods: no machine alone gets more than %.2g %% of the air it wants", best*100),
+			Remedy:  "check the units of the fan's flow and pressure, of the filter and of the ducts"}}
+	}
+	return found
 }

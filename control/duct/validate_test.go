@@ -200,3 +200,23 @@ func TestLeakage(t *testing.T) {
 	leak := after.Total - after.Flow[6]
 	within(t, "leak", leak, 0.6*20e-4*math.Sqrt(2*-after.Pressure[6]/1.2041), 1e-6)
 }
+
+// A fan that cannot reach the hoods is told once; a hood that it cannot reach
+// through a slip in its own duct, with its machine.
+func TestReach(t *testing.T) {
+	n := withMachines(referenceNetwork())
+	if p := n.Reach(); p != nil {
+		t.Errorf("%+v", p)
+	}
+	n.Segments[0].Hood.Wants = 4
+	if p := n.Reach(); len(p) != 1 || p[0].Where != AtMachine || p[0].Index != 0 || !p[0].Warning {
+		t.Errorf("%+v", p)
+	}
+	n = withMachines(referenceNetwork())
+	for i := range n.Fan.Points {
+		n.Fan.Points[i].Pressure /= inwg // pascals written for inches
+	}
+	if p := n.Reach(); len(p) != 1 || p[0].Where != AtFan || !strings.Contains(p[0].Message, "cannot reach") {
+		t.Errorf("%+v", p)
+	}
+}
