@@ -15,6 +15,13 @@ const (
 	// trusted again.
 	recoverValues = 5
 
+	noisePeak  = 4.5 // samples of noise reach this many times its RMS once in 150,000
+	loudShare  = 0.4 // of the start level in crosstalk: its peaks are near the level
+	loudValues = 4   // after which no such sample is in the cycle
+
+	rampMargin = 1.3 // on the rise of the resting point
+	usualDrop  = 1.5 // work may add half as much again to the current of a machine
+
 	biasEdge    = 0.25                   // the resting point must stay this share of the range off the rails
 	biasHold    = 100 * time.Millisecond // an offset inrush may move it for less
 	biasSlack   = 0.02                   // a bias fault ends this much further in
@@ -30,6 +37,13 @@ type half struct {
 	cycle time.Duration
 	n, pn float64 // samples in this half and in the one before
 	inv   float64 // 1 / (n + pn)
+
+	// The two largest values of the source's channels, and whose the largest
+	// is.
+	most, second float64
+	loudest      *channel
+	crosstalk    float64
+	evidence     float64 // a weak start needs this much
 }
 
 // channel is the state of one used channel.
@@ -47,7 +61,9 @@ type channel struct {
 	hold        time.Duration
 	number      int // Channel of the readings
 
-	amps, mean float64 // last value, A, and its mean, raw
+	amps, mean   float64 // last value, A, and its mean, raw
+	mean1, mean2 float64 // the means of the two values before, valid if chained
+	chained      bool    // this value follows the one before without a gap
 
 	// The verdict. known is false until there is something to say; run is kept
 	// while the channel is lost.
@@ -62,19 +78,24 @@ type channel struct {
 
 	// Towards a start; valid while !run. A sample is active if it is at least
 	// the start level away from the resting point.
-	level           float64       // the start level, raw
+	sure            float64       // at least the start level, and out of reach of the noise, A
+	level           float64       // the same, raw
+	noise           sequential    // for starts too weak to be sure of at once
+	loud            int           // values until crosstalk no longer makes active samples
 	mid             float64       // the resting point, raw; valid while centred
 	centred         bool          // there is a resting point
 	above           int           // values in a row at or above start
 	recent          int           // values until the last one above is a cycle old
 	firstWin        time.Duration // beginning of the first of these
-	quiet           int           // values in a row below half the start level
+	rest            float64       // a value below this is quiet, A
+	quiet           int           // such values in a row
 	marked, pmarked bool          // active samples in this half, and in the one before
 	active          bool          // there is an episode of active samples
 	act1, act2      time.Duration // its first and last one
 
-	// Towards a stop; valid while run. never = not below.
-	below time.Duration
+	// Towards a stop; valid while run.
+	below time.Duration // the first value below stop; never = not below
+	usual float64       // the current of the last while, A; 0 while idle
 
 	// Faults that the values themselves show. Without rails there are none.
 	railed         bool    // the converter's limits are known
@@ -86,19 +107,22 @@ type channel struct {
 	healing        bool
 	healedAt       time.Duration
 
-	// While calm, a value in [calmLo, calmHi) changes nothing but the resting
-	// point.
+	// While calm, a value in [calmLo, calmHi) no less than the usual one by usualDrop
+	// changes nothing but the resting point and the usual value.
 	calm           bool
 	calmLo, calmHi float64
 }
 
-func newChannel(col int, p *ChannelParams) channel {
+func newChannel(col int, p *ChannelParams, evidence float64) channel {
 	c := channel{
 		col: col, number: p.Channel, scale: p.Scale,
-		start: p.Start, stop: p.Stop, hold: p.StopHold, level: p.Start / p.Scale,
+		start: p.Start, stop: p.Stop, hold: p.StopHold,
 		biasLo: math.Inf(-1), biasHi: math.Inf(1), half: math.Inf(1),
 		below: never,
 	}
+	c.noise, c.sure = newSequential(p, evidence)
+	c.rest = min(max(p.Start/2, p.Idle.Mean+float64(3*p.Idle.Spread)), p.Start)
+	c.level = max(c.sure, float64(noisePeak*p.Idle.Mean)) / p.Scale
 	if p.Min < p.Max {
 		c.railed = true
 		c.half = (p.Max - p.Min) / 2

@@ -114,7 +114,9 @@ func TestStopHold(t *testing.T) {
 		{"back just before the hold is over", ms(200), 0.6, load(0.5, 0.705, 9), 0},
 		{"back at its end", ms(200), 0.6, load(0.5, 0.710, 9), 0},
 		{"back just after", ms(200), 0.6, load(0.5, 0.721, 9), ms(720)},
-		{"a swing inside restarts the hold", ms(200), 0.6, load(0.5, 0.6, 0.61), ms(830)},
+		{"a spike inside does not count", ms(200), 0.6, load(0.5, 0.6, 0.61), ms(720)},
+		{"nor one at the end, but the hold waits for it", ms(200), 0.6, load(0.5, 0.707, 0.719), ms(740)},
+		{"a swing inside restarts the hold", ms(200), 0.6, load(0.5, 0.6, 0.66), ms(880)},
 		{"hold between values", ms(201), 0.6, load(0.5, 9, 9), ms(730)},
 		{"hold just under", ms(199), 0.6, load(0.5, 9, 9), ms(720)},
 	}

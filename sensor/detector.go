@@ -35,7 +35,10 @@ type Detector struct {
 	stale    time.Duration // unknown after this long without a full window
 	ch       []channel     // used channels in scan order
 	mains    mains
-	followed *channel // valid while mains has a block
+
+	crosstalk float64  // share of another channel's current
+	evidence  float64  // a weak start needs this much
+	followed  *channel // valid while mains has a block
 
 	// The time of scan i is base + (i-baseIndex)/rate.
 	base      time.Duration
@@ -71,9 +74,19 @@ func New(p Params) (*Detector, error) {
 		mains:    newMains(p.Mains, p.HoldMains),
 		due:      p.Stale,
 	}
+	if p.FalseStarts == 0 {
+		p.FalseStarts = DefaultFalseStarts
+	}
+	d.evidence = evidenceFor(p.FalseStarts)
+	switch {
+	case p.Crosstalk == 0:
+		d.crosstalk = DefaultCrosstalk
+	case p.Crosstalk > 0:
+		d.crosstalk = p.Crosstalk
+	}
 	for i := range p.Channels {
 		if p.Channels[i].Used {
-			d.ch = append(d.ch, newChannel(i, &p.Channels[i]))
+			d.ch = append(d.ch, newChannel(i, &p.Channels[i], d.evidence))
 		}
 	}
 	return d, nil
@@ -268,14 +281,14 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 
 // closeHalf makes the readings of the cycle that ends at the instant at.
 func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
-	g := half{at: at, from: d.pfrom, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn)}
-	out = slices.Grow(out, len(d.ch))
-	before := len(out)
-	var strongest *channel
+	g := half{
+		at: at, from: d.pfrom, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn),
+		crosstalk: d.crosstalk, evidence: d.evidence,
+	}
 	for k := range d.ch {
 		c := &d.ch[k]
 		if !c.prevOK || c.bad {
-			c.roll()
+			c.chained = false
 			continue
 		}
 		mean := float64((c.ps + c.s) * g.inv)
@@ -287,10 +300,35 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		if amps > math.MaxFloat32 {
 			amps = math.MaxFloat32
 		}
+		c.mean2, c.mean1 = c.mean1, c.mean
+		if !c.chained {
+			c.mean2, c.mean1, c.chained = mean, mean, true
+		}
 		c.mean, c.amps = mean, amps
+		if amps > g.second {
+			if amps > g.most {
+				g.second = g.most
+				g.most, g.loudest = amps, c
+			} else {
+				g.second = amps
+			}
+		}
+	}
+	out = slices.Grow(out, len(d.ch))
+	before := len(out)
+	var strongest *channel
+	for k := range d.ch {
+		c := &d.ch[k]
+		if !c.prevOK || c.bad {
+			c.roll()
+			continue
+		}
 		c.lastGood = at
-		if c.calm && amps >= c.calmLo && amps < c.calmHi && mean >= c.biasLo && mean <= c.biasHi && !c.marked && !c.pmarked {
+		amps, mean := c.amps, c.mean
+		if c.calm && amps >= c.calmLo && amps < c.calmHi && usualDrop*amps >= c.usual &&
+			mean >= c.biasLo && mean <= c.biasHi && !c.marked && !c.pmarked {
 			c.mid = mean
+			c.settle()
 		} else {
 			if c.stale {
 				c.stale = false

@@ -1,6 +1,9 @@
 package sensor
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // judge draws the conclusions from the value of the cycle that ends with this
 // half.
@@ -24,8 +27,8 @@ func (c *channel) judge(g *half) {
 		c.calm = c.calm && c.below == never
 		c.calmLo, c.calmHi = c.stop, c.scale*c.half/2 // below this inspect cannot find clipping
 	} else {
-		c.calm = c.calm && c.recent == 0 && c.quiet == sureValues
-		c.calmLo, c.calmHi = 0, c.start/2
+		c.calm = c.calm && c.recent == 0 && c.loud == 0 && c.quiet == sureValues && !c.noise.on
+		c.calmLo, c.calmHi = 0, c.rest
 	}
 }
 
@@ -38,12 +41,19 @@ func (c *channel) reading(at time.Duration) Reading {
 
 // towardsStart looks for a start. A value must be at or above the level, and
 // the event must have lasted a whole cycle. Either its active samples span one
-// (a value from up to a cycle ago then serves, since inrush may fall below the
-// level by the time the cycle is full), or enough values in a row are above.
+// (a value from up to a cycle ago then serves, if there is half as much now,
+// since inrush may fall below the level by the time the cycle is full), or enough values in a row are above.
 // Active samples from long before the first such value are noise or a slow
-// ramp; then only the values count.
+// ramp; then only the values count, and so they do while another channel is so
+// loud that its crosstalk could make active samples. A start too weak for all
+// that is found by the sequential test.
 func (c *channel) towardsStart(g *half) {
-	if c.amps >= c.start {
+	extra := c.heard(g)
+	if extra > c.start*loudShare {
+		c.loud = loudValues
+	}
+	v := c.steady()
+	if v >= c.sure+extra {
 		c.above++
 		if c.recent == 0 {
 			c.firstWin = g.from
@@ -52,22 +62,24 @@ func (c *channel) towardsStart(g *half) {
 	} else {
 		c.above = 0
 	}
-	recent := c.recent > 0
-	c.recent = max(c.recent-1, 0)
 	fresh := c.active && c.act1 >= c.firstWin-g.cycle
-	if recent && fresh && c.act2-c.act1 >= g.cycle {
+	switch {
+	case c.recent > 0 && c.loud == 0 && fresh && c.act2-c.act1 >= g.cycle && v >= c.start/2:
 		c.setRunning(c.act1)
 		return
-	}
-	if c.above >= sureValues {
-		onset := c.firstWin + g.cycle/2
-		if fresh {
-			onset = c.act1
-		}
-		c.setRunning(onset)
+	case c.above >= sureValues && fresh:
+		c.setRunning(c.act1)
+		return
+	case c.above >= sureValues:
+		c.setRunning(c.firstWin + g.cycle/2)
+		return
+	case c.noise.add(c.amps-extra, g.at, g.evidence):
+		c.setRunning(c.noise.since)
 		return
 	}
-	if c.amps < c.start/2 {
+	c.recent = max(c.recent-1, 0)
+	c.loud = max(c.loud-1, 0)
+	if c.amps < c.rest {
 		c.quiet = min(c.quiet+1, sureValues)
 	} else {
 		c.quiet = 0
@@ -80,18 +92,62 @@ func (c *channel) towardsStart(g *half) {
 	}
 }
 
-// towardsStop looks for a stop: every value of the last hold below the level.
+// heard is the current of this value that may be another channel's.
+func (c *channel) heard(g *half) float64 {
+	other := g.most
+	if g.loudest == c {
+		other = g.second
+	}
+	return float64(g.crosstalk * other)
+}
+
+// steady is the value without what a drift of the resting point adds to it, as
+// when a divider is connected and its capacitor charges: a ramp has the RMS of
+// its rise over the cycle divided by the square root of 12. The means of two
+// cycles tell the rise well enough, with a margin for its beginning.
+func (c *channel) steady() float64 {
+	rise := float64(rampMargin * c.scale * (c.mean - c.mean2))
+	ramp := float64(rise * rise / 12)
+	v := float64(c.amps * c.amps)
+	if v <= ramp {
+		return 0
+	}
+	return math.Sqrt(v - ramp)
+}
+
+// towardsStop looks for a stop: the value falls below the level and stays
+// there for the hold. An event that would not make a start does not interrupt
+// the hold, nor does crosstalk; but the hold does not end within one. While a
+// neighbour is loud, a value that crosstalk can explain begins the hold if the
+// machine's usual current cannot be in it.
 func (c *channel) towardsStop(g *half) {
-	if c.amps >= c.stop {
-		c.below = never
+	extra := c.heard(g)
+	if c.below == never {
+		if c.amps >= c.stop && (c.amps >= c.stop+extra || float64(usualDrop*(c.amps+extra)) >= c.usual) {
+			c.settle()
+			return
+		}
+		c.below = g.at
+		c.above = 0
+	}
+	if c.amps >= c.stop+extra {
+		if c.above++; c.above >= sureValues {
+			c.below = never
+			c.usual = c.amps
+		}
 		return
 	}
-	if c.below == never {
-		c.below = g.at
-	}
+	c.above = 0
 	if g.at-c.below >= c.hold {
 		c.setIdle(c.below - g.cycle)
 	}
+}
+
+// settle follows the usual current: slowly up, since work adds to it, and in a
+// few cycles down, so that it still stands when the current falls.
+func (c *channel) settle() {
+	up, down := c.usual+c.usual/64, c.usual-c.usual/8
+	c.usual = max(down, min(up, c.amps))
 }
 
 // recover handles the first values after the stream began or the channel was
@@ -140,6 +196,7 @@ func (c *channel) setRunning(onset time.Duration) {
 	c.known = true
 	c.run = true
 	c.verdict, c.health, c.onset = Running, Healthy, onset
+	c.usual = c.amps
 	c.below = never
 	c.forgetStart()
 }
@@ -148,13 +205,15 @@ func (c *channel) setIdle(onset time.Duration) {
 	c.known = true
 	c.run = false
 	c.verdict, c.health, c.onset = Idle, Healthy, onset
+	c.usual = 0
 	c.below = never
 	c.forgetStart()
 }
 
 // forgetStart drops all progress towards a start.
 func (c *channel) forgetStart() {
-	c.above, c.recent, c.quiet = 0, 0, 0
+	c.above, c.recent, c.quiet, c.loud = 0, 0, 0, 0
+	c.noise.sum = 0
 	c.centred, c.marked, c.pmarked, c.active = false, false, false, false
 }
 

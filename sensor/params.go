@@ -14,8 +14,20 @@ const DefaultStale = 300 * time.Millisecond
 // minScale and maxScale bound the amperes per raw unit that make sense.
 const minScale, maxScale = 1e-9, 1e6
 
+// DefaultCrosstalk is common practice for clamps side by side, no source.
+const DefaultCrosstalk = 0.02
+
+// DefaultFalseStarts is a year.
+const DefaultFalseStarts = 365 * 24 * time.Hour
+
 // minStale is a few mains cycles: a healthy stream has a full window each half.
 const minStale = 100 * time.Millisecond
+
+// Level is a learned current: mean and standard deviation of the one-cycle
+// values, in amperes.
+type Level struct {
+	Mean, Spread float64
+}
 
 // Params describes one source to a Detector.
 type Params struct {
@@ -24,6 +36,16 @@ type Params struct {
 	Mains     float64         // nominal mains frequency in Hz; 0 = find out whether 50 or 60
 	HoldMains bool            // Mains is exact: do not follow the frequency of the current
 	Stale     time.Duration   // unknown after this long without a full window; 0 = DefaultStale
+
+	// Crosstalk is the most that a channel can show of the current of another
+	// one, as a share; 0 = DefaultCrosstalk, negative = none. While another
+	// channel carries a heavy current, a start needs that much more.
+	Crosstalk float64
+
+	// FalseStarts is the mean time between false starts of one channel that
+	// noise may cause, for channels with learned idle figures; 0 =
+	// DefaultFalseStarts. A longer time makes weak starts slower to find.
+	FalseStarts time.Duration
 }
 
 // ChannelParams describes one channel of a source.
@@ -41,6 +63,10 @@ type ChannelParams struct {
 	// between them nothing changes.
 	Start, Stop float64
 	StopHold    time.Duration
+
+	// Idle is what the channel has been learned to show while its machine is
+	// off. The zero value means not learned: then only the levels count.
+	Idle Level
 }
 
 // validate reports everything that is wrong with p.
@@ -58,6 +84,12 @@ func (p *Params) validate() error {
 	}
 	if p.Stale != 0 && p.Stale < minStale {
 		bad("stale time %v: want at least %v, or 0 for %v", p.Stale, minStale, DefaultStale)
+	}
+	if !(p.Crosstalk < 1) {
+		bad("crosstalk %g: want a share below 1", p.Crosstalk)
+	}
+	if p.FalseStarts != 0 && p.FalseStarts < time.Second {
+		bad("time between false starts %v: want at least a second, or 0 for a year", p.FalseStarts)
 	}
 	seen := map[int]int{}
 	finite := func(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
@@ -78,6 +110,12 @@ func (p *Params) validate() error {
 		}
 		if !finite(c.Start) || !finite(c.Stop) || c.Stop <= 0 || c.Start < c.Stop {
 			bad("channel %d: start %g A and stop %g A: want 0 < stop <= start", i, c.Start, c.Stop)
+		}
+		if !finite(c.Idle.Mean) || c.Idle.Mean < 0 || !finite(c.Idle.Spread) || c.Idle.Spread < 0 {
+			bad("channel %d: learned idle level %g A, spread %g A: want no negative figures", i, c.Idle.Mean, c.Idle.Spread)
+		}
+		if c.Idle.Mean >= c.Start && c.Idle.Mean > 0 {
+			bad("channel %d: start level %g A is not above the learned idle level of %g A", i, c.Start, c.Idle.Mean)
 		}
 		if c.StopHold < 0 {
 			bad("channel %d: stop hold %v is negative", i, c.StopHold)
