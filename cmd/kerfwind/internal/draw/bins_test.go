@@ -214,7 +214,7 @@ func TestSettled(t *testing.T) {
 	}
 	for _, tt := range []struct{ settled, most, level, want float64 }{
 		{12, 70, 2.5, 20}, // ends above the run
-		{12, 14, 2.5, 20}, // shows all
+		{12, 14, 2.5, 15}, // shows all
 		{0, 70, 2.5, 80},  // nothing to go by: shows all
 		{0, 0.1, 2.5, 4},  // an idle machine shows its levels
 		{0, 0.1, 0, 1},

@@ -137,3 +137,24 @@ func TestSlowest(t *testing.T) {
 		t.Errorf("few stay in order of time: got %+v, %d left out", got, left)
 	}
 }
+
+// TestBarScale: one start that takes forever does not make the others dots.
+func TestBarScale(t *testing.T) {
+	of := func(totals ...time.Duration) (rows []start) {
+		for _, d := range totals {
+			rows = append(rows, start{path: d, on: d, hasPath: true, hasOn: true})
+		}
+		return rows
+	}
+	for _, tt := range []struct {
+		rows []start
+		want time.Duration
+	}{
+		{of(2*sec, 3*sec, 1*sec), 3 * sec}, {of(1*sec, 25*sec, 2*sec), 4 * sec}, {of(25*sec, 2*sec, 1*sec), 4 * sec},
+		{of(1*sec, 2*sec, 25*sec), 4 * sec}, {of(25 * sec), 25 * sec}, {of(0), time.Millisecond},
+	} {
+		if got := barScale(tt.rows, 0); got != tt.want {
+			t.Errorf("%d rows: %v, want %v", len(tt.rows), got, tt.want)
+		}
+	}
+}

@@ -34,11 +34,7 @@ func (p *Picture) flowTable(s *sheet, runUp time.Duration) {
 			s.text(s.margin()+wide("From switch-on to wanted flow", s.font*1.3), s.y, s.font*0.92, "m", "start", words)
 		}
 	}
-	var scale time.Duration
-	for _, st := range rows {
-		scale = max(scale, st.parts(runUp).total())
-	}
-	scale = max(scale, time.Millisecond)
+	scale := barScale(rows, runUp)
 	colW := 0.0
 	if !s.small {
 		colW = s.font * 5.2
@@ -80,6 +76,20 @@ func (p *Picture) flowTable(s *sheet, runUp time.Duration) {
 	}
 }
 
+// barScale is the time that a whole bar stands for: the longest, or less where
+// one would make all others dots. That one is drawn broken.
+func barScale(rows []start, runUp time.Duration) time.Duration {
+	var most, next time.Duration
+	for _, st := range rows {
+		d := st.parts(runUp).total()
+		most, next = max(most, d), max(next, min(most, d))
+	}
+	if next > 0 && most > 4*next {
+		most = 2 * next
+	}
+	return max(most, time.Millisecond)
+}
+
 // flowRow draws one start.
 func (p *Picture) flowRow(s *sheet, st start, runUp time.Duration, barW, colW float64, scale time.Duration) {
 	s.y += s.font * 1.8
@@ -93,9 +103,15 @@ func (p *Picture) flowRow(s *sheet, st start, runUp time.Duration, barW, colW fl
 		if d <= 0 {
 			continue
 		}
-		w := float64(barW * float64(d) / float64(scale))
+		w := min(s.left+barW-x, float64(barW*float64(d)/float64(scale)))
 		s.rect(partNames[i].class, x, y, max(1, w), s.font*1.1)
 		x += w
+	}
+	if parts.total() > scale { // broken
+		top, base := y-float64(s.font*0.2), y+float64(s.font*1.3)
+		s.polygon("bg", x-24, base, x-18, top, x-10, top, x-16, base)
+		s.line("axis", x-24, base, x-18, top)
+		s.line("axis", x-16, base, x-10, top)
 	}
 	failed := ""
 	switch {

@@ -177,7 +177,7 @@ func roundUp(v float64) float64 {
 	for unit > v {
 		unit /= 10
 	}
-	for _, f := range []float64{1, 2, 3, 4, 5, 6, 8} {
+	for _, f := range []float64{1, 1.5, 2, 3, 4, 5, 6, 8} {
 		if v <= unit*f*1.0001 {
 			return unit * f
 		}

@@ -264,7 +264,7 @@ const startUp = 2 * time.Second
 func axisTop(settled, most, level float64) float64 {
 	top := most
 	if settled > 0 && most > settled*1.6 {
-		top = settled * 1.15
+		top = settled * 1.3 // with room for words
 	}
 	return roundUp(max(top, level*1.25, 1))
 }
