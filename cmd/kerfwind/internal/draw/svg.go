@@ -53,7 +53,7 @@ func (p *Picture) WriteSVG(w io.Writer, end time.Duration, opt Options) error {
 	p.flagList(s)
 
 	height := s.y + s.font
-	head := fmt.Sprintf(`<svg class="kw" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" width="%s" height="%s" role="img" aria-labelledby="kw-title kw-desc">
+	head := fmt.Sprintf(`<svg class="kw" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" width="%s" height="%s" style="max-width:100%%;height:auto" role="img" aria-labelledby="kw-title kw-desc">
 <title id="kw-title">%s</title>
 <desc id="kw-desc">%s</desc>
 %s<rect class="bg" width="%s" height="%s"/>
@@ -83,9 +83,9 @@ func (p *Picture) describe(end time.Duration) string {
 			}
 			before = on
 		}
-		fmt.Fprintf(&b, "%s switched on %d times. ", p.names.Name(control.ACollector, control.ID(i)), n)
+		fmt.Fprintf(&b, "%s switched on: %d times. ", p.names.Name(control.ACollector, control.ID(i)), n)
 	}
-	fmt.Fprintf(&b, "%d notices. ", len(p.flags))
+	fmt.Fprintf(&b, "Notices: %d. ", len(p.flags))
 	b.WriteString("Lanes from top to bottom: current of each channel with the runs that were detected, gates, collector with the reason it runs, outlets, notices.")
 	return b.String()
 }
