@@ -96,9 +96,11 @@ func points(xy []float64) string {
 	return string(b)
 }
 
-// num writes a length to a tenth of a pixel.
+// num writes a length to a tenth of a pixel. The hair that it adds keeps halves
+// from falling to either side: processors differ in the last bit of a sum of
+// products.
 func num(v float64) string {
-	t := math.Round(v * 10)
+	t := math.Floor(float64(v*10) + 0.5 + 1e-6)
 	if t == 0 {
 		return "0"
 	}
