@@ -49,11 +49,10 @@ func (s *bins) add(r *sensor.Reading) {
 	if r.At < 0 {
 		return
 	}
-	i := int(r.At >> s.shift)
-	for i >= binCount {
+	for r.At>>s.shift >= binCount {
 		s.merge()
-		i = int(r.At >> s.shift)
 	}
+	i := int(r.At >> s.shift)
 	if i >= s.used {
 		s.used = i + 1
 	}
