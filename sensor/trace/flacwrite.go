@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strconv"
 
 	"github.com/mewkiz/flac"
 	"github.com/mewkiz/flac/frame"
@@ -15,7 +16,7 @@ import (
 )
 
 // flacBlock is the length of a FLAC block in scans. Each channel of a block has
-// its own predictor, so blocks of about the length of a switch-on pay.
+// its own predictor and Rice parameters, so short blocks pay.
 const flacBlock = 1024
 
 // flacWriter writes a FLAC file through mewkiz/flac.
@@ -25,6 +26,7 @@ type flacWriter struct {
 	out  *flacOut
 	subs []*frame.Subframe
 	n    int // scans in subs
+	plan planner
 	gap  []float32
 }
 
@@ -57,6 +59,11 @@ func newFLACWriter(w io.Writer, l Layout) (*flacWriter, error) {
 	if err != nil {
 		return nil, err
 	}
+	// The encoder compares sizes in an int, which overflows on a 32-bit machine:
+	// a block has up to 2^28 (folded, 24 bits, fourth differences) times flacBlock
+	// bits. It then writes gigabytes; samples as they are do better. 16 bits fit.
+	fw.enc.EnablePredictionAnalysis(strconv.IntSize == 64 || l.Sample.bits() <= 16)
+	fw.enc.EnablePredictionAnalysis(false) // see planner
 	for range l.Channels {
 		fw.subs = append(fw.subs, &frame.Subframe{Samples: make([]int32, flacBlock)})
 		fw.gap = append(fw.gap, float32(math.NaN()))
@@ -102,8 +109,7 @@ func (fw *flacWriter) put(raw []float32) error {
 func (fw *flacWriter) flush() error {
 	for _, s := range fw.subs {
 		s.Samples = s.Samples[:fw.n]
-		s.NSamples = fw.n
-		s.SubHeader = frame.SubHeader{Pred: frame.PredVerbatim} // the encoder looks for a better one
+		fw.plan.plan(s, fw.l.Sample.bits())
 	}
 	err := fw.enc.WriteFrame(&frame.Frame{
 		Header: frame.Header{
