@@ -15,11 +15,11 @@ import (
 
 // ductsFlags is what ducts is asked for.
 type ductsFlags struct {
-	shop, rig, units string
-	open             []string
-	whatIf           []string
-	json             bool
-	svg              string
+	shop, rig string
+	open      []string
+	whatIf    []string
+	json      bool
+	svg       string
 }
 
 func newDucts() *cobra.Command {
@@ -59,7 +59,6 @@ shop leaves out are guessed; each guess is named and its range carried through.
 func fileFlags(cmd *cobra.Command, f *ductsFlags) {
 	cmd.Flags().StringVar(&f.shop, "shop", "", "shop file")
 	cmd.Flags().StringVar(&f.rig, "rig", "", "rig file; without one the shop is read as a plan")
-	cmd.Flags().StringVar(&f.units, "units", "", "metric or imperial, whatever the shop says")
 }
 
 func newDuctsFit() *cobra.Command {
@@ -106,15 +105,6 @@ func studyOf(f *ductsFlags) (*ductview.Study, error) {
 	}
 	if err != nil {
 		return nil, &exitError{exitConfig, fmt.Errorf("cannot use these files:\n%w", err)}
-	}
-	switch f.units {
-	case "":
-	case config.Metric.String():
-		shop.Units = config.Metric
-	case config.Imperial.String():
-		shop.Units = config.Imperial
-	default:
-		return nil, &exitError{exitUsage, fmt.Errorf("--units is metric or imperial, not %q", f.units)}
 	}
 	n := shop.Duct()
 	if n == nil {

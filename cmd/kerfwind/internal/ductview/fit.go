@@ -76,7 +76,7 @@ func (s *Study) WriteFit(out io.Writer, what duct.Fitted, measures []duct.Measur
 	if what == duct.FanCurve {
 		name = "the fan's pressure"
 	}
-	w.line("Fit of %s to %d measures: times %.3g", name, len(measures), f.Factor)
+	w.line("Fit of %s, %d measured: times %.3g", name, len(measures), f.Factor)
 	rows := [][]string{{"open", "at", "measured", "before", "after", "off by"}}
 	for _, p := range f.Points {
 		q, kind := config.Pressure, "static pressure"
@@ -92,19 +92,23 @@ func (s *Study) WriteFit(out io.Writer, what duct.Fitted, measures []duct.Measur
 	}
 	w.table(rows)
 	w.line("The differences, root mean square: %.1f %% before, %.1f %% after.", 100*f.Before, 100*f.After)
+	use := true
 	switch {
-	case f.AtLimit:
+	case f.AtLimit && (f.After > 0.02 || f.Sensitivity >= 0.02):
+		use = false
 		w.line("It does not fit: the best factor is at the end of the range, %.3g. Something else is off: a gate, a hood, a leak, the other adjustment.", f.Factor)
 	case f.Sensitivity < 0.02:
-		w.line("The measures hardly depend on it: 1 %% more changes them by %.3f %%. The figure is weak; measure where it shows more.", f.Sensitivity)
+		use = false
+		w.line("The measures hardly depend on it: 1 %% more of it changes them by %.3f %%. The figure is weak; measure where it shows more.", f.Sensitivity)
 	case len(measures) == 1:
 		w.line("One measure can be met by any one figure: it does not say how good the fit is. A second one would.")
 	case f.After > 0.05:
+		use = false
 		w.line("A poor fit: the measures contradict each other, or something else is off as well.")
 	default:
 		w.line("A good fit: what is left is within the error of such measures.")
 	}
-	if !f.AtLimit {
+	if use {
 		s.fitted(w, f)
 	}
 	w.line("%s", Disclaimer)

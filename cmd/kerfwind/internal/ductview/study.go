@@ -195,14 +195,16 @@ func (s *Study) slowest(c *Case) (ratio float64, segment int) {
 // u writes a quantity in the units of the study, to three figures: the sums here
 // are not better than that.
 func (s *Study) u(q config.Quantity, v float64) string {
-	number, unit, ok := strings.Cut(s.Units.Format(q, v), " ")
-	x, err := strconv.ParseFloat(number, 64)
-	if !ok || err != nil || x == 0 {
-		return s.Units.Format(q, v)
+	whole := s.Units.Format(q, v)
+	_, unit, _ := strings.Cut(whole, " ")
+	one, err := config.Parse(q, "1 "+unit)
+	if err != nil || v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return whole
 	}
-	places := max(0, 2-int(math.Floor(math.Log10(math.Abs(x)))))
-	step := math.Pow(10, 2-math.Floor(math.Log10(math.Abs(x))))
-	text := strconv.FormatFloat(math.Round(x*step)/step, 'f', places, 64)
+	x := v / one
+	size := math.Floor(math.Log10(math.Abs(x)))
+	step := math.Pow(10, 2-size)
+	text := strconv.FormatFloat(math.Round(x*step)/step, 'f', max(0, 2-int(size)), 64)
 	if strings.Contains(text, ".") {
 		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
 	}

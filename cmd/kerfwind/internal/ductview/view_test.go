@@ -1,0 +1,452 @@
+package ductview
+
+import (
+	"bytes"
+	"encoding/json"
+	"encoding/xml"
+	"errors"
+	"html"
+	"io"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"kerfwind/config"
+	"kerfwind/control/duct"
+)
+
+const ducts = "../../../../testdata/ducts/"
+
+func study(t *testing.T, path string) *Study {
+	t.Helper()
+	shop, err := config.LoadPlan(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := New(shop.Name, shop.Units, shop.Duct())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func text(t *testing.T, s *Study, sets []uint64) string {
+	t.Helper()
+	var b bytes.Buffer
+	ok, err := s.WriteText(&b, sets, true)
+	if err != nil || !ok {
+		t.Fatalf("converged %v, %v", ok, err)
+	}
+	return b.String()
+}
+
+func mustContain(t *testing.T, got string, want ...string) {
+	t.Helper()
+	for _, w := range want {
+		if !strings.Contains(got, w) {
+			t.Errorf("no %q in\n%s", w, got)
+		}
+	}
+}
+
+// The report on the reference network: figures as in its stored results (B1 alone
+// 489.3 cfm, 5607 ft/min, 2534 ft/min in T1), verdicts, helper gates, run-ons.
+func TestReport(t *testing.T) {
+	s := study(t, ducts+"reference.toml")
+	got := text(t, s, s.Main())
+	mustContain(t, got, "Band saw alone", "B1 band saw  489 cfm    344 cfm (port area)  enough", "5610 ft/min", "2530 ft/min",
+		"run-on of band saw: 25 s = 20 s to coast + 5 s to clear the duct (chips travel 1.4 s); does not clear T1, T2, T3",
+		`chips settle in T1 (2530 ft/min), T2 (2600 ft/min), T3 (2650 ft/min); time alone`,
+		`Open "B1" as a helper`, `open "B2" during the run-on`, "transport is doubtful in T2", "Run-on table", Disclaimer)
+	s.Units = config.Metric
+	got = text(t, s, s.Main())
+	mustContain(t, got, "832 m3/h", "28.5 m/s", "Pa", "102 mm")
+	if regexp.MustCompile(`cfm|ft/min|inH2O| in\b`).MatchString(strings.ReplaceAll(got, " in ", " ")) {
+		t.Errorf("imperial units in the metric report:\n%s", got)
+	}
+	for _, l := range strings.Split(got, "\n") {
+		if len(l) > 130 {
+			t.Errorf("a line of %d letters: %s", len(l), l)
+		}
+	}
+	if regexp.MustCompile(`(?i)exposure|safe|healthy`).MatchString(got) {
+		t.Error("the report speaks of more than transport and flow")
+	}
+}
+
+// What the report prints as run-on is what the daemon's table holds.
+func TestReportAgreesWithTable(t *testing.T) {
+	s := study(t, ducts+"works.toml")
+	table, err := duct.NewTable(s.Net)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, open := range s.Main() {
+		for _, r := range s.Look(open).RunOns {
+			if got := table.RunOn(r.Machine, open); got != r.Total {
+				t.Errorf("open %b, machine %d: report %v, table %v", open, r.Machine, r.Total, got)
+			}
+		}
+	}
+}
+
+// plain is one machine on one branch and a main, with nothing guessed.
+func plain(change func(n *duct.Network)) *duct.Network {
+	n := &duct.Network{
+		Segments: []duct.Segment{
+			{Name: "B", To: 1, Diameter: 0.1, Length: 2, Roughness: duct.Exact(5e-5), Gate: 0, Hood: &duct.Hood{Entry: duct.Exact(1)}},
+			{Name: "M", To: duct.Collector, Diameter: 0.125, Length: 3, Roughness: duct.Exact(9e-5), Gate: duct.NoGate},
+		},
+		Gates:     []duct.Gate{{Name: "g", Open: duct.Exact(0.2), Shut: duct.Exact(1e4)}},
+		Machines:  []duct.Machine{{Name: "saw", Gates: 1, Hoods: []int{0}}},
+		Fan:       duct.Fan{Points: []duct.FanPoint{{Flow: 0, Pressure: 2500}, {Flow: 0.3, Pressure: 1900}, {Flow: 0.6, Pressure: 0}}, Mains: 50, Frequency: 50},
+		Filter:    duct.Filter{Now: duct.Exact(500), Clean: 500, Loaded: 500},
+		Expansion: true,
+	}
+	change(n)
+	return n
+}
+
+// Each remedy is offered where it is the one that does it, and what is claimed
+// of it comes out when it is carried out.
+func TestRemedies(t *testing.T) {
+	want := func(n *duct.Network, part float64) { // a little more than it gets
+		s, err := duct.NewSolver(n, duct.Middle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n.Segments[0].Hood.Wants = s.Solve(1).Flow[0] * part
+	}
+	for _, c := range []struct {
+		what   string
+		change func(n *duct.Network)
+		offer  string
+		mend   func(n *duct.Network)
+	}{
+		{"a loaded filter", func(n *duct.Network) {
+			n.Filter = duct.Filter{Now: duct.Exact(3000), Clean: 300, Loaded: 3000}
+			want(n, 1.1)
+		}, "clean the filter", func(n *duct.Network) { n.Filter.Now = duct.Exact(n.Filter.Clean) }},
+		{"a rough hose", func(n *duct.Network) {
+			n.Segments[0].Roughness, n.Segments[0].Flexible, n.Segments[0].Length = duct.Exact(3e-3), true, 6
+			want(n, 1.2)
+		}, "smooth pipe instead of the hose in B", func(n *duct.Network) { n.Segments[0].Roughness = duct.SmoothPipe }},
+		{"a thin branch", func(n *duct.Network) {
+			n.Segments[0].Length, n.Segments[0].Hood.Port = 15, 0.1
+			n.Segments[0].Diameter = 0.1
+			want(n, 1.1)
+		}, "125 mm in B, up to the port", func(n *duct.Network) { n.Segments[0].Diameter = 0.125 }},
+		{"a thin port", func(n *duct.Network) {
+			n.Segments[0].Length = 3
+			n.Segments[0].Hood.Entry = duct.Exact(3)
+			want(n, 1.3)
+		}, "125 mm in B and at the machine's port", func(n *duct.Network) { n.Segments[0].Diameter, n.Segments[0].Hood.Port = 0.125, 0.125 }},
+	} {
+		n := plain(c.change)
+		s, err := New("shop", config.Metric, n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		k := s.Look(1)
+		got := strings.Join(s.Verdicts(k), "\n")
+		m := regexp.MustCompile(regexp.QuoteMeta(c.offer) + `: ([0-9]+) m3/h`).FindStringSubmatch(got)
+		if m == nil {
+			t.Errorf("%s: no %q in %s", c.what, c.offer, got)
+			continue
+		}
+		c.mend(n)
+		solver, err := duct.NewSolver(n, duct.Middle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		flow := solver.Solve(1).Flow[0]
+		claimed, _ := strconv.ParseFloat(m[1], 64)
+		if flow < n.Segments[0].Hood.Wants || math.Abs(flow*3600/claimed-1) > 0.006 {
+			t.Errorf("%s: %q claims %g m3/h, it gives %g of %g", c.what, c.offer, claimed, flow*3600, n.Segments[0].Hood.Wants*3600)
+		}
+	}
+
+	// A weak fan: the factor offered is enough, and a little less is not.
+	n := plain(func(n *duct.Network) { n.Segments[0].Hood.Port = 0.1; want(n, 1.5) })
+	s, err := New("shop", config.Metric, n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := strings.Join(s.Verdicts(s.Look(1)), "\n")
+	m := regexp.MustCompile(`a bigger collector: ([0-9.]+) times`).FindStringSubmatch(got)
+	if m == nil {
+		t.Fatalf("no bigger collector in %s", got)
+	}
+	f, _ := strconv.ParseFloat(m[1], 64)
+	for _, c := range []struct {
+		factor float64
+		enough bool
+	}{{f, true}, {f - 0.06, false}} {
+		b := n.Clone()
+		for i := range b.Fan.Points {
+			b.Fan.Points[i].Flow *= c.factor
+			b.Fan.Points[i].Pressure *= c.factor
+		}
+		solver, err := duct.NewSolver(b, duct.Middle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if flow := solver.Solve(1).Flow[0]; (flow >= n.Segments[0].Hood.Wants) != c.enough {
+			t.Errorf("at %g times the fan: %g of %g m³/s", c.factor, flow, n.Segments[0].Hood.Wants)
+		}
+	}
+	// And where nothing does it, nothing is promised.
+	n = plain(func(n *duct.Network) { want(n, 20) })
+	if s, err = New("shop", config.Metric, n); err != nil {
+		t.Fatal(err)
+	}
+	got = strings.Join(s.Verdicts(s.Look(1)), "\n")
+	if !strings.Contains(got, "still short") || strings.Contains(got, "bigger collector") {
+		t.Errorf("wanting the impossible: %s", got)
+	}
+}
+
+// The JSON is an array of states with these keys and no others, in SI.
+func TestJSON(t *testing.T) {
+	s := study(t, ducts+"reference.toml")
+	var b bytes.Buffer
+	ok, err := s.WriteJSON(&b, []uint64{0b0101, 0})
+	if err != nil || !ok {
+		t.Fatal(ok, err)
+	}
+	var states []struct {
+		Open      []string
+		Converged bool
+		Segments  map[string]map[string]float64
+	}
+	dec := json.NewDecoder(&b)
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&states); err != nil {
+		t.Fatal(err)
+	}
+	if len(states) != 2 || strings.Join(states[0].Open, ",") != "B1,B3" || states[1].Open == nil || len(states[1].Open) != 0 || !states[0].Converged {
+		t.Fatalf("%+v", states)
+	}
+	if len(states[0].Segments) != 7 {
+		t.Errorf("%d segments", len(states[0].Segments))
+	}
+	b3 := states[0].Segments["B3"]
+	if len(b3) != 3 || math.Abs(b3["flow_m3_s"]/0.26485-1) > 0.003 || math.Abs(b3["velocity_m_s"]/(0.26485/0.012668)-1) > 0.003 || math.Abs(b3["pressure_pa"]/(-1.85307*248.84)-1) > 0.005 {
+		t.Errorf("B3: %v", b3)
+	}
+}
+
+// Every change changes the network in its own way, and is refused when it is
+// written wrong.
+func TestWhatIf(t *testing.T) {
+	s := study(t, ducts+"reference.toml")
+	base := s.Look(1).State.Flow[0]
+	for _, c := range []struct {
+		change string
+		more   bool
+	}{
+		{"B1.diameter=5 in", true}, {"B1.length=20 ft", false}, {"B1.length=-3 m", true}, {"B1.length=+3 m", false}, {"B1.kind=smooth", true},
+		{"B1.roughness=3 mm", false}, {"B1.loss=2", false}, {"B1.opening=50 %", false}, {"B4.leak=20 %", false},
+		{"mains=50 Hz", false}, {"fan=0 cfm @ 14 in.wg, 800 cfm @ 12 in.wg, 1500 cfm @ 4 in.wg", true}, {"plate=800 cfm @ 6 in.wg", false},
+		{"density=1.0 kg/m3; fan=0 cfm @ 6 in.wg, 900 cfm @ 1 in.wg", false}, {"B1.kind=smooth; B1.length=-1 ft", true},
+	} {
+		o, err := s.WhatIf(c.change)
+		if err != nil {
+			t.Errorf("%s: %v", c.change, err)
+			continue
+		}
+		if got := o.Look(1).State.Flow[0]; (got > base) != c.more || got == base {
+			t.Errorf("%s: %g m³/s, before %g", c.change, got, base)
+		}
+	}
+	if s.Look(1).State.Flow[0] != base {
+		t.Error("a change has changed the shop itself")
+	}
+	o, err := s.WhatIf("altitude=1500 m; temperature=40 °C; transport=28 m/s")
+	if err != nil || o.Net.Air.Altitude != 1500 || math.Abs(o.Net.Air.Celsius-40) > 1e-9 || o.Net.Air.Density != 0 || o.Net.Transport.Min != 28 {
+		t.Errorf("%+v, %v", o.Net.Air, err)
+	}
+	f := study(t, "../../../../testdata/demo/shops/barn.toml")
+	for change, want := range map[string]float64{"filter=clean": f.Net.Filter.Clean, "filter=loaded": f.Net.Filter.Loaded, "filter=50 %": (f.Net.Filter.Clean + f.Net.Filter.Loaded) / 2} {
+		if o, err := f.WhatIf(change); err != nil || math.Abs(o.Net.Filter.Now.Value/want-1) > 1e-12 {
+			t.Errorf("%s: %v", change, err)
+		}
+	}
+	// A wider duct leaves the machine's port as it is.
+	if o, err := s.WhatIf("B1.diameter=5 in"); err != nil || math.Abs(o.Net.Segments[0].Hood.Port-0.1016) > 1e-9 {
+		t.Errorf("the port has become %g m", o.Net.Segments[0].Hood.Port)
+	}
+	for change, want := range map[string]string{
+		"B1": "no change", "B9.diameter=5 in": `no duct "B9"`, "B1.diameter=5": "no unit", "B1.colour=red": "diameter, length", "B1.kind=tin": "smooth, spiral",
+		"B9.opening=50 %": `no gate "B9"`, "B1.opening=0 %": "above 0", "filter=dirty": "clean, loaded", "fan=400 cfm": "@", "mains=fast": "frequency",
+		"B1.length=-90 m": "shorter than nothing", "fan=0 cfm @ 1 in.wg, 100 cfm @ 2 in.wg": "does not fall", "colour=red": `nothing is called "colour"`, "B1.loss=-1": "number",
+	} {
+		if _, err := s.WhatIf(change); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", change, err, want)
+		}
+	}
+	var b bytes.Buffer
+	five, _ := s.WhatIf("B1.diameter=5 in")
+	if ok, err := s.WriteWhatIf(&b, s.Main(), []*Study{five}); err != nil || !ok {
+		t.Fatal(ok, err)
+	}
+	mustContain(t, b.String(), "(0) as they are", "(1) B1.diameter=5 in", "B1 band saw", "slowest", "run-on band saw", Disclaimer)
+}
+
+// wellFormed reads the picture as XML and returns how often each class occurs.
+func wellFormed(t *testing.T, svg string) map[string]int {
+	t.Helper()
+	classes := map[string]int{}
+	d := xml.NewDecoder(strings.NewReader(svg))
+	for {
+		tok, err := d.Token()
+		if errors.Is(err, io.EOF) {
+			return classes
+		}
+		if err != nil {
+			t.Fatalf("%v", err)
+		}
+		if e, ok := tok.(xml.StartElement); ok {
+			if e.Name.Local == "script" {
+				t.Error("a script in the picture")
+			}
+			for _, a := range e.Attr {
+				if a.Name.Local == "class" {
+					classes[a.Value]++
+				}
+			}
+		}
+	}
+}
+
+// Slow stretches are marked by pattern, and by a word, not by colour alone.
+func TestSVG(t *testing.T) {
+	s := study(t, ducts+"reference.toml")
+	var b bytes.Buffer
+	if ok, err := s.WriteSVG(&b, []uint64{0b0001}); err != nil || !ok {
+		t.Fatal(ok, err)
+	}
+	got := b.String()
+	c := wellFormed(t, got)
+	// One in the legend each. T1 to T3 settle, B1 carries, B2 to B4 leak.
+	if c["pipe in settles"] != 4 || c["pipe in carries"] != 2 || c["pipe in idle"] != 4 || c["pipe in doubtful"] != 1 {
+		t.Errorf("classes %v", c)
+	}
+	mustContain(t, got, `stroke:url(#kw-settles)`, `id="kw-settles"`, "2530 ft/min settles", "prefers-color-scheme: dark", "@media print", Disclaimer, "<desc")
+	// Widths are to scale.
+	four, six := strings.Index(got, `stroke-width="12.7"`), strings.Index(got, `stroke-width="19.`)
+	if four < 0 || six < 0 {
+		t.Errorf("widths of 4 and 6 in at 8 mm a pixel are 12.7 and 19.05")
+	}
+	// A name from a file is text, whatever it holds; and a picture of any shop fits.
+	s.Net.Machines[0].Name = `</text><script>alert("x")</script> and a very long name indeed that runs on`
+	b.Reset()
+	if _, err := s.WriteSVG(&b, s.Main()); err != nil {
+		t.Fatal(err)
+	}
+	wellFormed(t, b.String())
+	x := regexp.MustCompile(`<text[^>]* x="([0-9.]+)"[^>]*>([^<]*)</text>`)
+	for _, m := range x.FindAllStringSubmatch(b.String(), -1) {
+		at, _ := strconv.ParseFloat(m[1], 64)
+		if at+float64(len([]rune(html.UnescapeString(m[2]))))*6 > pictureWidth {
+			t.Errorf("%q at %g runs out of the picture", m[2], at)
+		}
+	}
+	for _, name := range []string{"works.toml"} {
+		s := study(t, ducts+name)
+		b.Reset()
+		if ok, err := s.WriteSVG(&b, s.Main()); err != nil || !ok {
+			t.Fatal(ok, err)
+		}
+		wellFormed(t, b.String())
+	}
+	// Hoods straight on the collector.
+	star := plain(func(n *duct.Network) {
+		n.Segments = n.Segments[:1]
+		n.Segments[0].To = duct.Collector
+		second := n.Segments[0]
+		second.Name, second.Gate, second.Hood = "C", duct.NoGate, &duct.Hood{}
+		n.Segments = append(n.Segments, second)
+	})
+	if s, err := New("star", config.Metric, star); err != nil {
+		t.Error(err)
+	} else {
+		b.Reset()
+		if ok, err := s.WriteSVG(&b, []uint64{1}); err != nil || !ok || wellFormed(t, b.String())["spine"] != 1 {
+			t.Error(ok, err)
+		}
+	}
+}
+
+func TestOpenAndTitles(t *testing.T) {
+	s := study(t, "../../../../testdata/demo/shops/barn.toml")
+	for text, want := range map[string]uint64{"none": 0, "band saw": 1, "band saw, planer": 3, "drum sander,far end": 0b100100} {
+		if got, err := s.ParseOpen(text); err != nil || got != want {
+			t.Errorf("%q: %b, %v", text, got, err)
+		}
+	}
+	if _, err := s.ParseOpen("plainer"); err == nil || !strings.Contains(err.Error(), "planer") {
+		t.Errorf("%v", err)
+	}
+	for set, want := range map[uint64]string{0: "all gates shut", 1: "band saw", 0b100100: "drum sander", 0b110000: "gate floor sweep", 0b100: "gate drum sander", 0b11: "band saw and planer"} {
+		if got := s.Title(set); got != want {
+			t.Errorf("%b: %q, want %q", set, got, want)
+		}
+	}
+	// A gate that is open behind a shut one is pointed out.
+	var b bytes.Buffer
+	if _, err := s.WriteText(&b, []uint64{0b000100}, false); err != nil {
+		t.Fatal(err)
+	}
+	mustContain(t, b.String(), "open to no purpose, since a gate further on is shut: drum sander")
+}
+
+func TestFitText(t *testing.T) {
+	s := study(t, ducts+"reference.toml")
+	measure := func(texts ...string) []duct.Measure {
+		var out []duct.Measure
+		for _, x := range texts {
+			m, err := s.ParseMeasure(x)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out = append(out, m)
+		}
+		return out
+	}
+	fit := func(what duct.Fitted, m []duct.Measure) string {
+		var b bytes.Buffer
+		if err := s.WriteFit(&b, what, m); err != nil {
+			t.Fatal(err)
+		}
+		return b.String()
+	}
+	rough, err := s.WhatIf("B1.roughness=2 mm; B2.roughness=2 mm")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v1, v2 := rough.Look(1).State.Velocity[0], rough.Look(2).State.Velocity[1]
+	num := func(v float64) string { return strconv.FormatFloat(v, 'f', 3, 64) + " m/s" }
+	two := measure("open=B1; at=B1; velocity="+num(v1), "open=B2; at=B2; velocity="+num(v2))
+	mustContain(t, fit(duct.HoseRoughness, two), "A good fit", `duct "B1": roughness = "2 mm" (was 0.9 mm)`, Disclaimer)
+	mustContain(t, fit(duct.HoseRoughness, two[:1]), "One measure can be met", `roughness = "2 mm"`)
+	v3 := s.Look(4).State.Velocity[2]
+	mustContain(t, fit(duct.HoseRoughness, measure("open=B3; at=B3; velocity="+num(v3), "open=B3; at=B3; velocity="+num(v3*0.9999))), "hardly depend")
+	bad := fit(duct.HoseRoughness, measure("open=B1; at=B1; velocity=90 m/s"))
+	mustContain(t, bad, "It does not fit")
+	if strings.Contains(bad, "In the shop file") {
+		t.Error("a fit that does not fit is recommended")
+	}
+	mustContain(t, fit(duct.FanCurve, measure("open=B3; at=T3; pressure=9 inH2O", "open=B1; at=T3; pressure=9.6 inH2O")), "fan = [")
+	for text, want := range map[string]string{
+		"": "which gates", "open=B1": "say where", "open=B1; at=T3": "pressure or a velocity", "open=B9; at=T3; pressure=1 Pa": `no gate "B9"`,
+		"open=B1; at=T9; pressure=1 Pa": `no duct "T9"`, "open=B1; at=T3; pressure=1 m/s": "velocity, not a pressure", "open=B1; at=T3; flow=1": `no "flow"`,
+		"open=B1; at=T3; pressure=1 Pa; velocity=1 m/s": "one figure", "open=B1; at=T3; pressure=0 Pa": "is 0", "rubbish": "write it as",
+	} {
+		if _, err := s.ParseMeasure(text); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want %q", text, err, want)
+		}
+	}
+}
