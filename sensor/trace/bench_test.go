@@ -2,6 +2,7 @@ package trace
 
 import (
 	"bytes"
+	"errors"
 	"io"
 	"testing"
 
@@ -31,7 +32,7 @@ func benchmarkRead(b *testing.B, l Layout, scale float32) {
 		for err = r.Next(&f); err == nil; err = r.Next(&f) {
 			n += f.Scans()
 		}
-		if err != io.EOF || n != scans {
+		if !errors.Is(err, io.EOF) || n != scans {
 			b.Fatalf("%d scans, error %v", n, err)
 		}
 	}
@@ -54,4 +55,17 @@ func BenchmarkReadFLAC16(b *testing.B) {
 
 func BenchmarkReadCSV(b *testing.B) {
 	benchmarkRead(b, Layout{Kind: CSV, Unit: Amperes}, 0.0073)
+}
+
+// BenchmarkWriteFLAC16 is what recording costs.
+func BenchmarkWriteFLAC16(b *testing.B) {
+	l := Layout{Kind: FLAC, Sample: Int16, Channels: 8, Rate: 2000, Unit: Counts}
+	raw := noise(60*2000, l.Channels, 2047)
+	var m memFile
+	for b.Loop() {
+		m = memFile{b: m.b[:0]}
+		writeTo(b, &m, l, raw)
+	}
+	b.ReportMetric(b.Elapsed().Seconds()*1e9/float64(b.N)/float64(len(raw)), "ns/sample")
+	b.ReportMetric(float64(8*len(m.b))/float64(len(raw)), "bits/sample")
 }

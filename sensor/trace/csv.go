@@ -36,6 +36,7 @@ type csvFile struct {
 	gaps  int     // steps above csvGap in a row
 	rows  int64   // delivered
 	lines []int   // line numbers of the rows read ahead
+	torn  bool    // the line read last has no end: the file may be cut short
 	end   error   // after the rows read ahead
 }
 
@@ -66,7 +67,7 @@ func newCSV(in *input) (*csvFile, error) {
 	for len(d.times) < csvPeek && d.end == nil {
 		t, dig, err := d.row(row)
 		if err != nil {
-			d.end = err
+			d.end = d.tornRow(err)
 			break
 		}
 		digits = max(digits, dig)
@@ -75,7 +76,7 @@ func newCSV(in *input) (*csvFile, error) {
 		d.lines = append(d.lines, d.line)
 	}
 	if len(d.times) < 2 {
-		if d.end != nil && d.end != io.EOF {
+		if d.end != nil && !errors.Is(d.end, io.EOF) {
 			return nil, d.end
 		}
 		return nil, in.errorf("%d rows: at least two are needed to know the rate", len(d.times))
@@ -128,13 +129,14 @@ func (d *csvFile) fault(line int, format string, args ...any) error {
 // next call. io.EOF comes alone, after the last line.
 func (d *csvFile) readLine() ([]byte, error) {
 	b, err := d.in.br.ReadSlice('\n')
-	if err == io.EOF && len(b) > 0 {
+	if errors.Is(err, io.EOF) && len(b) > 0 {
 		err = nil
 	}
 	if err != nil {
 		return nil, err
 	}
 	d.line++
+	d.torn = b[len(b)-1] != '\n'
 	b = bytes.TrimSuffix(b, []byte("\n"))
 	return bytes.TrimSuffix(b, []byte("\r")), nil
 }
@@ -142,7 +144,7 @@ func (d *csvFile) readLine() ([]byte, error) {
 // readError names the place of a failed read.
 func (d *csvFile) readError(err error) error {
 	switch {
-	case err == io.EOF:
+	case errors.Is(err, io.EOF):
 		return io.EOF
 	case errors.Is(err, bufio.ErrBufferFull):
 		return d.fault(d.line+1, "longer than 64 KiB: not a recording")
@@ -188,6 +190,15 @@ func (d *csvFile) row(dst []float32) (t float64, digits int, err error) {
 		return 0, 0, d.fault(d.line, "more cells than the header's %d channels", len(dst))
 	}
 	return t, digits, nil
+}
+
+// tornRow is the fault of a row: if it is the last one and has no line end, the
+// file has been cut short there.
+func (d *csvFile) tornRow(err error) error {
+	if errors.Is(err, io.EOF) || !d.torn {
+		return err
+	}
+	return &TruncatedError{File: d.in.name, Scans: d.rows + int64(len(d.times)), Want: -1}
 }
 
 var comma = []byte(",")
@@ -328,7 +339,7 @@ func (d *csvFile) refill() {
 		d.vals = d.vals[:at+nch]
 		t, _, err := d.row(d.vals[at:])
 		if err != nil {
-			d.end = err
+			d.end = d.tornRow(err)
 			return
 		}
 		d.times = append(d.times, t)

@@ -2,6 +2,7 @@ package trace
 
 import (
 	"bytes"
+	"errors"
 	"io"
 	"math"
 	"testing"
@@ -34,7 +35,7 @@ func TestCut(t *testing.T) {
 						got = append(got, uint64(v))
 					}
 				}
-				if err != io.EOF {
+				if !errors.Is(err, io.EOF) {
 					t.Fatal(err)
 				}
 				for _, i := range []uint64{0, 1, 2, 3, 6, 7, 8, 9, 10} {

@@ -86,13 +86,13 @@ func (d *flacFile) next() {
 	var b *frame.Frame
 	err := guard(func() (err error) { b, err = d.stream.ParseNext(); return err })
 	switch {
-	case err == io.EOF && d.got < d.want, errors.Is(err, io.ErrUnexpectedEOF):
+	case errors.Is(err, io.EOF) && d.got < d.want, errors.Is(err, io.ErrUnexpectedEOF):
 		d.end = &TruncatedError{File: d.in.name, Scans: d.got, Want: d.want}
 		return
-	case err == io.EOF && d.got == 0:
+	case errors.Is(err, io.EOF) && d.got == 0:
 		d.end = d.in.errorf("a FLAC header, but no samples: nothing was recorded into it")
 		return
-	case err == io.EOF:
+	case errors.Is(err, io.EOF):
 		d.end = io.EOF
 		return
 	case err != nil:

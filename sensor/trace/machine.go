@@ -11,12 +11,13 @@ import (
 // Sources of the figures below.
 //
 //   - NEC: National Electrical Code tables 430.248 (full-load current of
-//     single-phase motors) and 430.251(A) (their locked-rotor current), as
-//     reprinted by electrical suppliers.
-//   - COOLL: 840 measured switch-ons of small machines at 230 V (data set
-//     "COOLL"; medians of peak current over the rated peak).
-//   - PLAID: measured start-ups of household appliances (data set "PLAID").
-//   - memory: from memory or common practice, no source at hand.
+//     single-phase motors; seen at paigewire.com and sparky-hq.com) and
+//     430.251(A) (their locked-rotor current; seen at solar365.com).
+//   - COOLL: 840 measured switch-ons of small machines at 230 V, peak current
+//     over the rated peak; figures of the data set at
+//     coolldataset.github.io.
+//   - PLAID: measured start-ups and current cycles of household appliances.
+//   - memory: from memory or common practice, no source.
 //
 // What is made is the current in the conductor. A transformer's own faults at
 // low frequency and near saturation are not modelled.
@@ -63,7 +64,7 @@ const (
 	tauTool      = 0.09  // s, inrush under 0.3 s; memory
 	tauVacuum    = 0.184 // s: 3.45 times the power falls below 1.2 times in 460 ms; PLAID
 	// Running harmonics over the fundamental: drill 12 % and 2 %, vacuum 14 % and
-	// 3 %, crest factor 1.7; PLAID.
+	// 3 %, crest factor 1.7; measured, COOLL and PLAID.
 	drillH3, drillH5   = 0.12, 0.02
 	vacuumH3, vacuumH5 = 0.14, 0.03
 	brushNoise         = 0.04 // standard deviation over the current at hand; memory

@@ -50,7 +50,7 @@ type player struct {
 func NewMaker(s *Script, amperes bool) *Maker {
 	m := &Maker{
 		s: s, amperes: amperes || s.Bits == 0,
-		scans: uint64(math.Floor(s.Length.Seconds() * s.Rate)),
+		scans: s.scanAt(s.Length.Seconds()),
 		amps:  make([]float64, len(s.channels)),
 		last:  make([]float32, len(s.channels)),
 	}
@@ -89,18 +89,16 @@ func (m *Maker) Next(f *sensor.Frame) error {
 	f.Raw = f.Raw[:0]
 	for m.gap < len(m.s.gaps) { // a gap that begins now
 		g := m.s.gaps[m.gap]
-		if m.time() < g.from {
+		if m.index < m.s.scanAt(g.from) {
 			break
 		}
-		if end := uint64(math.Ceil(g.to * m.s.Rate)); m.index < end {
-			m.index = end
-		}
+		m.index = max(m.index, m.s.scanAt(g.to))
 		m.gap++
 	}
 	f.Source, f.Channels, f.Rate, f.Err = 0, nch, m.s.Rate, nil
 	f.Index, f.At = m.index, Instant(m.index, m.s.Rate)
 	for m.index < m.scans && len(f.Raw) < 1024*nch {
-		if m.gap < len(m.s.gaps) && m.time() >= m.s.gaps[m.gap].from {
+		if m.gap < len(m.s.gaps) && m.index >= m.s.scanAt(m.s.gaps[m.gap].from) {
 			break
 		}
 		m.scan()
@@ -115,6 +113,10 @@ func (m *Maker) Next(f *sensor.Frame) error {
 
 // time is the instant of the next scan in seconds.
 func (m *Maker) time() float64 { return float64(m.index) / m.s.Rate }
+
+// scanAt is the first scan at or after a time. A millionth of a scan is taken as
+// rounding.
+func (s *Script) scanAt(t float64) uint64 { return uint64(math.Ceil(t*s.Rate - 1e-6)) }
 
 // phase is the mains phase at a time, from 0 to 2 pi.
 func (s *Script) phase(t float64) float64 {

@@ -30,7 +30,7 @@ func made(t testing.TB, script string) [][]float64 {
 	out := make([][]float64, len(s.channels))
 	var f sensor.Frame
 	for {
-		if err := m.Next(&f); err == io.EOF {
+		if err := m.Next(&f); errors.Is(err, io.EOF) {
 			return out
 		} else if err != nil {
 			t.Fatal(err)
@@ -397,7 +397,7 @@ func TestScriptFaults(t *testing.T) {
 		t.Fatal(err)
 	}
 	for line, want := range map[string]string{
-		"lenght 5s":                     `"lenght" begins no statement`,
+		"size 5s":                       `"size" begins no statement`,
 		"length long":                   "a time such as 90s",
 		"length -5s":                    "a time such as 90s",
 		"length 9999999h":               "a time such as 90s",
@@ -538,7 +538,7 @@ func TestDemoRecording(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer script.Close()
+	t.Cleanup(func() { _ = script.Close() })
 	s, err := ParseScript("morning.txt", script)
 	if err != nil {
 		t.Fatal(err)

@@ -234,7 +234,7 @@ func TestReadLongWAV(t *testing.T) {
 			n += int64(fr.Scans())
 		}
 		runtime.ReadMemStats(&after)
-		if err != io.EOF || n != scans || found != mark {
+		if !errors.Is(err, io.EOF) || n != scans || found != mark {
 			t.Errorf("%d scans, mark at %d, want %d; error %v", n, found, mark, err)
 		}
 		if grown := after.TotalAlloc - before.TotalAlloc; grown > 1<<20 {
@@ -348,6 +348,8 @@ func TestReadFaults(t *testing.T) {
 		{"faster", csv + "0.0022,4\n", 3, []string{"test:5: ", "must keep one rate"}},
 		{"far jump", csv + "1e300,4\n", 3, []string{"test:5: ", "damaged"}},
 		{"microseconds", "t,saw\n0,1\n1e-8,2\n", 0, []string{"in seconds?"}},
+		{"torn row", csv + "0.0", 3, []string{"middle of a scan after 3 "}},
+		{"torn cell", csv + "0.003,-", 3, []string{"middle of a scan after 3 "}},
 		{"long line", csv + "0.003," + strings.Repeat("4", 70000) + "\n", 3, []string{"test:5: ", "longer than 64 KiB"}},
 	}
 	for _, tt := range tests {

@@ -413,7 +413,7 @@ func (p *scriptParser) channel() {
 			p.done()
 			return
 		}
-		ok := true
+		var ok bool
 		switch {
 		case p.accept("noise"):
 			if p.unitIs("A") || p.unitIs("mA") {

@@ -321,7 +321,7 @@ func openPart(p part) (decoder, *input, error) {
 func sniff(in *input) (decoder, error) {
 	head, err := in.br.Peek(12)
 	if len(head) == 0 {
-		if err != nil && err != io.EOF {
+		if err != nil && !errors.Is(err, io.EOF) {
 			return nil, in.errorf("cannot be read: %w", err)
 		}
 		return nil, in.errorf("the file is empty: it was created, but nothing was recorded into it")
@@ -391,7 +391,7 @@ func (r *Reader) Next(f *sensor.Frame) error {
 			return nil
 		}
 		var cut *TruncatedError
-		if err == io.EOF || r.opt.AllowTruncated && errors.As(err, &cut) {
+		if errors.Is(err, io.EOF) || r.opt.AllowTruncated && errors.As(err, &cut) {
 			r.nextPart()
 			continue
 		}

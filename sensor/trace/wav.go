@@ -52,7 +52,7 @@ func newWAV(in *input) (*wav, error) {
 	next := func(b []byte) error {
 		_, err := io.ReadFull(in.br, b)
 		switch {
-		case err == io.EOF || err == io.ErrUnexpectedEOF:
+		case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
 			return in.errorf("the WAV header is cut short at byte %d: copy the file again from where it was recorded", at)
 		case err != nil:
 			return in.errorf("cannot be read at byte %d: %w", at, err)
@@ -246,7 +246,7 @@ func (w *wav) read(dst []float32) (int, uint64, error) {
 		w.left -= int64(got)
 	}
 	switch {
-	case err == io.EOF || err == io.ErrUnexpectedEOF:
+	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
 		w.end = io.EOF
 		rest := int64(got) % scan
 		if w.left == noSize && rest == 1 && w.got*scan%2 == 1 {
@@ -264,7 +264,7 @@ func (w *wav) read(dst []float32) (int, uint64, error) {
 		}
 	}
 	if whole == 0 {
-		if w.got == 0 && w.end == io.EOF {
+		if w.got == 0 && errors.Is(w.end, io.EOF) {
 			w.end = w.in.errorf("a WAV header, but not one whole scan: nothing was recorded into it")
 		}
 		return 0, 0, w.end

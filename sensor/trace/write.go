@@ -191,7 +191,7 @@ func Copy(w Writer, src sensor.Source) error {
 	var f sensor.Frame
 	for {
 		switch err := src.Next(&f); {
-		case err == io.EOF:
+		case errors.Is(err, io.EOF):
 			return nil
 		case err != nil:
 			return err

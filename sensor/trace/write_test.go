@@ -378,3 +378,45 @@ func stored(s Sample, raw []float32) (b []byte) {
 	}
 	return b
 }
+
+// FLAC blocks of odd lengths and shapes: constant, steps, full-scale noise, the
+// ends of the range in turn. The reference decoder checks the files too.
+func TestFLACShapes(t *testing.T) {
+	check := peers.Require(t, "flac", "Debian package flac")
+	rnd := rand.New(rand.NewPCG(3, 4))
+	shapes := map[string]func(i int, limit float64) float64{
+		"constant": func(int, float64) float64 { return -7 },
+		"steps":    func(i int, limit float64) float64 { return float64(i/100%2) * limit },
+		"noise":    func(_ int, limit float64) float64 { return math.Round((2*rnd.Float64() - 1) * limit) },
+		"ends":     func(i int, limit float64) float64 { return float64(i%2)*(2*limit+1) - limit - 1 },
+		"bursts":   func(i int, limit float64) float64 { return math.Round(rnd.NormFloat64() * float64(1+i/64%2*60)) },
+	}
+	for name, shape := range shapes {
+		for _, n := range []int{1, 2, 4, 5, 6, 15, 33, 64, 1023, 1024, 1025, 1100, 5000} {
+			for _, s := range []Sample{Int16, Int24} {
+				limit := float64(int(1)<<(s.bits()-1) - 1)
+				raw := make([]float32, n)
+				for i := range raw {
+					raw[i] = float32(shape(i, limit))
+				}
+				var m memFile
+				writeTo(t, &m, Layout{Kind: FLAC, Sample: s, Channels: 1, Rate: 2000, Unit: Counts}, raw)
+				got, _, err := readBytes(t, m.b, Options{})
+				if err != nil || !same(got, raw) {
+					t.Errorf("%s, %d scans of %d bits: read back %d, error %v", name, n, s.bits(), len(got), err)
+				}
+				if most := n*s.bits()/8 + 64 + n/1024*16; len(m.b) > most {
+					t.Errorf("%s, %d scans of %d bits: %d bytes, more than %d", name, n, s.bits(), len(m.b), most)
+				}
+				if n < 1000 {
+					continue
+				}
+				cmd := exec.Command(check, "--totally-silent", "-t", "-")
+				cmd.Stdin = bytes.NewReader(m.b)
+				if out, err := cmd.CombinedOutput(); err != nil {
+					t.Errorf("%s, %d scans of %d bits: flac -t: %v %s", name, n, s.bits(), err, out)
+				}
+			}
+		}
+	}
+}
