@@ -62,7 +62,7 @@ func traceInfo(cmd *cobra.Command, name string, count bool) error {
 	if err != nil {
 		return err
 	}
-	defer r.Close()
+	defer func() { _ = r.Close() }() // nothing was written
 	info := r.Info()
 	var counted traceCount
 	if count {
@@ -103,7 +103,7 @@ func countTrace(r *trace.Reader) (traceCount, error) {
 	seen := make([]bool, n)
 	var f sensor.Frame
 	for {
-		if err := r.Next(&f); err == io.EOF {
+		if err := r.Next(&f); errors.Is(err, io.EOF) {
 			return t, nil
 		} else if err != nil {
 			return t, err
@@ -158,7 +158,7 @@ What happens when is written beside the recording, to FILE with the ending
 			if err != nil {
 				return err
 			}
-			defer text.Close()
+			defer func() { _ = text.Close() }() // nothing was written
 			script, err := trace.ParseScript(args[0], text)
 			if err != nil {
 				return err
@@ -283,7 +283,7 @@ func convertTrace(cmd *cobra.Command, args []string, in inFlags, out outFlags, v
 	if err != nil {
 		return err
 	}
-	defer r.Close()
+	defer func() { _ = r.Close() }() // nothing was written
 	info := r.Info()
 	var src sensor.Source = r
 	l := trace.Layout{Channels: info.Channels, Names: info.Names, Rate: info.Rate, Unit: info.Unit, LowestIsGap: in.lowest}
