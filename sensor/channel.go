@@ -21,13 +21,6 @@ const (
 
 	rampMargin = 1.3 // on the rise of the resting point
 	usualDrop  = 1.5 // work may add half as much again to the current of a machine
-
-	biasEdge    = 0.25                   // the resting point must stay this share of the range off the rails
-	biasHold    = 100 * time.Millisecond // an offset inrush may move it for less
-	biasSlack   = 0.02                   // a bias fault ends this much further in
-	clipPower   = 0.8                    // mean square as a share of the square of half the range: a sine of 2.3 times the range
-	clipHold    = 5 * time.Second        // an inrush may clip for less
-	faultHealed = 250 * time.Millisecond // free of the fault for this long
 )
 
 // half is what all channels share at the end of a half.
@@ -44,6 +37,7 @@ type half struct {
 	loudest      *channel
 	crosstalk    float64
 	evidence     float64 // a weak start needs this much
+	alike        bool    // all channels show the same
 }
 
 // channel is the state of one used channel.
@@ -97,15 +91,7 @@ type channel struct {
 	below time.Duration // the first value below stop; never = not below
 	usual float64       // the current of the last while, A; 0 while idle
 
-	// Faults that the values themselves show. Without rails there are none.
-	railed         bool    // the converter's limits are known
-	biasLo, biasHi float64 // limits of the resting point, raw
-	centre, half   float64 // of the converter's range, raw
-	fault          Health  // 0 = none
-	suspect        Health  // 0 = none
-	suspectAt      time.Duration
-	healing        bool
-	healedAt       time.Duration
+	faults
 
 	// While calm, a value in [calmLo, calmHi) no less than the usual one by usualDrop
 	// changes nothing but the resting point and the usual value.
@@ -117,19 +103,11 @@ func newChannel(col int, p *ChannelParams, evidence float64) channel {
 	c := channel{
 		col: col, number: p.Channel, scale: p.Scale,
 		start: p.Start, stop: p.Stop, hold: p.StopHold,
-		biasLo: math.Inf(-1), biasHi: math.Inf(1), half: math.Inf(1),
-		below: never,
+		below: never, faults: newFaults(p),
 	}
 	c.noise, c.sure = newSequential(p, evidence)
 	c.rest = min(max(p.Start/2, p.Idle.Mean+float64(3*p.Idle.Spread)), p.Start)
 	c.level = max(c.sure, float64(noisePeak*p.Idle.Mean)) / p.Scale
-	if p.Min < p.Max {
-		c.railed = true
-		c.half = (p.Max - p.Min) / 2
-		c.centre = p.Min + c.half
-		edge := float64(biasEdge * (p.Max - p.Min))
-		c.biasLo, c.biasHi = p.Min+edge, p.Max-edge
-	}
 	return c
 }
 
@@ -208,7 +186,8 @@ func (c *channel) split(x, w float64) {
 // clear empties the half.
 func (c *channel) clear() {
 	c.s, c.q, c.cs, c.cq = 0, 0, 0, 0
-	c.bad, c.carryBad, c.marked = false, false, false
+	c.bad, c.carryBad, c.marked, c.follows = false, false, false, false
+	c.steps, c.nsteps = 0, 0
 }
 
 // roll makes this half the one before.
@@ -217,6 +196,7 @@ func (c *channel) roll() {
 	c.prevOK = !c.bad
 	c.s, c.q, c.marked = c.cs, c.cq, false
 	c.cs, c.cq = 0, 0
+	c.steps, c.nsteps = 0, 0
 	c.bad, c.carryBad = c.carryBad, false
 }
 

@@ -234,6 +234,9 @@ func (d *Detector) check(c *channel, part []float32, at uint64, k int, s, q floa
 			c.mark(d.timeOf(at+uint64(first)), d.timeOf(at+uint64(last)), d.cycle)
 		}
 	}
+	if c.watching() {
+		c.step(part[c.col:], uint(d.channels))
+	}
 	if c.q-c.q != 0 {
 		c.bad = true
 		return 1
@@ -255,6 +258,9 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 			continue
 		}
 		c.split(x, w)
+		if c.watching() {
+			c.step(part[c.col:c.col+1], 1)
+		}
 		if c.centred && c.isActive(x) {
 			at := d.timeOf(index + uint64(i))
 			c.mark(at, at, d.cycle)
@@ -300,6 +306,11 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		if amps > math.MaxFloat32 {
 			amps = math.MaxFloat32
 		}
+		if amps == c.amps {
+			c.same++
+		} else {
+			c.same = 0
+		}
 		c.mean2, c.mean1 = c.mean1, c.mean
 		if !c.chained {
 			c.mean2, c.mean1, c.chained = mean, mean, true
@@ -314,6 +325,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 			}
 		}
 	}
+	g.alike = alike(d.ch)
 	out = slices.Grow(out, len(d.ch))
 	before := len(out)
 	var strongest *channel
@@ -326,7 +338,8 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		c.lastGood = at
 		amps, mean := c.amps, c.mean
 		if c.calm && amps >= c.calmLo && amps < c.calmHi && usualDrop*amps >= c.usual &&
-			mean >= c.biasLo && mean <= c.biasHi && !c.marked && !c.pmarked {
+			mean >= c.biasLo && mean <= c.biasHi && math.Abs(mean-c.mean2) <= c.wander &&
+			c.same < c.sameMost && !g.alike && !c.marked && !c.pmarked {
 			c.mid = mean
 			c.settle()
 		} else {

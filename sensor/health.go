@@ -13,7 +13,12 @@ const (
 	ReadError                   // the source reports that it cannot read
 	BiasHigh                    // the resting point sits near the upper rail
 	BiasLow                     // the resting point sits near the lower rail
-	Clipped                     // many samples at a rail while the resting point is in the middle
+	Clipped                     // most samples at the rails while the resting point is in the middle
+	Flat                        // not even noise
+	Frozen                      // the same samples again and again
+	Floating                    // the resting point wanders
+	AllAlike                    // every channel shows the same current
+	Noisy                       // not a mains current: its size changes from cycle to cycle as that of noise does
 )
 
 // String names the state in lower-case words.
@@ -33,6 +38,16 @@ func (h Health) String() string {
 		return "bias too low"
 	case Clipped:
 		return "clipped"
+	case Flat:
+		return "flat"
+	case Frozen:
+		return "frozen"
+	case Floating:
+		return "floating"
+	case AllAlike:
+		return "all channels alike"
+	case Noisy:
+		return "noise"
 	}
 	return "invalid"
 }
@@ -54,6 +69,16 @@ func (h Health) Remedy() string {
 		return "look at the bias divider: the upper resistor is open, or the input touches ground"
 	case Clipped:
 		return "the current is beyond the range: fit a smaller burden resistor, or take turns out of the clamp"
+	case Flat:
+		return "the converter repeats one value: look at its supply, its select line and the wire to this input"
+	case Frozen:
+		return "the converter or its driver repeats old samples: look at the clock and select lines, then restart"
+	case Floating:
+		return "the input is not connected: look at the plug of the transformer and at the bias divider"
+	case AllAlike:
+		return "the converter does not select its channels: look at the wire to its data input"
+	case Noisy:
+		return "look at the converter's supply and ground, and keep the cable away from motor leads"
 	}
 	return "internal error: invalid health"
 }

@@ -22,9 +22,9 @@ func (c *channel) judge(g *half) {
 	default:
 		c.towardsStart(g)
 	}
-	c.calm = c.fault == 0 && c.suspect == 0 && c.good == recoverValues
+	c.calm = c.fault == 0 && c.suspect == 0 && c.wanders == 0 && c.good == recoverValues
 	if c.run {
-		c.calm = c.calm && c.below == never
+		c.calm = c.calm && c.below == never && (c.watch == 0 || !c.railed)
 		c.calmLo, c.calmHi = c.stop, c.scale*c.half/2 // below this inspect cannot find clipping
 	} else {
 		c.calm = c.calm && c.recent == 0 && c.loud == 0 && c.quiet == sureValues && !c.noise.on
@@ -197,6 +197,8 @@ func (c *channel) setRunning(onset time.Duration) {
 	c.run = true
 	c.verdict, c.health, c.onset = Running, Healthy, onset
 	c.usual = c.amps
+	c.watch, c.ratio = noiseWatch, 0
+	c.follows = false
 	c.below = never
 	c.forgetStart()
 }
@@ -236,54 +238,4 @@ func (c *channel) lose(at time.Duration, h Health) Reading {
 	c.amps = 0
 	c.distrust(h, c.lastGood)
 	return c.reading(at)
-}
-
-// power is the mean square of the last cycle about the middle of the
-// converter's range, in raw units.
-func (c *channel) power() float64 {
-	rms, off := c.amps/c.scale, c.mean-c.centre
-	return float64(rms*rms) + float64(off*off)
-}
-
-// inspect looks for faults that the values themselves show. A fault must last
-// a while to count, and be gone for a while to be forgotten.
-func (c *channel) inspect(g *half) {
-	slack := 0.0
-	if c.fault != 0 {
-		slack = float64(2 * biasSlack * c.half)
-	}
-	h := Health(0)
-	hold := biasHold
-	switch {
-	case c.mean < c.biasLo+slack:
-		h = BiasLow
-	case c.mean > c.biasHi-slack:
-		h = BiasHigh
-	case c.power() > float64(clipPower*c.half*c.half):
-		h = Clipped
-		hold = clipHold
-	}
-	if h == 0 {
-		c.suspect = 0
-		if c.fault != 0 {
-			if !c.healing {
-				c.healing, c.healedAt = true, g.at
-			}
-			if g.at-c.healedAt >= faultHealed {
-				c.fault, c.healing = 0, false
-			}
-		}
-		return
-	}
-	c.healing = false
-	if h != c.suspect {
-		c.suspect, c.suspectAt = h, g.at
-	}
-	if !c.known && h != Clipped {
-		hold = 0 // nothing better is known
-	}
-	if h != c.fault && g.at-c.suspectAt >= hold {
-		c.fault = h
-		c.distrust(h, c.suspectAt)
-	}
 }
