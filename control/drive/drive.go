@@ -73,7 +73,7 @@ func calms(k control.CommandKind) bool {
 type unit interface {
 	do(now time.Time, c control.Command) // answers through Driver.answer, now or later
 	due() time.Time                      // when fire wants to be called; zero: never
-	fire(now time.Time)                  // may come early
+	fire(now time.Time)                  // what is due; also called when nothing is
 }
 
 // Driver drives one rig. Its methods may be called at the same time.
@@ -82,8 +82,9 @@ type Driver struct {
 	hw     Hardware
 	halted atomic.Bool
 
-	lines   []*line // every output
+	lines   []*line // every output, the contactor's first
 	buses   []*bus
+	topics  []*topic
 	workers []*worker
 	routes  map[target]*worker
 	sensed  contacts
@@ -254,7 +255,7 @@ const haltWithin = 2 * time.Second
 // than two seconds. It may be called again and from a panic.
 func (d *Driver) Halt() error {
 	d.halted.Store(true)
-	n := len(d.lines) + len(d.buses)
+	n := len(d.lines) + len(d.buses) + len(d.topics)
 	done := make(chan error, n)
 	// The lines first: the contactor is the first of them.
 	for _, l := range d.lines {
@@ -262,6 +263,9 @@ func (d *Driver) Halt() error {
 	}
 	for _, b := range d.buses {
 		go func() { done <- b.halt() }()
+	}
+	for _, t := range d.topics {
+		go func() { done <- t.publish(false) }()
 	}
 	limit := time.NewTimer(haltWithin)
 	defer limit.Stop()

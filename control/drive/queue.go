@@ -52,7 +52,7 @@ func poke(c chan struct{}) {
 type worker struct {
 	d     *Driver
 	units map[target]unit
-	idle  func(now time.Time) // called after a wake without a command; nil: nothing
+	list  []unit // the same, in the order of Params
 
 	mu    sync.Mutex
 	queue []control.Command
@@ -63,6 +63,11 @@ type worker struct {
 
 func newWorker(d *Driver) *worker {
 	return &worker{d: d, units: map[target]unit{}, woken: make(chan struct{}, 1), quit: make(chan struct{})}
+}
+
+func (w *worker) add(t target, u unit) {
+	w.units[t] = u
+	w.list = append(w.list, u)
 }
 
 // put queues c in place of an older command for t.
@@ -123,7 +128,8 @@ func (w *worker) run() {
 			panic(r)
 		}
 	}()
-	timer := time.NewTimer(0)
+	timer := time.NewTimer(time.Hour)
+	timer.Stop()
 	defer timer.Stop()
 	for {
 		select {
@@ -137,18 +143,12 @@ func (w *worker) run() {
 				w.units[targetOf(c)].do(time.Now(), c)
 			}
 		}
-		now := time.Now()
 		var next time.Time
-		for _, u := range w.units {
-			if at := u.due(); !at.IsZero() && !at.After(now) {
-				u.fire(now)
-			}
+		for _, u := range w.list {
+			u.fire(time.Now())
 			if at := u.due(); !at.IsZero() && (next.IsZero() || at.Before(next)) {
 				next = at
 			}
-		}
-		if w.idle != nil {
-			w.idle(now)
 		}
 		if next.IsZero() {
 			timer.Stop()

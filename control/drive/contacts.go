@@ -1,0 +1,337 @@
+package drive
+
+import (
+	"fmt"
+	"sync"
+	"time"
+
+	"kerfwind/control"
+)
+
+// answerOf is what a contact says to what it means. The zero value is that it
+// cannot be read.
+type answerOf uint8
+
+const (
+	unread answerOf = iota
+	no
+	yes
+)
+
+// contact is a contact that is listened to.
+type contact struct {
+	p     Contact
+	in    Input // nil while it cannot be opened
+	state answerOf
+}
+
+// contacts are all of them.
+type contacts struct {
+	mu   sync.Mutex
+	list []*contact
+	said map[said]uint8 // what control was last told
+	quit chan struct{}
+	done sync.WaitGroup
+}
+
+// said is what an input is about.
+type said struct {
+	kind control.InputKind
+	id   control.ID
+}
+
+// about is what a contact's input is about. A button's is a request.
+func (c *contact) about() said {
+	switch c.p.Means {
+	case MachineRuns:
+		return said{control.MachineIs, c.p.ID}
+	case GateIsOpen, GateIsShut:
+		return said{control.GateIs, c.p.ID}
+	case CollectorRuns:
+		return said{control.CollectorIs, 0}
+	case StopActs:
+		return said{control.StopIs, c.p.ID}
+	case BinFull:
+		return said{control.BinIs, 0}
+	case HandMode, OffMode:
+		return said{control.SwitchIs, 0}
+	case StandDown:
+		return said{control.StandDownIs, 0}
+	case ButtonHolds:
+	}
+	return said{control.Ask, c.p.ID}
+}
+
+// reopenAfter is how long a line that gave an error is left alone.
+const reopenAfter = time.Second
+
+// start reads every contact, reports where all stand, and listens.
+func (s *contacts) start(d *Driver) {
+	s.quit = make(chan struct{})
+	s.said = map[said]uint8{}
+	for _, c := range s.list {
+		s.read(d, c)
+	}
+	s.mu.Lock()
+	for _, r := range s.tell(d.p.Now(), nil) {
+		d.report(r)
+	}
+	s.mu.Unlock()
+	for _, c := range s.list {
+		s.done.Go(func() { s.listen(d, c) })
+	}
+}
+
+// read takes the present state without reporting it.
+func (s *contacts) read(d *Driver, c *contact) {
+	closed, err := c.in.Closed()
+	if err != nil {
+		d.trouble(fmt.Errorf("contact %q: %w", c.p.Name, err))
+		return
+	}
+	s.mu.Lock()
+	c.state = c.says(closed)
+	s.mu.Unlock()
+}
+
+func (c *contact) says(closed bool) answerOf {
+	if closed == c.p.Closed {
+		return yes
+	}
+	return no
+}
+
+// listen follows one contact until close. An error makes it unread; it is
+// opened afresh after a while.
+func (s *contacts) listen(d *Driver, c *contact) {
+	defer func() {
+		if r := recover(); r != nil {
+			_ = d.Halt() // the panic tells more
+			panic(r)
+		}
+	}()
+	for {
+		var closed bool
+		var ago time.Duration
+		in, err := s.input(d, c)
+		if err == nil {
+			closed, ago, err = in.Next()
+		}
+		select {
+		case <-s.quit:
+			return
+		default:
+		}
+		if err == nil {
+			s.set(d, c, c.says(closed), d.p.Now()-ago)
+			continue
+		}
+		if s.set(d, c, unread, d.p.Now()) {
+			d.trouble(fmt.Errorf("contact %q cannot be read: %w", c.p.Name, err))
+		}
+		if in != nil {
+			_ = in.Close() // it is opened afresh
+		}
+		s.mu.Lock()
+		c.in = nil
+		s.mu.Unlock()
+		wait := time.NewTimer(reopenAfter)
+		select {
+		case <-s.quit:
+			wait.Stop()
+			return
+		case <-wait.C:
+		}
+	}
+}
+
+// input is the contact's line, opened afresh if need be.
+func (s *contacts) input(d *Driver, c *contact) (Input, error) {
+	s.mu.Lock()
+	in := c.in
+	s.mu.Unlock()
+	if in != nil {
+		return in, nil
+	}
+	in, err := d.hw.Input(c.p.Line, c.p.Debounce, c.p.Name)
+	if err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	select {
+	case <-s.quit: // close has passed by
+		s.mu.Unlock()
+		_ = in.Close()
+		return nil, ErrHalted
+	default:
+	}
+	c.in = in
+	s.mu.Unlock()
+	closed, err := in.Closed()
+	if err != nil {
+		return in, err
+	}
+	s.set(d, c, c.says(closed), d.p.Now())
+	return in, nil
+}
+
+// set takes a new state, tells control what follows from it, and wakes the
+// worker whose motor it may stop. It tells whether the state is new.
+func (s *contacts) set(d *Driver, c *contact, to answerOf, at time.Duration) bool {
+	s.mu.Lock()
+	was := c.state
+	c.state = to
+	if was == to {
+		s.mu.Unlock()
+		return false
+	}
+	if c.p.Means == ButtonHolds && was == no && to == yes {
+		d.report(Report{At: at, Input: control.Input{Kind: control.Ask, State: uint8(control.AskHold), Origin: control.Wired, ID: c.p.ID, For: c.p.Hold}})
+	}
+	for _, r := range s.tell(at, nil) {
+		d.report(r)
+	}
+	s.mu.Unlock()
+	if k := c.about().kind; k == control.GateIs {
+		if w := d.routes[target{'g', c.p.ID}]; w != nil {
+			w.wake()
+		}
+	}
+	return true
+}
+
+// tell appends a report for everything that differs from what was last said.
+func (s *contacts) tell(at time.Duration, to []Report) []Report {
+	for _, c := range s.list {
+		a := c.about()
+		if a.kind == control.Ask {
+			continue
+		}
+		v := s.value(a)
+		if v == 0 || s.said[a] == v {
+			continue
+		}
+		s.said[a] = v
+		to = append(to, Report{At: at, Input: control.Input{Kind: a.kind, ID: a.id, State: v}})
+	}
+	return to
+}
+
+// say appends a report for everything, whatever was said before.
+func (s *contacts) say(at time.Duration, to []Report) []Report {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	clear(s.said)
+	return s.tell(at, to)
+}
+
+// joined is what the contacts of one meaning say together: yes if one does,
+// else nothing if one cannot be read, else no.
+type joined struct {
+	has  bool
+	says answerOf
+}
+
+func (j joined) unread() bool { return j.has && j.says == unread }
+
+// value joins the contacts that tell one thing. 0 says nothing.
+func (s *contacts) value(a said) uint8 {
+	var all [StandDown + 1]joined
+	for _, c := range s.list {
+		if c.about() != a {
+			continue
+		}
+		if j := &all[c.p.Means]; !j.has || c.state == yes || j.says == no {
+			*j = joined{true, c.state}
+		}
+	}
+	pick := func(m Means, whenUnread, whenNo, whenYes uint8) uint8 {
+		return [...]uint8{unread: whenUnread, no: whenNo, yes: whenYes}[all[m].says]
+	}
+	switch a.kind {
+	case control.MachineIs:
+		return pick(MachineRuns, uint8(control.Unknown), uint8(control.Idle), uint8(control.Running))
+	case control.CollectorIs:
+		return pick(CollectorRuns, uint8(control.Unknown), uint8(control.Idle), uint8(control.Running))
+	case control.StopIs:
+		return pick(StopActs, uint8(control.Broken), uint8(control.Closed), uint8(control.Open))
+	case control.StandDownIs:
+		return pick(StandDown, uint8(control.Broken), uint8(control.Closed), uint8(control.Open))
+	case control.BinIs:
+		return pick(BinFull, uint8(control.LevelUnknown), uint8(control.Room), uint8(control.Full))
+	case control.GateIs:
+		return uint8(shown(all[GateIsOpen], all[GateIsShut]))
+	case control.SwitchIs:
+		// Both at once cannot be; air may move then, so it counts as hand. A
+		// switch that cannot be read says nothing new.
+		hand, off := all[HandMode], all[OffMode]
+		switch {
+		case hand.says == yes:
+			return uint8(control.Hand)
+		case off.says == yes:
+			return uint8(control.Off)
+		case hand.unread(), off.unread():
+			return 0
+		}
+		return uint8(control.Auto)
+	default:
+		return 0
+	}
+}
+
+// shown is what a gate's end switches show.
+func shown(open, shut joined) control.Shown {
+	switch {
+	case open.unread(), shut.unread():
+		return control.ShownUnknown
+	case open.says == yes && shut.says == yes:
+		return control.ShownBoth
+	case open.says == yes:
+		return control.ShownOpen
+	case shut.says == yes:
+		return control.ShownShut
+	}
+	return control.ShownBetween
+}
+
+// ends tells which end switches of a gate are made.
+func (s *contacts) ends(id control.ID) (open, shut bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, c := range s.list {
+		if c.p.ID == id && c.state == yes {
+			open = open || c.p.Means == GateIsOpen
+			shut = shut || c.p.Means == GateIsShut
+		}
+	}
+	return open, shut
+}
+
+// has tells whether a gate has a switch at an end.
+func (s *contacts) has(id control.ID, end way) bool {
+	m := GateIsOpen
+	if end == shutting {
+		m = GateIsShut
+	}
+	for _, c := range s.list { // the list does not change
+		if c.p.ID == id && c.p.Means == m {
+			return true
+		}
+	}
+	return false
+}
+
+// close ends the listening.
+func (s *contacts) close() {
+	s.mu.Lock()
+	if s.quit != nil {
+		close(s.quit)
+	}
+	for _, c := range s.list {
+		if c.in != nil {
+			_ = c.in.Close() // it is given up either way
+		}
+	}
+	s.mu.Unlock()
+	s.done.Wait()
+}

@@ -1,0 +1,116 @@
+package drive
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"kerfwind/control"
+)
+
+// line is an output line. It is off from the moment it was requested.
+type line struct {
+	d    *Driver
+	out  Output
+	name string
+	lock lock // held while the line is set, so that Halt's off is the last word
+}
+
+func (l *line) set(on bool) error {
+	l.lock.take()
+	defer l.lock.free()
+	if on && l.d.halted.Load() {
+		return ErrHalted
+	}
+	if err := l.out.Set(on); err != nil {
+		return fmt.Errorf("%s: %w", l.name, err)
+	}
+	return nil
+}
+
+func (l *line) halt() error { return l.set(false) }
+
+// lock is a mutex that a test's clock can see through: whoever holds it may
+// hang in the kernel.
+type lock chan struct{}
+
+func newLock() lock  { return make(lock, 1) }
+func (l lock) take() { l <- struct{}{} }
+func (l lock) free() { <-l }
+
+// relay is the unit for one relay: the contactor's, an outlet's or a gate's.
+type relay struct {
+	d    *Driver
+	line *line
+}
+
+func (r *relay) do(_ time.Time, c control.Command) {
+	switch c.Kind {
+	case control.CollectorOn, control.OutletOn, control.GateOpen:
+		r.d.answer(c, r.line.set(true))
+	case control.CollectorOff, control.OutletOff, control.GateShut:
+		r.d.answer(c, r.line.set(false))
+	case control.GateStop:
+		r.d.answer(c, nil) // it cannot stop half-way
+	}
+}
+
+func (r *relay) due() time.Time { return time.Time{} }
+func (r *relay) fire(time.Time) {}
+
+// topic is the unit for one outlet that is told over a topic.
+type topic struct {
+	d    *Driver
+	name string
+}
+
+func (t *topic) publish(on bool) error {
+	if t.d.p.Publish == nil {
+		if on {
+			return fmt.Errorf("topic %q: %w: there is no link to a broker", t.name, ErrNoOutput)
+		}
+		return nil // nothing was ever told
+	}
+	if err := t.d.p.Publish.Publish(t.name, on); err != nil {
+		return fmt.Errorf("topic %q: %w", t.name, err)
+	}
+	return nil
+}
+
+func (t *topic) do(_ time.Time, c control.Command) {
+	on := c.Kind == control.OutletOn
+	if on && t.d.halted.Load() {
+		t.d.answer(c, ErrHalted)
+		return
+	}
+	t.d.answer(c, t.publish(on))
+}
+
+func (t *topic) due() time.Time { return time.Time{} }
+func (t *topic) fire(time.Time) {}
+
+// heart toggles the heartbeat line when its worker is woken, and by nothing
+// else: only the loop wakes it.
+type heart struct {
+	d     *Driver
+	line  *line
+	every time.Duration
+	last  time.Time
+	on    bool
+	ill   bool
+}
+
+func (h *heart) do(time.Time, control.Command) {}
+func (h *heart) due() time.Time                { return time.Time{} }
+
+func (h *heart) fire(now time.Time) {
+	if !h.last.IsZero() && now.Sub(h.last) < h.every {
+		return
+	}
+	h.last, h.on = now, !h.on
+	err := h.line.set(h.on)
+	if err != nil && !h.ill && !errors.Is(err, ErrHalted) {
+		h.d.trouble(fmt.Errorf("heartbeat: %w", err))
+	}
+	h.ill = err != nil
+}

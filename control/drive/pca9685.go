@@ -1,0 +1,194 @@
+package drive
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"time"
+)
+
+// Registers and bits of the PCA9685. Source: NXP data sheet PCA9685, Rev. 4,
+// 16 April 2015, tables 4 to 8 and section 7.3.
+const (
+	regMode1    = 0x00
+	regMode2    = 0x01
+	regLED0     = 0x06 // ON_L, ON_H, OFF_L, OFF_H of output 0; four more for each output
+	regAllOffH  = 0xFD // OFF_H of all outputs
+	regPrescale = 0xFE
+
+	mode1Restart = 1 << 7
+	mode1AI      = 1 << 5 // the register number rises with each byte
+	mode1Sleep   = 1 << 4
+	mode2OutDrv  = 1 << 2 // totem pole
+	fullOff      = 1 << 4 // in OFF_H; wins over everything
+
+	outputs    = 16
+	steps      = 4096 // counts in a period
+	oscillator = 25e6 // Hz, internal; some percent off from chip to chip
+
+	// settle is how long the oscillator needs after SLEEP is cleared.
+	settle = 500 * time.Microsecond
+)
+
+// servoRate is how often a pulse is sent, Hz: what hobby servos expect.
+const servoRate = 50
+
+// bus is an I2C bus. A transfer on it may hang.
+type bus struct {
+	d     *Driver
+	dev   Bus
+	name  string
+	lock  lock // held during a transfer, so that Halt's is the last
+	chips []*pca
+}
+
+func (b *bus) tx(addr int, w, r []byte) error {
+	b.lock.take()
+	defer b.lock.free()
+	if b.d.halted.Load() {
+		return ErrHalted
+	}
+	return b.dev.Tx(uint16(addr), w, r)
+}
+
+// halt silences every chip on the bus.
+func (b *bus) halt() error {
+	b.lock.take()
+	defer b.lock.free()
+	var first error
+	for _, c := range b.chips {
+		var err error
+		for range tries {
+			if err = b.dev.Tx(uint16(c.addr), []byte{regAllOffH, fullOff}, nil); err == nil {
+				break
+			}
+		}
+		if err != nil && first == nil {
+			first = fmt.Errorf("servo pulses may still be there: %w", c.explain(err))
+		}
+	}
+	return first
+}
+
+// tries is how often a transfer is tried: one disturbed one is nothing.
+const tries = 2
+
+// pca is a PCA9685.
+type pca struct {
+	bus      *bus
+	addr     int
+	osc      float64
+	prescale byte
+	enable   *line // nil: the pin is tied
+}
+
+func newPCA(b *bus, addr int, osc float64) *pca {
+	if osc == 0 {
+		osc = oscillator
+	}
+	return &pca{bus: b, addr: addr, osc: osc, prescale: prescale(osc, servoRate)}
+}
+
+// prescale is the value for a rate: round(oscillator / (4096 * rate)) - 1, at
+// least 3 (data sheet, 7.3.5).
+func prescale(osc, rate float64) byte {
+	return byte(min(max(math.Round(osc/(steps*rate))-1, 3), 255))
+}
+
+// counts is a pulse in counts of this chip.
+func (c *pca) counts(pulse time.Duration) int {
+	return int(math.Round(pulse.Seconds() * c.osc / float64(int(c.prescale)+1)))
+}
+
+// explain names the chip in an error.
+func (c *pca) explain(err error) error {
+	return fmt.Errorf("servo chip 0x%02x on %s: %w", c.addr, c.bus.name, err)
+}
+
+// write writes registers and tries again if the bus was disturbed.
+func (c *pca) write(regs ...byte) (err error) {
+	for range tries {
+		if err = c.bus.tx(c.addr, regs, nil); err == nil {
+			return nil
+		}
+	}
+	return c.explain(err)
+}
+
+// read reads registers from reg on.
+func (c *pca) read(reg byte, into []byte) (err error) {
+	for range tries {
+		if err = c.bus.tx(c.addr, []byte{reg}, into); err == nil {
+			return nil
+		}
+	}
+	return c.explain(err)
+}
+
+// setUp silences the chip, which may still send the pulses of a program that
+// died, and sets its rate. PRE_SCALE can only be written while SLEEP is set.
+func (c *pca) setUp() error {
+	for _, regs := range [][]byte{
+		{regAllOffH, fullOff},
+		{regMode2, mode2OutDrv},
+		{regMode1, mode1Sleep | mode1AI},
+		{regPrescale, c.prescale},
+		{regMode1, mode1AI},
+	} {
+		if err := c.write(regs...); err != nil {
+			return err
+		}
+	}
+	time.Sleep(settle)
+	if ok, err := c.isSetUp(); err != nil {
+		return err
+	} else if !ok {
+		return c.explain(fmt.Errorf("it does not keep what is written to it: is it a PCA9685, and its supply sound?"))
+	}
+	if c.enable != nil {
+		return c.enable.set(true)
+	}
+	return nil
+}
+
+// isSetUp reads back whether the chip still has its settings: it forgets them
+// when its supply dips.
+func (c *pca) isSetUp() (bool, error) {
+	var mode [2]byte
+	var scale [1]byte
+	if err := c.read(regMode1, mode[:]); err != nil {
+		return false, err
+	}
+	if err := c.read(regPrescale, scale[:]); err != nil {
+		return false, err
+	}
+	return mode[0]&^mode1Restart == mode1AI && mode[1] == mode2OutDrv && scale[0] == c.prescale, nil
+}
+
+// pulse sets the pulse of an output and reads it back.
+func (c *pca) pulse(output int, d time.Duration) error {
+	n := c.counts(d)
+	return c.put(byte(regLED0+4*output), 0, 0, byte(n), byte(n>>8))
+}
+
+// off ends the pulses of an output.
+func (c *pca) off(output int) error {
+	return c.put(byte(regLED0+4*output+3), fullOff)
+}
+
+// put writes registers in one transaction and compares what then stands there.
+func (c *pca) put(reg byte, values ...byte) error {
+	back := make([]byte, len(values))
+	for range tries {
+		if err := c.write(append([]byte{reg}, values...)...); err != nil {
+			return err
+		}
+		if err := c.read(reg, back); err != nil {
+			return err
+		}
+		if bytes.Equal(back, values) {
+			return nil
+		}
+	}
+	return c.explain(fmt.Errorf("register 0x%02x reads % x after % x was written", reg, back, values))
+}
