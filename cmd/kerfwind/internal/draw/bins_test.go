@@ -3,6 +3,7 @@ package draw
 import (
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -23,7 +24,11 @@ func TestBinsKeepExtremes(t *testing.T) {
 		var all []sensor.Reading
 		b := newBins()
 		for range n {
-			at += time.Duration(rapid.Int64Range(1, step).Draw(t, "dt"))
+			dt := step
+			if rapid.Bool().Draw(t, "close") { // so that bins come to hold several
+				dt = max(1, step/500)
+			}
+			at += time.Duration(rapid.Int64Range(1, dt).Draw(t, "dt"))
 			r := sensor.Reading{At: at, Verdict: sensor.Verdict(rapid.IntRange(1, 3).Draw(t, "verdict")),
 				Amps: rapid.OneOf(rapid.Float32Range(0, 100), rapid.Just(float32(math.NaN())), rapid.Just(float32(math.Inf(1)))).Draw(t, "amps")}
 			all = append(all, r)
@@ -222,5 +227,19 @@ func TestSettled(t *testing.T) {
 		if got := axisTop(tt.settled, tt.most, tt.level); got != tt.want {
 			t.Errorf("axisTop(%v, %v, %v) = %v, want %v", tt.settled, tt.most, tt.level, got, tt.want)
 		}
+	}
+}
+
+// TestRestlessChannel: a channel that never settles draws no more edges than
+// can be seen.
+func TestRestlessChannel(t *testing.T) {
+	p := New(newBarn(1).names, []string{"c0"}, []control.ID{0}, nil)
+	const end = 16 * sec
+	for at := time.Duration(0); at < end; at += 4 * ms {
+		p.Reading(sensor.Reading{At: at, Verdict: sensor.Idle + sensor.Verdict(at/(4*ms)%2)})
+	}
+	text := svg(t, p, end, Options{})
+	if n := strings.Count(text, `class="run"`); n < 1 || n > 500 {
+		t.Errorf("%d runs on a plot of 950 columns", n)
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -184,6 +185,39 @@ func TestSays(t *testing.T) {
 		t.Error("it does not say that the fan's run-up is not known")
 	}
 }
+
+// TestNotices: a fault that clears ends its own notice only, and a long list
+// says how much it leaves out.
+func TestNotices(t *testing.T) {
+	b := newBarn(20 * sec)
+	for _, id := range []control.ID{1, 2} {
+		b.note(time.Duration(id)*sec, control.Event{Kind: control.FaultRaised, Fault: control.SensorLost, ID: id})
+	}
+	b.note(5*sec, control.Event{Kind: control.FaultCleared, Fault: control.SensorLost, ID: 1})
+	text := svg(t, b.picture(), b.end, Options{})
+	if !strings.Contains(text, "FAULT planer: its sensor is lost; look at its plug and cable; cleared 0:05<") ||
+		!strings.Contains(text, "FAULT drum sander: its sensor is lost; look at its plug and cable<") {
+		t.Errorf("the wrong notice is cleared:\n%s", text[strings.LastIndex(text, "Notices"):])
+	}
+	for i := range 40 {
+		b.note(time.Duration(6+i/4)*sec+time.Duration(i), control.Event{Kind: control.WeakAir})
+	}
+	if text = svg(t, b.picture(), b.end, Options{}); !strings.Contains(text, ">and 30 more: see the timeline<") {
+		t.Errorf("it does not say what is left out:\n%s", text[strings.LastIndex(text, "Notices"):])
+	}
+}
+
+// TestSingleReading: one reading alone is still seen.
+func TestSingleReading(t *testing.T) {
+	p := New(timeline.Names{}, []string{"c0"}, nil, nil)
+	p.Reading(sensor.Reading{At: 5 * sec, Verdict: sensor.Idle, Amps: 3})
+	text := svg(t, p, 10*sec, Options{})
+	if n := len(bandPoints.FindStringSubmatch(text)); n != 5 {
+		t.Errorf("want a band of four corners:\n%s", text)
+	}
+}
+
+var bandPoints = regexp.MustCompile(`<polygon class="band" points="(\S+) (\S+) (\S+) (\S+)"/>`)
 
 func TestClockAndSteps(t *testing.T) {
 	tests := []struct {

@@ -108,9 +108,9 @@ func TestFollowsResize(t *testing.T) {
 		begin := time.Now()
 		v.screen.Size = func() (int, int) {
 			if time.Since(begin) > 10*time.Second {
-				return 40, 24
+				return 80, 41 // all that there is fits both
 			}
-			return 80, 24
+			return 80, 40
 		}
 		if err := v.Pace(t.Context(), 0); err != nil {
 			t.Fatal(err)

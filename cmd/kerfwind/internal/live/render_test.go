@@ -45,6 +45,7 @@ func barn() (*Options, *state) {
 	for i := range 12 {
 		s.lines = append(s.lines, entry{time.Duration(100+i) * sec, i%5 == 4, fmt.Sprintf("line %d: router gate opening, a machine runs", i+1)})
 	}
+	s.lines[11].words = "line 12: Fräse started"
 	return o, s
 }
 
