@@ -89,10 +89,25 @@ func TestInductionAgainstCode(t *testing.T) {
 		if idle := rms(x[6000*3:6000*4]) / tt.full; idle < 0.4 || idle > 0.6 {
 			t.Errorf("%v hp: idle %.2f of full load, from 0.4 to 0.6 is common", tt.hp, idle)
 		}
+		// Poor without load, fair under load: common practice, no source.
+		if idle, full := powerFactor(x, 3), powerFactor(x, 6); idle > 0.35 || full < 0.75 {
+			t.Errorf("%v hp: power factor %.2f without load, %.2f under load", tt.hp, idle, full)
+		}
 		if off := rms(x[6000*9+100:]); off != 0 {
 			t.Errorf("%v hp: %v A after the switch has opened", tt.hp, off)
 		}
 	}
+}
+
+// powerFactor of the second that begins at the given one, against a voltage that
+// crosses zero upwards when the recording begins.
+func powerFactor(x []float64, second int) float64 {
+	x = x[6000*second : 6000*(second+1)]
+	sum := 0.0
+	for i, v := range x {
+		sum += v * math.Sqrt2 * math.Sin(2*math.Pi*float64(i%100)/100) / 6000
+	}
+	return sum / rms(x)
 }
 
 // The inrush of an induction motor has an offset that depends on the phase of

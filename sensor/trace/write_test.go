@@ -420,3 +420,58 @@ func TestFLACShapes(t *testing.T) {
 		}
 	}
 }
+
+// Widths that are read but not written here come from sox, RF64 of another hand
+// from libsndfile.
+func TestReadOthers(t *testing.T) {
+	sox := peers.Require(t, "sox", "Debian package sox")
+	convert := peers.Require(t, "sndfile-convert", "Debian package sndfile-programs")
+	dir := t.TempDir()
+	raw := noise(3001, 3, 127)
+	bytes8 := make([]byte, len(raw))
+	for i, v := range raw {
+		bytes8[i] = byte(int8(v))
+	}
+	for _, tt := range []struct {
+		name  string
+		scale float32
+		args  []string
+	}{
+		{"u8.wav", 1, []string{"-b", "8", "-e", "unsigned-integer"}},
+		{"s32.wav", 1 << 24, []string{"-b", "32", "-e", "signed-integer"}},
+		{"f64.wav", 1.0 / 128, []string{"-b", "64", "-e", "floating-point"}},
+		{"s16.rf64", 256, []string{"-b", "16"}},
+	} {
+		path := filepath.Join(dir, strings.TrimSuffix(tt.name, ".rf64"))
+		if filepath.Ext(path) == "" {
+			path += ".wav"
+		}
+		args := append([]string{"-D", "-t", "raw", "-e", "signed-integer", "-b", "8", "-r", "2000", "-c", "3", "-"}, tt.args...)
+		cmd := exec.Command(sox, append(args, path)...)
+		cmd.Stdin = bytes.NewReader(bytes8)
+		if out, err := cmd.CombinedOutput(); err != nil {
+			t.Fatalf("sox: %v\n%s", err, out)
+		}
+		if strings.HasSuffix(tt.name, ".rf64") {
+			big := filepath.Join(dir, tt.name)
+			if out, err := exec.Command(convert, path, big).CombinedOutput(); err != nil {
+				t.Fatalf("sndfile-convert: %v\n%s", err, out)
+			}
+			if head, err := os.ReadFile(big); err != nil || string(head[:4]) != "RF64" {
+				t.Fatalf("sndfile-convert has not written RF64: %v", err)
+			}
+			path = big
+		}
+		want := make([]float32, len(raw))
+		for i, v := range raw {
+			want[i] = v * tt.scale
+		}
+		r, err := Open([]string{path}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, _, err := readAll(t, r); err != nil || !same(got, want) {
+			t.Errorf("%s: %d samples, error %v, begins %v, want %v", tt.name, len(got), err, got[:min(6, len(got))], want[:6])
+		}
+	}
+}
