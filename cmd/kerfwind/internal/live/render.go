@@ -46,7 +46,7 @@ const (
 	common style = iota
 	strong       // bold
 	active       // something runs: bold, blue
-	moving       // something moves: bold, yellow
+	moving       // something moves: bold, magenta: readable on light and dark
 	alarm        // must not be overlooked: reverse, red
 	quiet        // less than common text, where there is colour
 )
@@ -64,7 +64,7 @@ func (s style) begin(color bool) string {
 	case s == active && color:
 		return "\x1b[1;36m"
 	case s == moving && color:
-		return "\x1b[1;33m"
+		return "\x1b[1;35m"
 	}
 	return "\x1b[1m"
 }
