@@ -78,8 +78,8 @@ type Options struct {
 // absurd memory.
 const maxChannels = 256
 
-// maxRate is the fastest recording taken, in scans per second. It also keeps
-// index arithmetic within 128 bits.
+// maxRate is the fastest recording taken, in scans per second. No converter of
+// a rig comes near it.
 const maxRate = 10e6
 
 // TruncatedError says that a recording stops before the end that its header
@@ -210,11 +210,10 @@ func newReader(parts []part, opt Options) (*Reader, error) {
 			r.total += in.size
 		}
 		inf := dec.info()
-		switch {
-		case first < 0:
+		if first < 0 {
 			first = i
 			r.all = inf
-		default:
+		} else {
 			if err := agree(parts[first].name, r.all, parts[i].name, inf); err != nil {
 				errs = append(errs, err)
 			}
