@@ -54,7 +54,3 @@ func (a Air) viscosity() float64 {
 
 // Rho returns the density in kg/m³ that the solver uses.
 func (a Air) Rho() float64 { return a.density() }
-
-// VelocityPressure returns ρ·V²/2 in Pa for standard air and V in m/s. In
-// inches of water and feet a minute it is (V/4005)².
-func VelocityPressure(v float64) float64 { return StandardDensity / 2 * v * v }

@@ -130,3 +130,14 @@ func TestAllStatesConverge(t *testing.T) {
 		}
 	}
 }
+
+// What the daemon solves at start-up for 12 machines: 12 singles, 66 pairs, each
+// with the search for helper gates.
+func BenchmarkTableOf12Machines(b *testing.B) {
+	n := withMachines(worksNetwork())
+	for range b.N {
+		if _, err := NewTable(n); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

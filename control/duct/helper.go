@@ -58,9 +58,12 @@ func (n *Network) Plan(s *Solver, open uint64) Plan {
 		try(a)
 	}
 	if best.gates == 0 {
+		tries := 0
 		for i, a := range candidates {
 			for _, b := range candidates[i+1:] {
-				try(a | b)
+				if tries++; tries <= maxPairs {
+					try(a | b)
+				}
 			}
 		}
 	}
@@ -74,6 +77,9 @@ func (n *Network) Plan(s *Solver, open uint64) Plan {
 	}
 	return p
 }
+
+// maxPairs bounds the pairs of helpers that are tried: those of 12 gates.
+const maxPairs = 66
 
 // choice is a set of further gates and what it brings.
 type choice struct {

@@ -212,23 +212,6 @@ func (n *Network) Clone() *Network {
 	return &c
 }
 
-// Drop returns the total pressure in Pa that segment i loses at a flow of q m³/s
-// with its gate open, at the middle of every guess.
-func (n *Network) Drop(i int, q float64) float64 {
-	s := &n.Segments[i]
-	rho := n.Air.density()
-	v := q / area(s.Diameter)
-	k := n.loss(i, Middle)
-	if s.Gate >= 0 {
-		k += n.Gates[s.Gate].openLoss(Middle)
-	}
-	if s.Length > 0 {
-		f := Friction(rho*v*s.Diameter/n.Air.viscosity(), s.Roughness.Value/s.Diameter)
-		k += f * s.Length / s.Diameter
-	}
-	return k * rho / 2 * v * v
-}
-
 // openLoss is the loss factor of the gate when commanded open.
 func (g *Gate) openLoss(c Case) float64 {
 	k := c.loss(g.Open)

@@ -34,8 +34,7 @@ type Table struct {
 	failed []uint64
 }
 
-// NewTable solves the sets that are known to occur: each machine alone, each
-// pair, the declared sets, and each of them with its helper gates. The error
+// NewTable solves StartSets, and each of them with its helper gates. The error
 // lists what is wrong with the network.
 func NewTable(n *Network) (*Table, error) {
 	s, err := NewSolver(n, Middle)
@@ -56,8 +55,13 @@ func NewTable(n *Network) (*Table, error) {
 	return t, nil
 }
 
+// maxStartSets bounds what is solved at start-up; pairs beyond it are solved when
+// they first occur.
+const maxStartSets = 400
+
 // StartSets returns the sets of open gates that are solved at start-up, without
-// repetitions: singles, then pairs, then the declared sets.
+// repetitions: singles, the declared sets, then pairs as long as there are no
+// more than 400 sets.
 func (n *Network) StartSets() []uint64 {
 	var sets []uint64
 	add := func(s uint64) {
@@ -68,13 +72,15 @@ func (n *Network) StartSets() []uint64 {
 	for _, a := range n.Machines {
 		add(a.Gates)
 	}
-	for i, a := range n.Machines {
-		for _, b := range n.Machines[i+1:] {
-			add(a.Gates | b.Gates)
-		}
-	}
 	for _, s := range n.Together {
 		add(s)
+	}
+	for i, a := range n.Machines {
+		for _, b := range n.Machines[i+1:] {
+			if len(sets) < maxStartSets {
+				add(a.Gates | b.Gates)
+			}
+		}
 	}
 	return sets
 }

@@ -350,3 +350,21 @@ func TestFit(t *testing.T) {
 		t.Error("a fit without measures")
 	}
 }
+
+// What is solved at start-up stays bounded in a shop of many machines, and the
+// declared sets are always among it.
+func TestStartSetsAreBounded(t *testing.T) {
+	n := withMachines(worksNetwork())
+	if got := len(n.StartSets()); got != 12+66 {
+		t.Errorf("12 machines: %d sets, want every single and pair", got)
+	}
+	for i := range 52 {
+		n.Gates = append(n.Gates, Gate{})
+		n.Machines = append(n.Machines, Machine{Gates: 1 << (12 + i)})
+	}
+	n.Together = []uint64{1<<63 | 1<<62 | 1<<61}
+	sets := n.StartSets()
+	if len(sets) != maxStartSets || !slices.Contains(sets, n.Together[0]) {
+		t.Errorf("64 machines: %d sets", len(sets))
+	}
+}
