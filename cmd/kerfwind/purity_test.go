@@ -416,6 +416,7 @@ func x(a, b, c float64) float64 { return float64(a*b*c) + float64(float64(a*b)+c
 // and that the clock is free outside the lists.
 func TestClockCatchTests(t *testing.T) {
 	const src = "package p\nimport \"time\"\nvar a = time.Now()\nfunc f() { time.Sleep(1) }\n"
+	const bubble = "package p\nimport (\"testing/synctest\"; \"time\")\nfunc f() { time.Sleep(1); synctest.Wait() }\n"
 	const dot = "package p\nimport . \"time\"\nvar a = Now()\n"
 	for _, tt := range []struct {
 		pkg  string
@@ -427,6 +428,8 @@ func TestClockCatchTests(t *testing.T) {
 		{"cmd/kerfwind", true, src, 1},
 		{"control", true, src, 1},
 		{"control", false, src, 2},
+		{"control", true, bubble, 0},
+		{"control", false, bubble, 1},
 		{"control", false, dot, 1},
 	} {
 		fset := token.NewFileSet()
