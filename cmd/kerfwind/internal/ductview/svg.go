@@ -327,8 +327,8 @@ func (d *drawing) pipe(i int, path, around string) {
 	d.out.Pipes = append(d.out.Pipes, pipe{Path: path, Rim: around, Edge: w, Inside: w - 2*rim, Class: d.c.Carry[i].String()})
 }
 
-// gate marks the gate of segment i: across the duct when shut, drawn out when
-// open.
+// gate marks the gate of segment i: a bar across the duct when shut, two ticks
+// beside it when open.
 func (d *drawing) gate(i int, x, y, turn float64) {
 	g := d.study.Net.Segments[i].Gate
 	if g < 0 {
@@ -338,7 +338,7 @@ func (d *drawing) gate(i int, x, y, turn float64) {
 	if d.c.Open>>uint(g)&1 == 1 {
 		class = "open"
 	}
-	d.out.Gates = append(d.out.Gates, mark{X: x, Y: y, Turn: turn, Size: d.width(i)/2 + 3, Class: class})
+	d.out.Gates = append(d.out.Gates, mark{X: x, Y: y, Turn: turn, Size: d.width(i)/2 + 4, Class: class})
 }
 
 // text adds a line, cut to the picture's width.
@@ -394,7 +394,7 @@ func (s *Study) legend(p *picture, y float64) float64 {
 		})
 	}
 	y += 4*22 + 8
-	notes := append(wrap("Widths are to scale, lengths are not. Arrows point the way the air goes. A bar across a duct is a shut gate.", lettersInAll), wrap(Disclaimer, lettersInAll)...)
+	notes := append(wrap("Widths are to scale, lengths are not. Arrows point the way the air goes. A bar across a duct is a shut gate, two ticks beside it an open one.", lettersInAll), wrap(Disclaimer, lettersInAll)...)
 	for _, n := range notes {
 		p.Notes = append(p.Notes, label{edge, y, n, "small"})
 		y += lineHeight
