@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"strconv"
 
 	"github.com/mewkiz/flac"
 	"github.com/mewkiz/flac/frame"
@@ -59,10 +58,6 @@ func newFLACWriter(w io.Writer, l Layout) (*flacWriter, error) {
 	if err != nil {
 		return nil, err
 	}
-	// The encoder compares sizes in an int, which overflows on a 32-bit machine:
-	// a block has up to 2^28 (folded, 24 bits, fourth differences) times flacBlock
-	// bits. It then writes gigabytes; samples as they are do better. 16 bits fit.
-	fw.enc.EnablePredictionAnalysis(strconv.IntSize == 64 || l.Sample.bits() <= 16)
 	fw.enc.EnablePredictionAnalysis(false) // see planner
 	for range l.Channels {
 		fw.subs = append(fw.subs, &frame.Subframe{Samples: make([]int32, flacBlock)})
