@@ -82,8 +82,9 @@ func (k EventKind) Subject() Subject {
 		return ACircuit
 	case StopOpened, StopClosed:
 		return AStop
+	default: // the shop as a whole, or said by the fault
+		return NoSubject
 	}
-	return NoSubject
 }
 
 // FaultKind says what is wrong. The zero value means no fault.
@@ -134,6 +135,8 @@ func (f FaultKind) Subject() Subject {
 		return AStop
 	case OutletOutput:
 		return AnOutlet
+	case AllSensingLost:
+		return NoSubject
 	}
 	return NoSubject
 }

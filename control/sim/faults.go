@@ -244,6 +244,7 @@ func (s *Plant) strike(f Fault, in []control.Input) []control.Input {
 		report(control.StandDownIs, uint8(control.Open))
 	case StandDownCloses:
 		report(control.StandDownIs, uint8(control.Closed))
+	default: // a gate's: see strikeGate
 	}
 	return in
 }
@@ -285,6 +286,7 @@ func (s *Plant) strikeGate(f Fault, in []control.Input) []control.Input {
 			g.at = s.p.Gates[f.ID].Travel
 		}
 		g.motion++
+	default: // not a gate's: see strike
 	}
 	return s.look(f.ID, in)
 }

@@ -162,6 +162,7 @@ func kindWords(e control.Event) string {
 		return "shop open"
 	case control.ClosedShopRun:
 		return "runs while the shop is closed"
+	default: // faults have words of their own
 	}
 	return e.Kind.String()
 }
@@ -175,8 +176,9 @@ func untilWords(k control.EventKind) string {
 		return "served until"
 	case control.StartHeldBack:
 		return "at most until"
+	default:
+		return "until"
 	}
-	return "until"
 }
 
 // causeWords is why it happened, to follow a comma.
