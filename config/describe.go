@@ -231,6 +231,9 @@ func (s *Shop) describeMachine(p *page, m *Machine) {
 		p.line(2, "air from %s: opens %s", from, strings.Join(gates, ", then "))
 	}
 	runOn := fmt.Sprintf("%s (%s to coast, %s to clear the duct)", FormatDuration(m.RunOn), FormatDuration(m.Coast), FormatDuration(s.Collector.ClearOut))
+	if r, ok := s.runOnAlone(m); ok {
+		runOn = fmt.Sprintf("%s alone (%s to coast, %s to clear the duct, computed)", FormatDuration(r.Total), FormatDuration(r.Coast), FormatDuration(r.Clear))
+	}
 	if m.GivenRun {
 		runOn = FormatDuration(m.RunOn) + " (as written)"
 	}

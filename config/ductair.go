@@ -20,6 +20,21 @@ func (s *Shop) Duct() *duct.Network {
 	return s.network.Clone()
 }
 
+// runOnAlone is the run-on of a machine with no gate open but its own, where the
+// duct is computed.
+func (s *Shop) runOnAlone(m *Machine) (duct.RunOn, bool) {
+	i := slices.IndexFunc(s.Machines, func(x Machine) bool { return x.Name == m.Name })
+	if s.network == nil || i < 0 || len(s.network.Machines[i].Hoods) == 0 {
+		return duct.RunOn{}, false
+	}
+	solver, err := duct.NewSolver(s.network, duct.Middle)
+	if err != nil {
+		return duct.RunOn{}, false
+	}
+	st := solver.Solve(s.network.Machines[i].Gates)
+	return s.network.RunOn(i, st, solver.Rho()), st.Converged
+}
+
 // airflow makes the network out of a raw shop. Everything that is not in the
 // file is a guess: it has a range and is named in Network.Guesses.
 type airflow struct {
