@@ -88,6 +88,9 @@ var rooms = map[string]room{
 	"cmd/kerfwind/internal/metrics":  {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/prometheus"}},
 	"cmd/kerfwind/internal/panel":    {ours: append([]string{"config"}, paramTypes...), others: []string{"golang.org/x/crypto", "golang.org/x/time"}},
 	"cmd/kerfwind/internal/movein":   {ours: append([]string{"config"}, paramTypes...)},
+
+	// Reckoning alone: the journal stores what it works on.
+	"cmd/kerfwind/internal/upkeep": {bans: bans(bansIO, bansThreads, bansChance)},
 }
 
 // wiring is the rule for every other package below cmd/kerfwind/internal: a
