@@ -215,12 +215,22 @@ func (a *airflow) segment(i int) {
 		if e.Radius != nil && raw.Diameter > 0 {
 			p.RadiusRatio = *e.Radius / raw.Diameter
 		}
+		if e.Loss != nil {
+			if e.Radius != nil || e.Pieces != 0 {
+				a.add(e.key("loss"), fmt.Sprintf("duct %q: an elbow's loss stands for its radius and pieces", raw.Name), "keep either")
+			}
+			p = duct.Piece{Kind: duct.RawLoss, Loss: duct.Exact(*e.Loss)}
+		}
 		for range e.Count {
 			s.Pieces = append(s.Pieces, p)
 		}
 	}
 	if r := raw.Reducer; r != nil {
-		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.Reducer, From: r.From, Taper: r.Taper / degree})
+		p := duct.Piece{Kind: duct.Reducer, From: r.From, Taper: r.Taper / degree}
+		if r.Loss != nil {
+			p = duct.Piece{Kind: duct.RawLoss, Loss: duct.Exact(*r.Loss)}
+		}
+		s.Pieces = append(s.Pieces, p)
 	}
 	if raw.Loss != nil {
 		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.RawLoss, Loss: duct.Exact(*raw.Loss)})

@@ -19,13 +19,15 @@ type rawElbow struct {
 	Angle  float64  `toml:"angle" def:"90 deg" q:"angle" min:"1 deg" max:"180 deg"`
 	Radius *float64 `toml:"radius" q:"length" min:"1 mm" max:"5 m"` // of the centre line; nil: 1.5 diameters
 	Pieces int      `toml:"pieces" def:"0" min:"0" max:"20"`        // 0 smooth, 2 one mitre, 3 and more gored
+	Loss   *float64 `toml:"loss" min:"0" max:"100"`                 // instead of radius and pieces
 	Count  int      `toml:"count" def:"1" min:"1" max:"20"`
 }
 
 type rawReducer struct {
 	at
-	From  float64 `toml:"from" need:"1" q:"length" min:"20 mm" max:"1 m"`
-	Taper float64 `toml:"taper" def:"0 deg" q:"angle" min:"0" max:"180 deg"` // the whole angle of the cone; 0 a step
+	From  float64  `toml:"from" need:"1" q:"length" min:"20 mm" max:"1 m"`
+	Taper float64  `toml:"taper" def:"0 deg" q:"angle" min:"0" max:"180 deg"` // the whole angle of the cone; 0 a step
+	Loss  *float64 `toml:"loss" min:"0" max:"100"`                            // instead of what follows from the two
 }
 
 // rawHood is where the air enters.

@@ -21,9 +21,6 @@ func Exact(x float64) Estimate { return Estimate{x, x, x} }
 // Guess is a quantity that is assumed, with the range it may lie in.
 func Guess(x, low, high float64) Estimate { return Estimate{x, low, high} }
 
-// Known reports whether the range has no width.
-func (e Estimate) Known() bool { return e.Low == e.High }
-
 // Case chooses one value out of every Estimate of a network.
 type Case uint8
 

@@ -174,9 +174,6 @@ func (t *Table) SolveAsked() int {
 // upper bound.
 func (t *Table) Failed() []uint64 { return t.failed }
 
-// Len returns the number of sets in the table.
-func (t *Table) Len() int { return len(*t.known.Load()) }
-
 // GateList returns the indices of the gates in a set.
 func GateList(open uint64) []int {
 	var list []int

@@ -81,7 +81,11 @@ func (s *Study) head(w *writer) {
 		speed = fmt.Sprintf(", at %s; it runs at %s", s.u(config.Frequency, n.Fan.Frequency), s.u(config.Frequency, n.Fan.Mains))
 	}
 	w.line("Fan: %s at %s, %s at %s%s.", s.u(config.Pressure, top.Pressure), s.u(config.Flow, top.Flow), s.u(config.Pressure, last.Pressure), s.u(config.Flow, last.Flow), speed)
-	w.line("Chips need %s; %s is called doubtful, less settles.", s.u(config.Velocity, s.minimum()), s.u(config.Velocity, duct.Marginal*s.minimum()))
+	moist := ""
+	if low := n.Transport.Min; low < duct.MinMoist {
+		moist = fmt.Sprintf(" Moist ones need %s.", s.u(config.Velocity, duct.MinMoist))
+	}
+	w.line("Chips need %s; below %s they settle, between the two it is doubtful.%s", s.u(config.Velocity, s.minimum()), s.u(config.Velocity, duct.Marginal*s.minimum()), moist)
 	if len(n.Guesses) > 0 {
 		w.line("Guesses; figures in brackets are what their ranges leave open:")
 		for _, g := range n.Guesses {
