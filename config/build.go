@@ -208,6 +208,7 @@ func (raw *rawCollector) collector() Collector {
 	c := Collector{Actuator: None, Channel: None, Contact: None, Hand: None, Off: None, Circuit: None,
 		Within: raw.Within, Coast: raw.Coast, ClearOut: raw.ClearOut, Confirm: raw.Confirm,
 		StartsPerHour: raw.StartsPerHour, MinOn: raw.MinOn, MinOff: raw.MinOff}
+	set(&c.RunUp, raw.RunUp)
 	set(&c.Power, raw.Power)
 	set(&c.FullLoad, raw.FullLoad)
 	set(&c.Start, raw.Start)

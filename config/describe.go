@@ -323,6 +323,9 @@ func (s *Shop) describeCollector(p *page) {
 			p.line(1, "its switch stands in %s when contact %q says so", x.what, s.Rig.Contacts[x.contact].Name)
 		}
 	}
+	if c.RunUp > 0 {
+		p.line(1, "at full speed %s after its contactor", FormatDuration(c.RunUp))
+	}
 	p.line(1, "starts once a run has lasted %s; at most %d starts an hour; on for at least %s, off for at least %s; coasts for %s; %s to clear the duct",
 		FormatDuration(c.Confirm), c.StartsPerHour, FormatDuration(c.MinOn), FormatDuration(c.MinOff), FormatDuration(c.Coast), FormatDuration(c.ClearOut))
 }

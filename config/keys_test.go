@@ -137,6 +137,7 @@ var keyTests = map[string]string{
 	"shop.collector.start":              `start = "1.5 A" => start = "1.6 A"`,
 	"shop.collector.stop":               `stop = "900 mA" => stop = "800 mA"`,
 	"shop.collector.within":             `within = "4 s" => within = "5 s"`,
+	"shop.collector.run_up":             "coast = \"25 s\" => coast = \"25 s\"\nrun_up = \"3 s\"",
 	"shop.collector.coast":              `coast = "25 s" => coast = "26 s"`,
 	"shop.collector.clear_out":          `clear_out = "6 s" => clear_out = "7 s"`,
 	"shop.collector.confirm":            `confirm = "300 ms" => confirm = "400 ms"`,

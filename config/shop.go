@@ -99,6 +99,7 @@ type Collector struct {
 	FullLoad      float64 // A; 0 is not known
 	Start, Stop   float64 // A, with a channel: levels of its own current
 	Within        time.Duration
+	RunUp         time.Duration // from the contactor to full speed; 0 is not known
 	Coast         time.Duration
 	ClearOut      time.Duration // as long as the duct is not computed
 	Confirm       time.Duration

@@ -72,23 +72,24 @@ type rawGate struct {
 
 type rawCollector struct {
 	at
-	Actuator      string        `toml:"actuator" need:"1"`
-	Channel       *string       `toml:"channel"`
-	Contact       *string       `toml:"contact"`
-	Hand          *string       `toml:"hand"`
-	Off           *string       `toml:"off"`
-	Circuit       *string       `toml:"circuit"`
-	Power         *float64      `toml:"power" q:"power" min:"100 W" max:"30 kW"`
-	FullLoad      *float64      `toml:"full_load" q:"current" min:"500 mA" max:"400 A"`
-	Start         *float64      `toml:"start" q:"current" min:"10 mA" max:"400 A"` // with a channel: the motor runs
-	Stop          *float64      `toml:"stop" q:"current" min:"5 mA" max:"400 A"`
-	Within        time.Duration `toml:"within" def:"3 s" min:"200 ms" max:"20 s"`
-	Coast         time.Duration `toml:"coast" def:"30 s" min:"0" max:"10 min"`
-	ClearOut      time.Duration `toml:"clear_out" def:"10 s" min:"0" max:"10 min"`
-	Confirm       time.Duration `toml:"confirm" def:"250 ms" min:"0" max:"10 s"`
-	StartsPerHour int           `toml:"starts_per_hour" def:"6" min:"2" max:"60"`
-	MinOn         time.Duration `toml:"min_on" def:"60 s" min:"0" max:"1 h"`
-	MinOff        time.Duration `toml:"min_off" def:"90 s" min:"0" max:"1 h"`
+	Actuator      string         `toml:"actuator" need:"1"`
+	Channel       *string        `toml:"channel"`
+	Contact       *string        `toml:"contact"`
+	Hand          *string        `toml:"hand"`
+	Off           *string        `toml:"off"`
+	Circuit       *string        `toml:"circuit"`
+	Power         *float64       `toml:"power" q:"power" min:"100 W" max:"30 kW"`
+	FullLoad      *float64       `toml:"full_load" q:"current" min:"500 mA" max:"400 A"`
+	Start         *float64       `toml:"start" q:"current" min:"10 mA" max:"400 A"` // with a channel: the motor runs
+	Stop          *float64       `toml:"stop" q:"current" min:"5 mA" max:"400 A"`
+	Within        time.Duration  `toml:"within" def:"3 s" min:"200 ms" max:"20 s"`
+	RunUp         *time.Duration `toml:"run_up" min:"0" max:"1 min"` // from the contactor to full speed; nil: not known
+	Coast         time.Duration  `toml:"coast" def:"30 s" min:"0" max:"10 min"`
+	ClearOut      time.Duration  `toml:"clear_out" def:"10 s" min:"0" max:"10 min"`
+	Confirm       time.Duration  `toml:"confirm" def:"250 ms" min:"0" max:"10 s"`
+	StartsPerHour int            `toml:"starts_per_hour" def:"6" min:"2" max:"60"`
+	MinOn         time.Duration  `toml:"min_on" def:"60 s" min:"0" max:"1 h"`
+	MinOff        time.Duration  `toml:"min_off" def:"90 s" min:"0" max:"1 h"`
 	rawCollectorAir
 }
 

@@ -46,7 +46,7 @@ invented.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if speed <= 0 {
-				return &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0, e.g. 10", speed)}
+				return &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0, e.g. 15", speed)}
 			}
 			if unpack != "" {
 				return unpackDemo(cmd.OutOrStdout(), unpack)
@@ -69,7 +69,7 @@ invented.`,
 			return errors.Join(err, p.err)
 		},
 	}
-	cmd.Flags().Float64Var(&speed, "speed", 10, "seconds of the morning in a second, on a terminal")
+	cmd.Flags().Float64Var(&speed, "speed", 15, "seconds of the morning in a second, on a terminal")
 	cmd.Flags().BoolVar(&plain, "plain", false, "print the timeline, on a terminal too")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object an event")
 	cmd.Flags().StringVar(&unpack, "unpack", "", "write the demo's files into this folder instead, to try them with replay and check")

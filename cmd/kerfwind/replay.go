@@ -150,7 +150,7 @@ func (f *replayFlags) run(ctx context.Context, cmd *cobra.Command, paths []strin
 	}
 	if pic != nil {
 		if err := writeFile(f.svg, true, func(w io.Writer) error {
-			return pic.WriteSVG(w, end, draw.Options{Title: title(r, paths)})
+			return pic.WriteSVG(w, end, draw.Options{Title: title(r, paths), RunUp: r.Shop.Collector.RunUp})
 		}); err != nil {
 			return err
 		}

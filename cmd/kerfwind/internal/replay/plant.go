@@ -19,6 +19,9 @@ const (
 // plant makes the simulated gates and collector of a replay.
 func plant(p *control.Params, o *Options, fb feedback, names timeline.Names) (*sim.Plant, error) {
 	sp := sim.Default(*p)
+	if o.Shop.Collector.RunUp > 0 {
+		sp.Collector.RunUp = o.Shop.Collector.RunUp
+	}
 	if fb == recorded {
 		sp.Collector.Feedback = false
 	}
