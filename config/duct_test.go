@@ -2,6 +2,7 @@ package config
 
 import (
 	"encoding/json"
+	"errors"
 	"math"
 	"os"
 	"path/filepath"
@@ -259,8 +260,8 @@ func TestDuctSlips(t *testing.T) {
 			t.Errorf("%s: no error", c.new)
 			continue
 		}
-		problems, ok := err.(Errors)
-		if !ok || len(problems) != 1 {
+		var problems Errors
+		if !errors.As(err, &problems) || len(problems) != 1 {
 			t.Errorf("%s: %v", c.new, err)
 			continue
 		}

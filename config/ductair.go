@@ -132,8 +132,9 @@ func (a *airflow) path(p duct.Problem) string {
 		return raw.Collector.key(p.Key)
 	case duct.AtAir, duct.AtTransport:
 		return "air." + p.Key
+	default:
+		return "duct"
 	}
-	return "duct"
 }
 
 func (a *airflow) surroundings() {

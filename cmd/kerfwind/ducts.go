@@ -30,8 +30,9 @@ func newDucts() *cobra.Command {
 		Long: `Ducts computes how much air moves at each hood with each machine alone and with
 those that run together, where chips settle, how long the last of them travel,
 and from that the run-on of each machine: the table that the daemon uses. It
-needs a shop file only, so it can plan a duct before anything is bought; with a
-rig the shop is checked against it as well.
+needs a shop file only, so it can plan a duct before anything is bought: gates,
+machines and collector may lack what a rig would give them. With a rig it warns
+of what does not fit.
 
 The shop's collector needs a fan curve, a plate or its power. Figures that the
 shop leaves out are guessed; each guess is named and its range carried through.
@@ -58,7 +59,7 @@ shop leaves out are guessed; each guess is named and its range carried through.
 
 func fileFlags(cmd *cobra.Command, f *ductsFlags) {
 	cmd.Flags().StringVar(&f.shop, "shop", "", "shop file")
-	cmd.Flags().StringVar(&f.rig, "rig", "", "rig file; without one the shop is read as a plan")
+	cmd.Flags().StringVar(&f.rig, "rig", "", "rig file: warn of what in the shop does not fit it")
 }
 
 func newDuctsFit() *cobra.Command {
@@ -93,28 +94,29 @@ func studyOf(f *ductsFlags) (*ductview.Study, error) {
 	if f.shop == "" {
 		return nil, &exitError{exitUsage, errors.New("ducts needs a shop file: --shop FILE")}
 	}
-	var shop *config.Shop
-	var err error
-	if f.rig != "" {
-		var rig *config.Rig
-		if rig, err = config.LoadRig(f.rig); err == nil {
-			shop, err = config.LoadShop(f.shop, rig)
-		}
-	} else {
-		shop, err = config.LoadPlan(f.shop)
-	}
+	shop, err := config.LoadPlan(f.shop)
 	if err != nil {
-		return nil, &exitError{exitConfig, fmt.Errorf("cannot use these files:\n%w", err)}
+		return nil, &exitError{exitConfig, fmt.Errorf("cannot use this file:\n%w", err)}
+	}
+	warnings := shop.Warnings
+	if f.rig != "" {
+		// The air does not depend on the rig: what does not fit is a warning.
+		rig, err := config.LoadRig(f.rig)
+		if err != nil {
+			return nil, &exitError{exitConfig, fmt.Errorf("cannot use this file:\n%w", err)}
+		}
+		var misfits config.Errors
+		if _, err := config.LoadShop(f.shop, rig); errors.As(err, &misfits) {
+			warnings = append(warnings, misfits...)
+		}
+	}
+	for _, p := range warnings {
+		fmt.Fprintf(os.Stderr, "kerfwind: warning: %v\n", p)
 	}
 	n := shop.Duct()
 	if n == nil {
 		return nil, &exitError{exitConfig, fmt.Errorf("%s: nothing to compute: it lists no ducts, or says nothing of the collector's fan\n"+
 			"    add duct = [...] and, in [collector], fan = [...], or free_flow and shut_off from its plate, or power", f.shop)}
-	}
-	for _, p := range shop.Warnings {
-		if f.rig == "" {
-			fmt.Fprintf(os.Stderr, "kerfwind: warning: %v\n", p)
-		}
 	}
 	s, err := ductview.New(shop.Name, shop.Units, n)
 	if err != nil {
@@ -148,7 +150,7 @@ func ducts(w io.Writer, f *ductsFlags) error {
 			sets = append(sets, open)
 		}
 	}
-	converged := true
+	var converged bool
 	switch {
 	case f.json:
 		converged, err = s.WriteJSON(w, sets)

@@ -39,8 +39,9 @@ func (c Case) loss(e Estimate) float64 {
 		return e.High
 	case Most:
 		return e.Low
+	default:
+		return e.Value
 	}
-	return e.Value
 }
 
 // lift picks the value of a quantity that helps the air.
@@ -50,8 +51,9 @@ func (c Case) lift(e Estimate) float64 {
 		return e.Low
 	case Most:
 		return e.High
+	default:
+		return e.Value
 	}
-	return e.Value
 }
 
 // Network is the duct of one shop.

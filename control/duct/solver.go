@@ -116,8 +116,9 @@ func NewSolver(n *Network, c Case) (*Solver, error) {
 		l.dynamic = s.rho / (2 * l.area * l.area)
 		l.k = n.loss(i, c)
 		if g.Gate >= 0 {
+			// A leak takes air from the others: a loss factor there helps them.
 			gate := &n.Gates[g.Gate]
-			l.kOpen, l.kShut = gate.openLoss(c), c.leak(gate.Shut)
+			l.kOpen, l.kShut = gate.openLoss(c), c.lift(gate.Shut)
 		}
 		s.links = append(s.links, l)
 	}
@@ -135,18 +136,6 @@ func NewSolver(n *Network, c Case) (*Solver, error) {
 		l.f, l.x = friction(float64(MinChips*l.perV), l.rel, 0)
 	}
 	return s, nil
-}
-
-// leak picks the loss factor of a shut gate. A leak takes air from the others,
-// so it hinders most where the factor is lowest.
-func (c Case) leak(e Estimate) float64 {
-	switch c {
-	case Least:
-		return e.Low
-	case Most:
-		return e.High
-	}
-	return e.Value
 }
 
 // loss sums the loss factors of segment i apart from its gate.

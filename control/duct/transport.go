@@ -26,8 +26,9 @@ func (c Carrying) String() string {
 		return "doubtful"
 	case Settles:
 		return "settles"
+	default:
+		return "idle"
 	}
-	return "idle"
 }
 
 // MinVelocity returns the velocity in m/s below which chips begin to settle in

@@ -82,10 +82,10 @@ func smooth(g *duct.Segment) {
 func (s *Study) airRemedies(c *Case, h *HoodView) []string {
 	n := s.Net
 	var enough, partly []string
-	report := func(what string, changed *duct.Network) bool {
+	report := func(what string, changed *duct.Network) {
 		st, _ := try(changed, c.Open)
 		if st == nil {
-			return false
+			return
 		}
 		q := st.Flow[h.Segment]
 		switch {
@@ -94,7 +94,6 @@ func (s *Study) airRemedies(c *Case, h *HoodView) []string {
 		case q > 1.03*h.Flow:
 			partly = append(partly, fmt.Sprintf("%s: %s, still short", what, s.u(config.Flow, q)))
 		}
-		return q >= h.Want
 	}
 	route := way(n, h.Segment)
 	if n.Filter.Clean < 0.95*n.Filter.Now.Value {
@@ -124,8 +123,7 @@ func (s *Study) airRemedies(c *Case, h *HoodView) []string {
 		}
 	}
 	if len(c.Hoods) > 1 {
-		var alone uint64 = n.OpenFor(h.Segment)
-		if st, _ := try(n, alone); st != nil && st.Flow[h.Segment] >= h.Want {
+		if st, _ := try(n, n.OpenFor(h.Segment)); st != nil && st.Flow[h.Segment] >= h.Want {
 			enough = append(enough, fmt.Sprintf("run it with the other gates shut: %s", s.u(config.Flow, st.Flow[h.Segment])))
 		}
 	}

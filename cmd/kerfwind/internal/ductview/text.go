@@ -212,6 +212,7 @@ func (s *Study) Verdicts(c *Case) []string {
 			slow = append(slow, word)
 		case duct.Doubtful:
 			doubtful = append(doubtful, word)
+		default:
 		}
 	}
 	if len(slow) > 0 {
