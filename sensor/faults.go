@@ -68,7 +68,7 @@ func newFaults(p *ChannelParams) faults {
 	f.centre = p.Min + f.half
 	edge := float64(biasEdge * (p.Max - p.Min))
 	f.biasLo, f.biasHi = p.Min+edge, p.Max-edge
-	f.wander = wanderShare * (p.Max - p.Min)
+	f.wander = float64(wanderShare * (p.Max - p.Min))
 	if p.Idle.Mean >= seenNoise*p.Scale {
 		f.noisy = true
 		f.sameMost = sameMost

@@ -66,7 +66,7 @@ func (h Health) Remedy() string {
 	case BiasHigh:
 		return "look at the bias divider: the lower resistor is open, or the input touches the supply"
 	case BiasLow:
-		return "look at the bias divider: the upper resistor is open, or the input touches ground"
+		return "see whether the plug is in; then look at the bias divider: the upper resistor is open, or the input touches ground"
 	case Clipped:
 		return "the current is beyond the range: fit a smaller burden resistor, or take turns out of the clamp"
 	case Flat:
