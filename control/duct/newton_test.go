@@ -238,3 +238,54 @@ func TestNewtonAgrees(t *testing.T) {
 	}
 	t.Logf("%d trees agree within %.1e; %.1f passes on average, %d at most", trees, worst, float64(sum)/float64(trees), passes)
 }
+
+// Where friction is everything and the flow is laminar or between laminar and
+// turbulent, the friction factors move most from pass to pass. It must converge
+// there too, and to the same point.
+func TestNewtonAgreesOnFrictionAlone(t *testing.T) {
+	r := rand.New(rand.NewSource(31))
+	worst, passes := 0.0, 0
+	for k := range 1000 {
+		n := randomTree(r, 2+r.Intn(8))
+		scale := math.Pow(10, -4*r.Float64()) // of the fan's pressure: down to a breath
+		for i := range n.Fan.Points {
+			n.Fan.Points[i].Pressure *= scale
+		}
+		n.Filter.Now = Exact(n.Filter.Now.Value * scale)
+		for i := range n.Segments {
+			s := &n.Segments[i]
+			s.Pieces, s.Length, s.Diameter = nil, 60*r.Float64(), 0.02+0.08*r.Float64()
+			s.Roughness = Exact(s.Diameter * 0.05 * r.Float64())
+			if s.Hood != nil {
+				s.Hood.Entry = Exact(0.01)
+			}
+		}
+		for i := range n.Gates {
+			n.Gates[i].Open = Exact(0)
+		}
+		s, err := NewSolver(n, Middle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		open := ^uint64(0)
+		st := s.Solve(open)
+		if !st.Converged {
+			t.Errorf("tree %d: %v", k, st)
+			continue
+		}
+		passes = max(passes, st.Passes)
+		want, ok := newton(n, open)
+		if !ok {
+			t.Errorf("tree %d: the test's own method failed", k)
+			continue
+		}
+		for i := range want {
+			if d := math.Abs(st.Flow[i]/want[i] - 1); d > 1e-6 {
+				t.Errorf("tree %d, %s: %.9g by reduction, %.9g by Newton", k, n.Segments[i].Name, st.Flow[i], want[i])
+			} else {
+				worst = math.Max(worst, d)
+			}
+		}
+	}
+	t.Logf("agreement within %.1e, at most %d passes", worst, passes)
+}
