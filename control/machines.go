@@ -228,6 +228,9 @@ func (c *Core) wants(out *Out) {
 	if c.p.Helper != nil && c.want != 0 {
 		helpers = c.p.Helper(c.want) & c.ends & c.actuated &^ c.want
 	}
+	if c.p.Purge != nil && c.runsOnOnly() {
+		helpers |= c.p.Purge(c.want) & c.ends & c.actuated &^ c.want
+	}
 	for most := c.p.MaxOpen; most > 0 && c.branches(c.want|helpers) > most; c.want = c.wanted() {
 		if helpers != 0 {
 			helpers &^= 1 << (63 - bits.LeadingZeros64(helpers))
@@ -246,6 +249,20 @@ func (c *Core) wants(out *Out) {
 		c.event(WeakAir, ByLimit, 0, never, out)
 	}
 	c.weak = weak
+}
+
+// runsOnOnly reports whether gates are wanted open for run-ons alone: no machine
+// and no hold asks for air.
+func (c *Core) runsOnOnly() bool {
+	if c.demand != 0 || c.want == 0 {
+		return false
+	}
+	for i := range c.gates {
+		if c.gates[i].held != never {
+			return false
+		}
+	}
+	return true
 }
 
 // wanted is the union of all paths that are not dropped.

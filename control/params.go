@@ -54,6 +54,10 @@ type Params struct {
 	// Helper tells which gates to open besides those in open, to keep the
 	// air in the mains fast enough. Quick, pure and total; nil means none.
 	Helper func(open uint64) uint64
+	// Purge tells which gates to open besides those in open while the duct
+	// only runs on, so that no hood wants the air: it clears a main that no
+	// helper gate could keep fast enough. Quick, pure and total; nil means none.
+	Purge func(open uint64) uint64
 
 	MaxOpen       int  // branches that the air suffices for; 0 no limit
 	RefuseRunning bool // a machine that starts beyond MaxOpen is refused unless it outranks a served one

@@ -11,17 +11,18 @@ import (
 type entry struct {
 	runOn   []time.Duration // by machine
 	helpers uint64
+	purge   uint64
 }
 
 // maxAsked bounds the sets that wait to be solved.
 const maxAsked = 64
 
-// Table answers how long the collector must run on, and which helper gates to
-// open, without solving anything: it looks up what was solved before. A set that
+// Table answers how long the collector must run on, and which gates to open as
+// helpers or to purge a main, without solving anything: it looks up what was solved before. A set that
 // is not in the table yet gets the upper bound and is noted; SolveAsked works
 // such sets out, off the loop.
 //
-// RunOn, Helper and Asked belong to one goroutine, Solve and SolveAsked to one;
+// RunOn, Helper, Purge and Asked belong to one goroutine, Solve and SolveAsked to one;
 // they may be two: the entries are handed over by a pointer swap.
 type Table struct {
 	net    *Network
@@ -100,7 +101,7 @@ func (t *Table) Solve(sets ...uint64) {
 		}
 		plan := t.net.Plan(t.solver, open)
 		st := t.solver.Solve(open)
-		e := entry{runOn: slices.Clone(t.bound), helpers: plan.Helpers}
+		e := entry{runOn: slices.Clone(t.bound), helpers: plan.Helpers, purge: plan.Purge}
 		if !st.Converged {
 			t.failed = append(t.failed, open)
 		} else {
@@ -138,6 +139,14 @@ func (t *Table) RunOn(machine int, open uint64) time.Duration {
 func (t *Table) Helper(open uint64) uint64 {
 	e, _ := t.look(open)
 	return e.helpers
+}
+
+// Purge returns the gates to open besides those in open while a machine's run-on
+// is all that keeps the collector on, to clear a main that no helper gate could
+// keep fast enough; 0 while the set is not solved.
+func (t *Table) Purge(open uint64) uint64 {
+	e, _ := t.look(open)
+	return e.purge
 }
 
 // look finds a set or notes it.

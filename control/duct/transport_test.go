@@ -276,6 +276,15 @@ func TestTableHelper(t *testing.T) {
 	if n := table.SolveAsked(); n != 0 {
 		t.Errorf("%d sets were not solved at start-up", n)
 	}
+	n := tapered()
+	n.Segments[0].Hood.Wants = 0.2 // more than a helper leaves it
+	purging, err := NewTable(n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if h, p := purging.Helper(0b001), purging.Purge(0b001); h != 0 || p != 0b010 || table.Purge(0b001) != 0 {
+		t.Errorf("helper %b, purge %b", h, p)
+	}
 	for range 3 * maxAsked { // many sets asked for: bounded, and none is lost for ever
 		table.RunOn(0, rand.Uint64())
 	}
