@@ -35,5 +35,12 @@ func air(p *control.Params, s *config.Shop) (*duct.Table, error) {
 		}
 		return g
 	}
+	p.Purge = func(open uint64) uint64 {
+		g := t.Purge(open)
+		if t.SolveAsked() > 0 {
+			g = t.Purge(open)
+		}
+		return g
+	}
 	return t, nil
 }
