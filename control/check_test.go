@@ -462,7 +462,7 @@ func (x *checker) gateShut(a, b *Core, i int, machines, held uint64) error {
 	over := func(gates uint64) bool {
 		return x.p.MaxOpen > 0 && bits.OnesCount64(gates&x.ends()) > x.p.MaxOpen
 	}
-	all := machines | held | x.runOns(a)
+	all := machines | held | x.runOns(a) | x.runOns(b)
 	inRunOn := false
 	for m := range a.machines {
 		if q := &a.machines[m]; q.run == runOn && q.due > b.now {

@@ -138,7 +138,29 @@ func vectors() []vector {
 			switches(p, true, true)
 			p.Collector.MinOn = 1
 		})},
-		{name: "full: three machines, a main, stop, stand-down", full: true, skip: 50, also: all(stop, down), p: barn(3, func(p *Params) { p.Stops = []Stop{{}} })},
+		{name: "full: three machines, a main, stop, stand-down, lost sensors", full: true, unknown: true, also: all(stop, down), p: barn(3, func(p *Params) {
+			p.Stops = []Stop{{}}
+			p.Gates[0].Travel, p.Gates[3].Travel, p.Collector.Coast = 2, 3, 4
+		})},
+		{name: "full: three machines, a main, stop, stand-down, open switches", full: true, skip: 8, shown: open, also: all(stop, down), p: barn(3, func(p *Params) {
+			p.Stops = []Stop{{}}
+			switches(p, true, false)
+		})},
+		{name: "full: three machines, a main, start budget, stop", full: true, skip: 8, also: stop, p: barn(3, func(p *Params) {
+			p.Stops = []Stop{{}}
+			budget(p)
+		})},
+		{name: "full: three machines, limit, holds, ranks", full: true, skip: 8, unknown: true, also: one(asks(AskHold, Wired, 0), asks(AskHold, Page, 1), asks(AskRelease, Topic, 1)), p: barn(3, func(p *Params) {
+			p.MaxOpen = 2
+			p.Machines[0].Rank, p.Machines[2].Rank = 1, 2
+		})},
+		{name: "full: two machines, a main, both switches, lost sensors", full: true, skip: 8, unknown: true, shown: both, p: barn(2, func(p *Params) { switches(p, true, true) })},
+		{name: "full: two machines, a main, collector seen, hand off auto, close at rest", full: true, skip: 8, unknown: true,
+			also: all(states(CollectorIs, Idle, Running, Unknown), states(SwitchIs, Hand, Off, Auto), reset, down), p: barn(2, func(p *Params) {
+				p.Collector.Feedback, p.Collector.Switch, p.CloseAtRest = ByCurrent, true, true
+				p.Collector.Within, p.Collector.Coast = 2, 2
+			})},
+		{name: "full: two machines, slow drivers, switches", full: true, skip: 8, slow: true, shown: open, also: reset, p: barn(2, func(p *Params) { flat(p); switches(p, true, false); p.Answer = 2 })},
 	}
 	// Each order of travel, coast, run-on and minimum-off time.
 	for _, o := range orders(4) {

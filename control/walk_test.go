@@ -147,6 +147,12 @@ func (w *walk) run() {
 					}
 					w.from, w.by = append(w.from, id), append(w.by, uint8(n))
 					w.count++
+					if w.count%(1<<21) == 0 && os.Getenv("KERFWIND_PROBE") != "" {
+						fmt.Println(w.v.name, w.count, w.steps)
+						if w.count >= 6<<20 {
+							w.t.Skip("probe")
+						}
+					}
 					if w.v.skip == 0 || w.count%w.v.skip == 0 {
 						if err := w.rest(buf); err != nil {
 							w.fail(id, n, err)

@@ -82,6 +82,8 @@ type Driver struct {
 	hw     Hardware
 	halted atomic.Bool
 
+	closing sync.Once
+
 	lines   []*line // every output, the contactor's first
 	buses   []*bus
 	topics  []*topic
@@ -286,8 +288,10 @@ func (d *Driver) Halt() error {
 
 // Close ends the workers and lets go of lines and buses. Call Halt first: a
 // line that is let go keeps its last level or floats, as its driver likes. A
-// worker that hangs is left behind after a while.
-func (d *Driver) Close() {
+// worker that hangs is left behind after a while. It may be called again.
+func (d *Driver) Close() { d.closing.Do(d.close) }
+
+func (d *Driver) close() {
 	d.halted.Store(true)
 	d.sensed.close()
 	end := make(chan struct{})

@@ -88,7 +88,10 @@ func play(name, text string) (string, error) {
 	}
 	w.boot()
 	happened := make(map[int][]string)
-	line := 0
+	line := len(lines) - 1 // of the shop's last line: what happens when it starts
+	if len(s.actions) > 0 {
+		line = max(s.actions[0].line-1, 0)
+	}
 	for _, a := range s.actions {
 		w.settle(a.at)
 		happened[line] = append(happened[line], w.take()...)
@@ -102,9 +105,6 @@ func play(name, text string) (string, error) {
 	var out []string
 	for i, l := range lines {
 		out = append(out, l)
-		if i == 0 && len(happened[0]) > 0 {
-			return "", fmt.Errorf("%s:1: begin with a comment that says what is shown", name)
-		}
 		for _, h := range happened[i] {
 			out = append(out, "    > "+h)
 		}

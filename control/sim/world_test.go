@@ -122,7 +122,7 @@ func (w *world) power(on bool) error {
 
 // clock writes a time as a person would.
 func clock(d time.Duration) string {
-	d = d.Round(10 * time.Millisecond)
+	d = d.Round(time.Millisecond)
 	s := d.String()
 	s = strings.Replace(s, "m0s", "m", 1)
 	return strings.Replace(s, "h0m", "h", 1)
