@@ -2,6 +2,7 @@ package drive
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -49,8 +50,8 @@ var passed = map[*Driver][]Report{}
 // next waits for a report that is as wanted. Others stay for later.
 func next(t *testing.T, d *Driver, wanted func(Report) bool) Report {
 	t.Helper()
-	limit := time.NewTimer(10 * time.Second)
-	defer limit.Stop()
+	limit, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	defer cancel()
 	for {
 		if i := slices.IndexFunc(passed[d], wanted); i >= 0 {
 			r := passed[d][i]
@@ -60,7 +61,7 @@ func next(t *testing.T, d *Driver, wanted func(Report) bool) Report {
 		select {
 		case <-d.Ready():
 			passed[d] = d.Take(passed[d])
-		case <-limit.C:
+		case <-limit.Done():
 			t.Fatal("nothing was reported for 10 s")
 		}
 	}
@@ -262,8 +263,7 @@ func TestGuestMotor(t *testing.T) {
 	next(t, d, func(r Report) bool {
 		return r.Input == control.Input{Kind: control.GateIs, State: uint8(control.ShownShut)}
 	})
-	var trace []traceLine
-	trace = traced(t, own, func() {
+	trace := traced(t, own, func() {
 		d.Apply(open(1, 0))
 		if o, err := outcome(t, d, 1); o != control.Done {
 			t.Fatal(err)
