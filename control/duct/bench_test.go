@@ -77,6 +77,29 @@ func BenchmarkReference(b *testing.B) {
 	}
 }
 
+// The largest shop: 64 machines, each with a gate.
+func BenchmarkTableOf64Machines(b *testing.B) {
+	n := worksNetwork()
+	n.Segments, n.Gates = nil, nil
+	add := netAdder(n)
+	for i := range 64 {
+		add(fmt.Sprintf("B%d", i), 64+i/4, 4, 4+float64(i%7), 9e-4, 1.5, true)
+	}
+	for i := range 16 {
+		to := Collector
+		if i < 15 {
+			to = 64 + i + 1
+		}
+		add(fmt.Sprintf("M%d", i), to, 8, 6, 9e-5, 0.2, false)
+	}
+	withMachines(n)
+	for range b.N {
+		if _, err := NewTable(n); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
 func BenchmarkFriction(b *testing.B) {
 	for range b.N {
 		Friction(1.2e5, 6e-4)

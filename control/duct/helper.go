@@ -1,6 +1,11 @@
 package duct
 
-import "math/bits"
+import (
+	"cmp"
+	"math"
+	"math/bits"
+	"slices"
+)
 
 // Plan says how to keep a main fast enough, or how to clear it.
 type Plan struct {
@@ -38,13 +43,14 @@ func (n *Network) Plan(s *Solver, open uint64) Plan {
 		return p
 	}
 	candidates := n.upstream(p.Slow, open)
+	low := n.minimums(hoods, open, s.rho)
 	var best, purge choice
-	try := func(extra uint64) {
+	try := func(extra uint64) (least float64) {
 		st := s.Solve(open | extra)
 		if !st.Converged {
-			return
+			return 0
 		}
-		c := choice{gates: extra, least: n.least(st, hoods, s.rho), air: n.supply(st, hoods)}
+		c := choice{gates: extra, least: n.least(st, hoods, low), air: n.supply(st, hoods)}
 		if c.least >= Marginal {
 			if c.air >= 1 {
 				best = best.better(c)
@@ -53,17 +59,18 @@ func (n *Network) Plan(s *Solver, open uint64) Plan {
 			}
 		}
 		purge = purge.better(c)
+		return c.least
 	}
+	alone := make(map[uint64]float64, len(candidates))
 	for _, a := range candidates {
-		try(a)
+		alone[a] = try(a)
 	}
 	if best.gates == 0 {
-		tries := 0
+		slices.SortStableFunc(candidates, func(a, b uint64) int { return cmp.Compare(alone[b], alone[a]) })
+		candidates = candidates[:min(len(candidates), maxPaired)]
 		for i, a := range candidates {
 			for _, b := range candidates[i+1:] {
-				if tries++; tries <= maxPairs {
-					try(a | b)
-				}
+				try(a | b)
 			}
 		}
 	}
@@ -78,8 +85,9 @@ func (n *Network) Plan(s *Solver, open uint64) Plan {
 	return p
 }
 
-// maxPairs bounds the pairs of helpers that are tried: those of 12 gates.
-const maxPairs = 66
+// maxPaired is how many of the candidates are tried in pairs: those that brought
+// most alone.
+const maxPaired = 6
 
 // choice is a set of further gates and what it brings.
 type choice struct {
@@ -133,27 +141,35 @@ func (n *Network) upstream(slow []int, open uint64) []uint64 {
 	return sets
 }
 
-// least returns the lowest velocity over its minimum on the ways from the hoods.
-func (n *Network) least(st *State, hoods []int, rho float64) float64 {
-	low := -1.0
+// minimums returns the minimum velocity of each segment on the ways from the
+// hoods.
+func (n *Network) minimums(hoods []int, open uint64, rho float64) []float64 {
+	low := make([]float64, len(n.Segments))
 	for _, h := range hoods {
-		for i := h; i >= 0; i = n.Segments[i].To {
-			if r := st.Velocity[i] / n.MinVelocity(i, st.Open, rho); low < 0 || r < low {
-				low = r
-			}
+		for i := h; i >= 0 && low[i] == 0; i = n.Segments[i].To {
+			low[i] = n.MinVelocity(i, open, rho)
 		}
 	}
 	return low
 }
 
-// supply returns the lowest flow over what is wanted among the hoods.
-func (n *Network) supply(st *State, hoods []int) float64 {
-	low := -1.0
+// least returns the lowest velocity over its minimum on the ways from the hoods.
+func (n *Network) least(st *State, hoods []int, low []float64) float64 {
+	least := math.Inf(1)
 	for _, h := range hoods {
-		want, _ := n.Want(h)
-		if r := st.Flow[h] / want; low < 0 || r < low {
-			low = r
+		for i := h; i >= 0; i = n.Segments[i].To {
+			least = math.Min(least, st.Velocity[i]/low[i])
 		}
 	}
-	return low
+	return least
+}
+
+// supply returns the lowest flow over what is wanted among the hoods.
+func (n *Network) supply(st *State, hoods []int) float64 {
+	least := math.Inf(1)
+	for _, h := range hoods {
+		want, _ := n.Want(h)
+		least = math.Min(least, st.Flow[h]/want)
+	}
+	return least
 }

@@ -18,11 +18,11 @@ type entry struct {
 const maxAsked = 64
 
 // Table answers how long the collector must run on, and which gates to open as
-// helpers or to purge a main, without solving anything: it looks up what was solved before. A set that
-// is not in the table yet gets the upper bound and is noted; SolveAsked works
-// such sets out, off the loop.
+// helpers or to purge a main, without solving anything: it looks up what was
+// solved before. A set that is not in the table yet gets the upper bound and is
+// noted. Asked hands such sets over to Solve, off the loop; SolveAsked does both.
 //
-// RunOn, Helper, Purge and Asked belong to one goroutine, Solve and SolveAsked to one;
+// RunOn, Helper, Purge and Asked belong to one goroutine, Solve and Failed to one;
 // they may be two: the entries are handed over by a pointer swap.
 type Table struct {
 	net    *Network

@@ -84,9 +84,8 @@ func (n *Network) LiveHoods(open uint64) []int {
 	return hoods
 }
 
-// Carrying judges segment i at velocity v.
-func (n *Network) carrying(i int, v float64, open uint64, rho float64) Carrying {
-	low := n.MinVelocity(i, open, rho)
+// carrying judges a velocity by its minimum.
+func carrying(v, low float64) Carrying {
 	switch {
 	case v >= low:
 		return Carries
@@ -99,11 +98,9 @@ func (n *Network) carrying(i int, v float64, open uint64, rho float64) Carrying 
 // Carry judges every segment in a state.
 func (n *Network) Carry(st *State, rho float64) []Carrying {
 	out := make([]Carrying, len(n.Segments))
-	for _, h := range n.LiveHoods(st.Open) {
-		for i := h; i >= 0; i = n.Segments[i].To {
-			if out[i] == Idle {
-				out[i] = n.carrying(i, st.Velocity[i], st.Open, rho)
-			}
+	for i, low := range n.minimums(n.LiveHoods(st.Open), st.Open, rho) {
+		if low > 0 {
+			out[i] = carrying(st.Velocity[i], low)
 		}
 	}
 	return out

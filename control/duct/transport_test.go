@@ -95,7 +95,7 @@ func TestCarryingBounds(t *testing.T) {
 		v    float64
 		want Carrying
 	}{{20, Carries}, {19.99, Doubtful}, {18, Doubtful}, {17.99, Settles}} {
-		if got := n.carrying(4, c.v, 1, StandardDensity); got != c.want {
+		if got := carrying(c.v, n.MinVelocity(4, 1, StandardDensity)); got != c.want {
 			t.Errorf("%g m/s: %v, want %v", c.v, got, c.want)
 		}
 	}
@@ -191,7 +191,7 @@ func TestHelperProperties(t *testing.T) {
 			return
 		}
 		st := s.Solve(open | p.Helpers | p.Purge)
-		if n.least(st, hoods, s.Rho()) < Marginal {
+		if n.least(st, hoods, n.minimums(hoods, open, s.Rho())) < Marginal {
 			t.Errorf("open %b: still slow with %+v", open, p)
 		}
 		if p.Helpers != 0 {
