@@ -1,10 +1,12 @@
 package ductview
 
 import (
+	"cmp"
 	_ "embed"
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 	"strings"
 
 	"kerfwind/config"
@@ -77,13 +79,14 @@ type picture struct {
 // an operating point was not found.
 func (s *Study) WriteSVG(w io.Writer, sets []uint64) (converged bool, err error) {
 	p := picture{Name: s.Name, Width: pictureWidth, Disclaimer: Disclaimer}
+	l := newLayout(s.Net)
 	y := 26.0
 	var words []string
 	converged = true
 	for _, open := range sets {
 		c := s.Look(open)
 		converged = converged && c.Converged
-		d := drawing{study: s, c: c, y: y}
+		d := drawing{layout: l, study: s, c: c, y: y}
 		d.panel()
 		p.Panels = append(p.Panels, d.out)
 		y = d.y + 30
@@ -98,6 +101,7 @@ func (s *Study) WriteSVG(w io.Writer, sets []uint64) (converged bool, err error)
 
 // drawing lays out one panel from the collector down.
 type drawing struct {
+	*layout
 	study *Study
 	c     *Case
 	y     float64
@@ -120,12 +124,8 @@ func (d *drawing) panel() {
 	d.y += 14
 	d.out.Box = label{X: edge, Y: d.y, Text: fmt.Sprintf("collector: %s at %s", s.u(config.Flow, c.State.Total), s.u(config.Pressure, c.State.Fan))}
 	d.y += 30
-	deepest := 0
-	for i := range s.Net.Segments {
-		deepest = max(deepest, d.depth(i))
-	}
-	d.reach = edge + 20 + float64(deepest)*indent + stub
-	inlets := d.joining(duct.Collector)
+	d.reach = edge + 20 + float64(d.deepest)*indent + stub
+	inlets := d.joining[duct.Collector]
 	if len(inlets) == 1 && s.Net.Segments[inlets[0]].Hood == nil {
 		d.stretch(inlets[0], edge+20, d.y)
 		return
@@ -177,51 +177,60 @@ func (d *drawing) words() string {
 	return d.c.Title + ": " + strings.Join(d.short(), "; ") + "."
 }
 
-// joining lists the segments that end at the upstream end of i: mains last, the
-// one with the most behind it at the very end, where it goes straight on.
-func (d *drawing) joining(i int) []int {
-	var hoods, mains []int
-	n := d.study.Net
-	for k := range n.Segments {
-		switch {
-		case n.Segments[k].To != i:
-		case n.Segments[k].Hood != nil:
-			hoods = append(hoods, k)
-		default:
-			mains = append(mains, k)
-		}
-	}
-	for a := range mains {
-		if d.behind(mains[a]) > d.behind(mains[len(mains)-1]) {
-			last := len(mains) - 1
-			mains[a], mains[last] = mains[last], mains[a]
-		}
-	}
-	return append(hoods, mains...)
+// layout is how the ducts hang together in the picture.
+type layout struct {
+	joining map[int][]int // by the segment they run into
+	deepest int           // columns beside the first
 }
 
-// behind counts the segments upstream of i.
-func (d *drawing) behind(i int) int {
-	count := 0
-	for k, g := range d.study.Net.Segments {
-		if g.To == i {
-			count += 1 + d.behind(k)
-		}
-	}
-	return count
-}
-
-// depth counts how often the way from i to the collector changes its column.
-func (d *drawing) depth(i int) int {
-	depth := 0
-	for n := d.study.Net; i >= 0; i = n.Segments[i].To {
+// newLayout orders what joins each segment: hoods first, mains last, and the one
+// with the most behind it at the very end, where it goes straight on.
+func newLayout(n *duct.Network) *layout {
+	l := &layout{joining: map[int][]int{}}
+	for i := range n.Segments {
 		to := n.Segments[i].To
-		siblings := d.joining(to)
-		if n.Segments[i].Hood == nil && (siblings[len(siblings)-1] != i || to == duct.Collector && len(siblings) > 1) {
-			depth++
+		l.joining[to] = append(l.joining[to], i)
+	}
+	behind := make([]int, len(n.Segments))
+	var weigh func(i int) int
+	weigh = func(i int) int {
+		sum := 1
+		for _, k := range l.joining[i] {
+			sum += weigh(k)
+		}
+		if i >= 0 {
+			behind[i] = sum
+		}
+		return sum
+	}
+	weigh(duct.Collector)
+	isMain := func(i int) int {
+		if n.Segments[i].Hood == nil {
+			return 1
+		}
+		return 0
+	}
+	for _, list := range l.joining {
+		slices.SortStableFunc(list, func(a, b int) int {
+			return cmp.Or(cmp.Compare(isMain(a), isMain(b)), isMain(a)*cmp.Compare(behind[a], behind[b]))
+		})
+	}
+	var columns func(i, column int)
+	columns = func(i, column int) {
+		l.deepest = max(l.deepest, column)
+		list := l.joining[i]
+		for at, k := range list {
+			switch {
+			case n.Segments[k].Hood != nil:
+			case at == len(list)-1 && (i != duct.Collector || len(list) == 1):
+				columns(k, column)
+			default:
+				columns(k, column+1)
+			}
 		}
 	}
-	return depth
+	columns(duct.Collector, 0)
+	return l
 }
 
 // stretch draws segment i from (x, y) on, away from the collector, and what
@@ -236,7 +245,7 @@ func (d *drawing) stretch(i int, x, y float64) {
 	start := fmt.Sprintf("M%.1f %.1f", x, y)
 	d.mainLabel(i, x, y)
 	d.y = y + rowMain
-	siblings := d.joining(i)
+	siblings := d.joining[i]
 	var straight = -1
 	sides := siblings
 	if last := siblings[len(siblings)-1]; s.Net.Segments[last].Hood == nil {
