@@ -20,6 +20,7 @@ const (
 	loudValues = 4   // after which no such sample is in the cycle
 
 	rampMargin = 1.3 // on the rise of the resting point
+	suddenDrop = 0.6 // of the usual current, within a cycle, is a stop
 	usualDrop  = 1.5 // work may add half as much again to the current of a machine
 )
 
@@ -31,7 +32,7 @@ type half struct {
 	n, pn float64 // samples in this half and in the one before
 	inv   float64 // 1 / (n + pn)
 
-	// The two largest values of the source's channels, and whose the largest
+	// The two largest currents of the source's channels, and whose the largest
 	// is.
 	most, second float64
 	loudest      *channel
@@ -56,6 +57,7 @@ type channel struct {
 	number      int // Channel of the readings
 
 	amps, mean   float64 // last value, A, and its mean, raw
+	amps1, amps2 float64 // the two values before
 	mean1, mean2 float64 // the means of the two values before, valid if chained
 	chained      bool    // this value follows the one before without a gap
 

@@ -311,11 +311,15 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		} else {
 			c.same = 0
 		}
+		c.amps2, c.amps1 = c.amps1, c.amps
 		c.mean2, c.mean1 = c.mean1, c.mean
 		if !c.chained {
-			c.mean2, c.mean1, c.chained = mean, mean, true
+			c.amps2, c.amps1, c.mean2, c.mean1, c.chained = amps, amps, mean, mean, true
 		}
 		c.mean, c.amps = mean, amps
+		if amps > c.clipFrom {
+			amps = c.unclip()
+		}
 		if amps > g.second {
 			if amps > g.most {
 				g.second = g.most

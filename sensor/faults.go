@@ -12,6 +12,7 @@ const (
 	biasSlack   = 0.02                   // a bias fault ends this much further in
 	biasHold    = 100 * time.Millisecond // an offset inrush may move it for less
 	clipPower   = 0.8                    // mean square as a share of the square of half the range: a sine of 2.3 times the range
+	clipSine    = 0.7                    // RMS as a share of half the range: no sine inside the range has more
 	clipHold    = 5 * time.Second        // an inrush may clip for less
 	wanderShare = 0.01                   // of the range: more than that between two cycles, a transformer cannot pass on
 	wanderOfRMS = 0.1                    // and more than this share of the RMS: a heavy current is not sampled evenly
@@ -36,6 +37,7 @@ type faults struct {
 	noisy          bool    // idle shows noise, as has been learned
 	biasLo, biasHi float64 // limits of the resting point, raw
 	centre, half   float64 // of the converter's range, raw
+	clipFrom       float64 // a value above it is of a current beyond the range, A
 	wander         float64 // the resting point does not move more than this in a cycle, raw
 	wanders        int     // values that did more than others of late
 	same, sameMost int     // values alike to the last bit
@@ -58,7 +60,7 @@ type faults struct {
 func newFaults(p *ChannelParams) faults {
 	f := faults{
 		biasLo: math.Inf(-1), biasHi: math.Inf(1), half: math.Inf(1),
-		wander: math.Inf(1), sameMost: math.MaxInt,
+		clipFrom: math.Inf(1), wander: math.Inf(1), sameMost: math.MaxInt,
 	}
 	if p.Min == p.Max {
 		return f
@@ -68,6 +70,7 @@ func newFaults(p *ChannelParams) faults {
 	f.centre = p.Min + f.half
 	edge := float64(biasEdge * (p.Max - p.Min))
 	f.biasLo, f.biasHi = p.Min+edge, p.Max-edge
+	f.clipFrom = float64(clipSine * f.half * p.Scale)
 	f.wander = float64(wanderShare * (p.Max - p.Min))
 	if p.Idle.Mean >= seenNoise*p.Scale {
 		f.noisy = true
@@ -170,6 +173,17 @@ func (c *channel) step(raw []float32, stride uint) {
 func (c *channel) power() float64 {
 	rms, off := c.amps/c.scale, c.mean-c.centre
 	return float64(rms*rms) + float64(off*off)
+}
+
+// unclip estimates the RMS of a sine, in amperes, from what the converter shows
+// of it beyond its range, on the high side. With x = 1 minus the shown mean
+// square over the square of half the range, a sine of k times the range gives
+// x = 0.50, 0.30, 0.22, 0.14 and 0.09 for k = 1, 1.5, 2, 3 and 5: k is about
+// 0.43/x, hence an RMS of 0.30/x; a fifth more is allowed for.
+func (c *channel) unclip() float64 {
+	full := float64(c.half * c.scale)
+	x := 1 - float64(c.amps/full*(c.amps/full))
+	return max(c.amps, 0.36*full/max(x, 0.03))
 }
 
 // alike reports whether every channel shows the same current of a running

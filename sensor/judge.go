@@ -119,11 +119,13 @@ func (c *channel) steady() float64 {
 // there for the hold. An event that would not make a start does not interrupt
 // the hold, nor does crosstalk; but the hold does not end within one. While a
 // neighbour is loud, a value that crosstalk can explain begins the hold if the
-// machine's usual current cannot be in it.
+// machine's usual current cannot be in it, or if most of that has gone within
+// a cycle.
 func (c *channel) towardsStop(g *half) {
 	extra := c.heard(g)
 	if c.below == never {
-		if c.amps >= c.stop && (c.amps >= c.stop+extra || float64(usualDrop*(c.amps+extra)) >= c.usual) {
+		gone := float64(usualDrop*(c.amps+extra)) < c.usual || c.amps2-c.amps > float64(suddenDrop*c.usual)
+		if c.amps >= c.stop && (c.amps >= c.stop+extra || !gone) {
 			c.settle()
 			return
 		}
