@@ -102,6 +102,8 @@ var (
 		"cmd/kerfwind/internal/replay": {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/draw":   {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/live":   {"cmd/kerfwind/internal/timeline"},
+		// The reckoning is pure; the journal keeps what it works on.
+		"cmd/kerfwind/internal/journal": {"cmd/kerfwind/internal/upkeep"},
 	}
 )
 

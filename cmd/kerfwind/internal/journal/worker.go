@@ -1,0 +1,439 @@
+package journal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/upkeep"
+	"kerfwind/control"
+)
+
+// Pacing of the worker.
+const (
+	linger      = 2 * time.Second // events wait for company before a commit
+	checkpoint  = time.Minute     // while something lasts: how far a power cut sets its end back
+	look        = time.Minute     // at the clock and the day, while nothing happens
+	firstTry    = time.Second     // after a failed commit; doubled each time
+	lastTry     = time.Minute     // and not beyond
+	firstBackup = 10 * time.Minute
+	nextBackup  = time.Hour
+	batchMost   = 256 // notes in one transaction
+)
+
+// worker is what only the journal's goroutine touches.
+type worker struct {
+	db      *DB
+	book    book
+	snap    *control.Snapshot // the newest
+	resync  bool              // rows and snapshot must be brought together
+	pending []note            // of the next transaction
+	commits time.Duration     // of the last commit, since the boot
+
+	air     upkeep.Air
+	nameOf  func(control.Subject, control.ID) string // as of the newest note
+	resetID int64                                    // newest reset that the levels know
+	unknown bool                                     // a set may have got its level
+
+	raised  map[NoticeKind]bool
+	failing bool
+	refused bool // the file is not ours: nothing is recorded
+	wait    time.Duration
+	backup  time.Duration // not before then, since the boot
+	result  error         // of the last act
+
+	commit func() error // tests: before each commit
+	steps  []string     // migrations
+}
+
+// run is the worker.
+func (j *Journal) run() {
+	defer close(j.done)
+	ctx := context.Background()
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	lingering := false
+	for {
+		in := j.work
+		if len(j.pending) >= batchMost {
+			in = nil // the disk fails: the queue fills, and counts
+		}
+		select {
+		case <-j.stop:
+			j.finish(ctx)
+			return
+		case n := <-in:
+			waiting := len(j.pending)
+			j.take(n)
+			if j.failing || len(j.pending) == waiting {
+				continue // the timer runs already, or there is nothing to write
+			}
+			if n.flush == nil && len(j.pending) < batchMost {
+				if !lingering {
+					lingering = true
+					timer.Reset(linger)
+				}
+				continue
+			}
+		case <-timer.C:
+		}
+		lingering = false
+		timer.Reset(j.turn(ctx))
+	}
+}
+
+// turn does what is due and says when to come again.
+func (j *Journal) turn(ctx context.Context) time.Duration {
+	now := j.o.Clock()
+	err := j.write(ctx, now, false)
+	j.answer(err)
+	if err != nil {
+		wait := j.wait
+		j.wait = min(2*j.wait, lastTry)
+		return wait
+	}
+	j.wait = firstTry
+	j.daily(ctx, now)
+	if len(j.book.open) > 0 {
+		return checkpoint
+	}
+	return look
+}
+
+// raise tells of a fault once, clear that it is over.
+func (j *Journal) raise(k NoticeKind, text string) {
+	if !j.raised[k] {
+		j.raised[k] = true
+		j.o.Notice(Notice{Kind: k, Text: text})
+	}
+}
+
+func (j *Journal) clear(k NoticeKind, text string) {
+	if j.raised[k] {
+		delete(j.raised, k)
+		j.o.Notice(Notice{Kind: k, Clear: true, Text: text})
+	}
+}
+
+// answer tells those that wait for a flush how it went. What could be written
+// is written then; what could not stays pending without them.
+func (j *Journal) answer(err error) {
+	j.pending = slices.DeleteFunc(j.pending, func(n note) bool {
+		if n.flush != nil {
+			n.flush <- err // has room for one
+		}
+		return n.flush != nil
+	})
+}
+
+// take puts a note to those of the next transaction. Currents go to the
+// learner, and to the history only what it makes of them.
+func (j *Journal) take(n note) {
+	switch {
+	case n.draw != nil:
+		if w, ok := j.air.Feed(n.draw.at, n.draw.amps); ok {
+			j.pending = append(j.pending, note{weak: &w})
+			text := fmt.Sprintf("weak air with %s open: the collector draws %.1f A instead of %.1f A. A blockage, a full filter or a stuck gate", w.Gates, w.Amps, w.Level)
+			if w.Good {
+				text = fmt.Sprintf("the air is good again with %s open: the collector draws %.1f A", w.Gates, w.Amps)
+			}
+			j.o.Notice(Notice{Kind: AirWeak, Clear: w.Good, Text: text})
+		}
+		return
+	case n.move != nil:
+		j.stretch(upkeep.Stretch{}, false)
+		j.nameOf = n.move.NameOf
+	case n.snap != nil:
+		j.snap = n.snap
+		gates, still := gatesKey(n.snap, j.nameOf)
+		on := len(n.snap.Collectors) > 0 && n.snap.Collectors[0].Commanded
+		s, ok := j.air.Set(n.snap.At, gates, on && still)
+		j.stretch(s, ok)
+	}
+	j.pending = append(j.pending, n)
+}
+
+// stretch puts a stretch of steady current to the next transaction.
+func (j *Journal) stretch(s upkeep.Stretch, ok bool) {
+	if ok {
+		j.pending = append(j.pending, note{stretch: &s})
+	}
+}
+
+// open opens the history, or says why not.
+func (j *Journal) open(ctx context.Context, now Stamp) error {
+	db, r, err := openWriter(ctx, j.o.Dir, now.Wall, j.steps)
+	if r.Damage != nil && r.Aside != "" {
+		from := "a new history begins; no backup was good"
+		if r.From != "" {
+			from = "it goes on from the backup " + filepath.Base(r.From)
+		}
+		j.o.Notice(Notice{Kind: Repaired, Text: fmt.Sprintf("the history was damaged (%v) and lies aside as %s; %s", r.Damage, filepath.Base(r.Aside), from)})
+	}
+	if r.Totals > 0 && err == nil {
+		j.o.Notice(Notice{Kind: Repaired, Text: fmt.Sprintf("%d totals of the history did not agree with its rows and were made anew", r.Totals)})
+	}
+	var newer *NewerError
+	if errors.As(err, &newer) || errors.Is(err, errForeign) {
+		j.refused = true
+		j.raise(Refused, err.Error())
+	}
+	if err != nil {
+		return err
+	}
+	j.db = db
+	if r.Damage != nil { // the file is another one now
+		j.resync = j.book.session != 0 // what lasts stands in the damaged file only
+		j.book.session = 0
+		clear(j.book.open)
+	}
+	if j.backup == 0 {
+		j.backup = now.Mono + firstBackup
+	}
+	j.resetID, j.unknown = -1, true
+	return nil
+}
+
+// write brings what is pending to the disk, in one transaction. Without
+// anything pending it writes only what time demands.
+func (j *Journal) write(ctx context.Context, now Stamp, last bool) error {
+	if j.refused {
+		j.drop()
+		return nil
+	}
+	err := j.try(ctx, now, last)
+	if err == nil {
+		j.failing = false
+		j.clear(NoStorage, "the history is written again")
+		return nil
+	}
+	if j.refused {
+		j.drop()
+		return err
+	}
+	j.failing = true
+	j.failed.Add(1)
+	j.raise(NoStorage, fmt.Sprintf("the history cannot be written and is tried again: %v", err))
+	if c := code(err); c == codeError || c == codeConstraint || c == codeMismatch {
+		// Not the disk: a fault of ours, which would come again for ever.
+		j.drop()
+		j.resync = true
+	}
+	if j.db != nil {
+		// A connection may stay confused after a bad disk: take a new one.
+		// Only a file that is damaged is checked again.
+		bad := damaged(err)
+		if e := j.db.reopen(ctx, bad); e != nil {
+			j.db = nil
+		}
+	}
+	return err
+}
+
+// drop gives up what is pending and counts its events.
+func (j *Journal) drop() {
+	for i := range j.pending {
+		j.dropped.Add(int64(len(j.pending[i].events)))
+	}
+	j.forget()
+}
+
+// forget empties what is pending. Only answers are left.
+func (j *Journal) forget() {
+	j.pending = slices.DeleteFunc(j.pending, func(n note) bool { return n.flush == nil })
+}
+
+// try is one try to write.
+func (j *Journal) try(ctx context.Context, now Stamp, last bool) error {
+	if j.db == nil {
+		if err := j.open(ctx, now); err != nil {
+			return err
+		}
+	}
+	relabels := j.book.doubtful && now.Trusted
+	checks := len(j.book.open) > 0 && now.Mono-j.commits >= checkpoint
+	if !j.any() && !last && !relabels && !checks && j.book.session != 0 {
+		return nil
+	}
+	before, resync := j.book.clone(), j.resync
+	if err := j.transact(ctx, now, last, relabels); err != nil {
+		j.book, j.resync = before, resync
+		return err
+	}
+	j.commits = now.Mono
+	j.written.Add(1)
+	for i := range j.pending {
+		if n := j.pending[i].lost; n > 0 {
+			j.o.Notice(Notice{Kind: EventsLost, Text: fmt.Sprintf("%d events are missing in the history: the disk was too slow", n)})
+		}
+	}
+	j.forget()
+	return j.learn(ctx)
+}
+
+// any says whether something waits to be written.
+func (j *Journal) any() bool {
+	for i := range j.pending {
+		if j.pending[i].flush == nil {
+			return true
+		}
+	}
+	return false
+}
+
+// transact is one transaction.
+func (j *Journal) transact(ctx context.Context, now Stamp, last, relabels bool) (err error) {
+	tx, err := j.db.sql.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, tx.Rollback())
+		}
+	}()
+	e := &entry{ctx: ctx, tx: tx, stamp: now, loc: j.o.Zone}
+	b := &j.book
+	if b.session == 0 {
+		if err := closeCut(e); err != nil {
+			return err
+		}
+		if err := b.beginSession(e, j.o.Program); err != nil {
+			return err
+		}
+	}
+	if relabels {
+		if _, err := relabel(e); err != nil {
+			return err
+		}
+		b.doubtful = false
+	}
+	for i := range j.pending {
+		if err := j.note(e, &j.pending[i]); err != nil {
+			return err
+		}
+	}
+	if j.resync && j.snap != nil {
+		if err := b.reconcile(e, j.snap); err != nil {
+			return err
+		}
+		j.resync = false
+	}
+	at := now.Mono.Milliseconds()
+	if last {
+		err = b.endSession(e, at)
+	} else {
+		b.last = max(b.last, at)
+		err = e.exec(`UPDATE session SET last = ? WHERE id = ?`, b.last, b.session)
+	}
+	if err != nil {
+		return err
+	}
+	if j.commit != nil {
+		if err := j.commit(); err != nil {
+			return err
+		}
+	}
+	return tx.Commit()
+}
+
+// note writes one note.
+func (j *Journal) note(e *entry, n *note) error {
+	b := &j.book
+	for i := range n.events {
+		if err := b.event(e, n.events[i]); err != nil {
+			return err
+		}
+	}
+	switch {
+	case n.lost > 0:
+		if err := b.mark(e, markLost, "", "", b.ms(n.snap.At), n.lost); err != nil {
+			return err
+		}
+		return b.reconcile(e, n.snap)
+	case n.stretch != nil:
+		s := n.stretch
+		j.unknown = j.unknown || !j.air.Knows(s.Gates)
+		return b.addDraw(e, s.Gates, b.ms(s.To), (s.To - s.From).Seconds(), s.Amps)
+	case n.weak != nil:
+		kind := "air-weak"
+		if n.weak.Good {
+			kind = "air-good"
+		}
+		return b.mark(e, kind, n.weak.Gates, "", b.ms(n.weak.At), int64(1000*n.weak.Amps/n.weak.Level))
+	case n.move != nil:
+		if err := b.endSession(e, e.stamp.Mono.Milliseconds()); err != nil {
+			return err
+		}
+		b.shop, b.nameOf, b.budget = n.move.Shop, n.move.NameOf, n.move.Budget
+		j.resetID = -1
+		return b.beginSession(e, j.o.Program)
+	}
+	return nil
+}
+
+// learn tells the learner the levels again when they may have changed.
+func (j *Journal) learn(ctx context.Context) error {
+	var newest int64
+	if err := j.db.sql.QueryRowContext(ctx, `SELECT coalesce(max(id), 0) FROM reset`).Scan(&newest); err != nil {
+		return err
+	}
+	if newest == j.resetID && !j.unknown {
+		return nil
+	}
+	all, err := draws(ctx, j.db.sql, j.book.shop)
+	if err != nil {
+		return err
+	}
+	sets := map[string][]upkeep.Draw{}
+	for _, d := range all {
+		sets[d.Gates] = append(sets[d.Gates], d)
+	}
+	for _, g := range j.air.Sets() {
+		if _, ok := sets[g]; !ok {
+			j.air.Learn(g, 0)
+		}
+	}
+	for g, d := range maps.All(sets) {
+		level, _ := upkeep.Level(d)
+		j.air.Learn(g, level)
+	}
+	j.resetID, j.unknown = newest, false
+	return nil
+}
+
+// daily makes the backup of the day when nothing runs, or when none was made
+// for too long.
+func (j *Journal) daily(ctx context.Context, now Stamp) {
+	if j.db == nil || now.Mono < j.backup || len(j.book.open) > 0 && now.Mono < j.backup+24*time.Hour {
+		return
+	}
+	j.backup = now.Mono + nextBackup
+	dir := filepath.Join(j.o.Dir, backupsDir)
+	due, err := backupDue(dir, now.Wall.In(j.o.Zone), now.Trusted)
+	if err == nil && due {
+		err = j.db.Backup(ctx, dir, now.Wall.In(j.o.Zone))
+	}
+	if err != nil {
+		j.raise(NoBackup, fmt.Sprintf("the daily backup of the history failed and is tried again in an hour: %v", err))
+		return
+	}
+	j.clear(NoBackup, "the history has its backup again")
+}
+
+// finish writes what waits and ends the session.
+func (j *Journal) finish(ctx context.Context) {
+	for len(j.work) > 0 {
+		j.take(<-j.work)
+	}
+	err := j.write(ctx, j.o.Clock(), true)
+	j.answer(err)
+	if j.db != nil {
+		err = errors.Join(err, j.db.Close())
+	}
+	j.result = err
+}

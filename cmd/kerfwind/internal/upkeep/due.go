@@ -1,0 +1,82 @@
+// Package upkeep reckons what wears and fills: how full the bin is, what is
+// due, and what the collector's own current says of filter and ducts. It does
+// no I/O and reads no clock; the journal stores what it works on.
+package upkeep
+
+import "time"
+
+// Unit is what an item counts.
+type Unit uint8
+
+// The units.
+const (
+	Hours Unit = iota + 1 // of a machine, of all machines, or of the collector
+	Moves                 // of a gate
+)
+
+// String is the unit's name in files and tables.
+func (u Unit) String() string {
+	switch u {
+	case Hours:
+		return "h"
+	case Moves:
+		return "moves"
+	}
+	return "invalid"
+}
+
+// Item is one thing that wears, fills or wants looking at.
+type Item struct {
+	Name  string
+	Of    string // what is counted: a machine, a gate, "the collector", "all machines"
+	Unit  Unit
+	Used  float64 // since it was last seen to
+	Every float64 // due after this; 0 is not known
+	Rate  float64 // a day, over the last weeks; 0 is not known
+	Since time.Time
+	Sure  bool // Since's date is sure
+	Full  bool // the bin's own sensor says so
+}
+
+// Due says whether the item is due.
+func (it *Item) Due() bool { return it.Full || it.Every > 0 && it.Used >= it.Every }
+
+// Part is how much of Every is used, 0 if that is not known.
+func (it *Item) Part() float64 {
+	if it.Every <= 0 {
+		return 0
+	}
+	return it.Used / it.Every
+}
+
+// Days is in how many days the item falls due at its rate, if that is known
+// and less than two years.
+func (it *Item) Days() (float64, bool) {
+	if it.Due() {
+		return 0, true
+	}
+	if it.Every <= 0 || it.Rate <= 0 {
+		return 0, false
+	}
+	d := (it.Every - it.Used) / it.Rate
+	return d, d < 730
+}
+
+// fillings that count for the bin's size.
+const fillings = 5
+
+// BinHours is how many machine hours fill the bin: the median of its last five
+// fillings, oldest first. What a filling is: from one emptying to the sensor's
+// "full", or to the next emptying where there is no sensor.
+func BinHours(full []float64) (hours float64, ok bool) {
+	var last []float64
+	for _, h := range full[max(0, len(full)-fillings):] {
+		if h > 0 {
+			last = append(last, h)
+		}
+	}
+	if len(last) == 0 {
+		return 0, false
+	}
+	return median(last), true
+}
