@@ -251,7 +251,7 @@ func (x *checker) startsAtOnce(c *Core) error {
 			mask := set(h.Gates)
 			ready := x.allConfirmed(c, mask)
 			for ; mask != 0; mask &= mask - 1 {
-				ready = ready && c.gates[bits.TrailingZeros64(mask)].motion != reversing
+				ready = ready && !c.gates[bits.TrailingZeros64(mask)].back
 			}
 			if ready {
 				return fmt.Errorf("5: machine %d runs, its path is open, and the collector is off", i)
@@ -272,7 +272,7 @@ func (x *checker) shownShut(c *Core) bool {
 			g, p := &c.gates[i], &x.p.Gates[i]
 			switch {
 			case p.ShutSwitch:
-				shut = shut || g.shown == ShownShut
+				shut = shut || g.shown == ShownShut && !g.back
 			case p.OpenSwitch:
 				shut = shut || g.target == toShut && g.elapsed && g.shown == ShownBetween
 			default:
@@ -728,7 +728,7 @@ func (x *checker) gateStep(a *Core, in Input, out *Out, b *Core) error {
 func (x *checker) isShutOwn(c *Core, i int) bool {
 	g, p := &c.gates[i], &x.p.Gates[i]
 	if p.ShutSwitch {
-		return g.shown == ShownShut
+		return g.shown == ShownShut && !g.back
 	}
 	return !p.OpenSwitch || g.shown == ShownBetween
 }

@@ -16,7 +16,7 @@ const (
 
 // motion is where a gate stands in its motion.
 //
-//	still -> ordered       a command; from shutting to opening: reversing
+//	still -> ordered       a command
 //	ordered -> travelling  the driver's answer: done
 //	ordered -> pausing     failed, or no answer in time: a try to open is left
 //	travelling -> still    the switch shows the end, or the travel time is over
@@ -28,7 +28,6 @@ type motion uint8
 const (
 	still motion = iota
 	ordered
-	reversing // like ordered, but its open switch may still be made from before
 	travelling
 	pausing
 )
@@ -40,9 +39,10 @@ type gate struct {
 	target  target
 	motion  motion
 	shown   Shown         // what its switches show; 0 before the first report
-	due     time.Duration // ordered, reversing: answer overdue; travelling: travel over; pausing: next try
+	due     time.Duration // ordered: answer overdue; travelling: travel over; pausing: next try
 	elapsed bool          // target set, still: the travel time has passed
 	reached bool          // target set: it was seen to arrive, and still is there; by hand: it was seen open
+	back    bool          // called back on its way: the switch at its target may still be made from before; until the driver's answer or another report
 	tries   uint8         // toOpen, not still: further tries already made
 	held    time.Duration // end of a hold
 	runOn   time.Duration // end of the run-on after a hold
@@ -64,7 +64,9 @@ func (g *gate) begin(p *Gate) {
 
 // gateIs takes in what a gate's end switches show.
 func (c *Core) gateIs(i int, s Shown, out *Out) {
-	c.gates[i].shown = s
+	g := &c.gates[i]
+	g.back = g.back && s == g.shown
+	g.shown = s
 	if s == ShownBoth {
 		c.raise(GateSwitches, BySensor, i, never, out)
 	} else {
@@ -77,7 +79,7 @@ func (c *Core) gateIs(i int, s Shown, out *Out) {
 func (c *Core) isOpen(i int) bool {
 	g, p := &c.gates[i], &c.p.Gates[i]
 	if p.OpenSwitch {
-		return g.shown == ShownOpen && g.target != toShut && g.motion != reversing
+		return g.shown == ShownOpen && g.target != toShut && !g.back
 	}
 	return g.target == toOpen && g.elapsed && (!p.ShutSwitch || g.shown == ShownBetween)
 }
@@ -87,7 +89,7 @@ func (c *Core) isOpen(i int) bool {
 func (c *Core) isShut(i int) bool {
 	g, p := &c.gates[i], &c.p.Gates[i]
 	if p.ShutSwitch {
-		return g.shown == ShownShut
+		return g.shown == ShownShut && !g.back
 	}
 	return g.target == toShut && g.elapsed && (!p.OpenSwitch || g.shown == ShownBetween)
 }
@@ -340,16 +342,13 @@ func (c *Core) testing() uint64 {
 // move commands a gate. A gate that is moved by hand is only waited for.
 func (c *Core) move(i int, to target, cause Cause, out *Out) {
 	g, p := &c.gates[i], &c.p.Gates[i]
-	back := to == toOpen && g.target == toShut
+	g.back = (g.back || g.target != nowhere) && (to == toOpen && g.shown == ShownOpen || to == toShut && g.shown == ShownShut)
 	was := g.reached
 	g.target, g.reached, g.elapsed, g.tries = to, false, false, 0
 	c.clear(GateLost, cause, i, out)
 	switch {
 	case p.Actuated:
 		c.order(i, cause, out)
-		if back {
-			g.motion = reversing
-		}
 	case was:
 		g.reached = true // by hand, already
 	default:
@@ -383,14 +382,14 @@ func (c *Core) order(i int, cause Cause, out *Out) {
 // gateAnswer takes the driver's answer.
 func (c *Core) gateAnswer(i int, o Outcome, out *Out) {
 	g := &c.gates[i]
-	if g.motion != ordered && g.motion != reversing {
+	if g.motion != ordered {
 		return
 	}
 	if o == Failed {
 		c.unmoved(i, out)
 		return
 	}
-	g.motion, g.due = travelling, c.now+c.p.Gates[i].Travel
+	g.motion, g.due, g.back = travelling, c.now+c.p.Gates[i].Travel, false
 }
 
 // unmoved handles a gate command that did not reach the gate.
@@ -417,7 +416,7 @@ func (c *Core) gateDue(i int, out *Out) {
 		return
 	}
 	switch g.motion {
-	case ordered, reversing:
+	case ordered:
 		c.unmoved(i, out)
 	case pausing:
 		g.tries++

@@ -98,7 +98,7 @@ func (c *Core) state(k *codec) {
 		small(k, &g.motion)
 		small(k, &g.shown)
 		small(k, &g.tries)
-		k.flags(&g.elapsed, &g.reached)
+		k.flags(&g.elapsed, &g.reached, &g.back)
 		k.deadline(&g.due)
 		k.deadline(&g.held)
 		k.deadline(&g.runOn)

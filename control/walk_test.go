@@ -199,7 +199,7 @@ func (w *walk) answer(c *Core, out *Out) {
 // answerAll answers every command that waits: done.
 func answerAll(c *Core, out *Out) {
 	for i := 0; i < len(c.gates); i++ {
-		if g := &c.gates[i]; g.motion == ordered || g.motion == reversing {
+		if g := &c.gates[i]; g.motion == ordered {
 			k := GateOpen
 			if g.target == toShut {
 				k = GateShut
@@ -246,7 +246,7 @@ func (w *walk) inputs(c *Core, ins []Input) []Input {
 				ins = append(ins, Input{Kind: GateIs, ID: ID(i), State: uint8(s)})
 			}
 		}
-		if w.v.slow && (g.motion == ordered || g.motion == reversing) {
+		if w.v.slow && g.motion == ordered {
 			k := GateOpen
 			if g.target == toShut {
 				k = GateShut

@@ -272,6 +272,9 @@ func (l *Loop) Advance(now time.Duration) {
 	}
 }
 
+// Next is when Advance next has something to do, if it has.
+func (l *Loop) Next() (at time.Duration, ok bool) { return l.next() }
+
 // next is the earliest deadline of core, plant and detectors.
 func (l *Loop) next() (at time.Duration, ok bool) {
 	earliest := func(t time.Duration, has bool) {

@@ -246,12 +246,18 @@ type gateNow struct {
 func (o *oracle) gate(g int) gateNow {
 	n := gateNow{done: far}
 	var seq uint32
+	shutAt := time.Duration(0)
 	for _, e := range o.log {
 		switch {
 		case e.in.Kind == control.GateIs && int(e.in.ID) == g:
 			n.shown = control.Shown(e.in.State)
+			n.reversing = n.reversing && n.shown == control.ShownOpen
 		case e.cmd.Kind >= control.GateOpen && int(e.cmd.ID) == g:
-			n.reversing = n.cmd == control.GateShut && e.cmd.Kind == control.GateOpen || n.reversing && e.cmd.Kind == control.GateOpen && n.done == far
+			young := e.at < shutAt+o.p.Answer+o.p.Gates[g].Travel // it may only just have begun to shut
+			n.reversing = e.cmd.Kind == control.GateOpen && (n.cmd == control.GateShut && young && n.shown == control.ShownOpen || n.reversing)
+			if e.cmd.Kind == control.GateShut {
+				shutAt = e.at
+			}
 			n.cmd, n.done, seq = e.cmd.Kind, far, e.cmd.Seq
 		case e.in.Kind == control.OutputIs && e.in.What >= control.GateOpen && int(e.in.ID) == g && e.in.Seq == seq && control.Outcome(e.in.State) == control.Done:
 			n.done = e.at

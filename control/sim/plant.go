@@ -221,11 +221,10 @@ func (s *Plant) Halt() error {
 }
 
 // PowerCut is what a power failure does: everything drops and what was under
-// way is lost.
+// way is lost. Call Report when the power returns.
 func (s *Plant) PowerCut() {
-	_ = s.Halt()
+	_ = s.Halt() // it never fails
 	s.queue = s.queue[:0]
-	s.Report()
 }
 
 // way is how far gate i is from shut, in travel time.

@@ -116,6 +116,7 @@ func (w *world) power(on bool) error {
 		return err
 	}
 	w.core, w.off = core, false
+	w.plant.Report()
 	w.boot()
 	return nil
 }
