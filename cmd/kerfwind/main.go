@@ -52,6 +52,7 @@ func newRoot() *cobra.Command {
 	root := &cobra.Command{
 		Use:           "kerfwind",
 		Short:         "Blast gates and dust collector that follow the machines",
+		Version:       versionText(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
