@@ -492,6 +492,11 @@ func (x *checker) gateShut(a, b *Core, i int, machines, held uint64) error {
 	if machines|held != 0 && !x.somePath(b) {
 		return fmt.Errorf("4: gate %d is commanded shut before a new path is open", i)
 	}
+	for k := range b.gates {
+		if k != i && (machines>>k)&1 != 0 && x.p.Gates[k].Actuated && b.gates[k].motion != still {
+			return fmt.Errorf("4: gate %d is commanded shut while gate %d of a demand still opens", i, k)
+		}
+	}
 	if a.gates[i].target == nowhere {
 		if b.closed {
 			return fmt.Errorf("shop closed: gate %d is homed", i)

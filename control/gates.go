@@ -248,6 +248,16 @@ func (c *Core) anyMoves() bool {
 	return false
 }
 
+// opening tells whether a wanted gate is still on its way.
+func (c *Core) opening() bool {
+	for w := c.want & c.actuated; w != 0; w &= w - 1 {
+		if c.gates[bits.TrailingZeros64(w)].motion != still {
+			return true
+		}
+	}
+	return false
+}
+
 // openCause says for whom a gate opens.
 func (c *Core) openCause(i int) Cause {
 	bit := uint64(1) << i
@@ -266,13 +276,14 @@ func (c *Core) openCause(i int) Cause {
 	return ByStillOn
 }
 
-// shutGates commands shut what nothing needs, once a whole path that stays is
-// open, or when no air moves and nothing is wanted.
+// shutGates commands shut what nothing needs, once no wanted gate is still
+// opening and a whole path that stays is open, or when no air moves and nothing
+// is wanted.
 func (c *Core) shutGates(out *Out) {
 	if c.blocked() != 0 || c.quiet {
 		return
 	}
-	may := c.whole(c.keep) || c.want == 0 && !c.air()
+	may := c.whole(c.keep) && !c.opening() || c.want == 0 && !c.air()
 	for i := range c.gates {
 		g, bit := &c.gates[i], uint64(1)<<i
 		if !c.p.Gates[i].Actuated {

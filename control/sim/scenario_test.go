@@ -356,7 +356,7 @@ func (s *scenario) describe(head, tail string, runOn map[control.ID]time.Duratio
 				f, e2 := s.path(of)
 				if err = errors.Join(e, e2); err == nil {
 					s.p.Helper = func(open uint64) uint64 {
-						if open == 1<<f[0] {
+						if open&(1<<f[0]) != 0 {
 							return 1 << h[0]
 						}
 						return 0
