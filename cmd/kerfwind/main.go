@@ -59,6 +59,6 @@ func newRoot() *cobra.Command {
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		return &exitError{exitUsage, err}
 	})
-	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace(), newDucts())
+	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace(), newDucts(), newWiring())
 	return root
 }

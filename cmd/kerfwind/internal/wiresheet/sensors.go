@@ -1,0 +1,355 @@
+package wiresheet
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"kerfwind/config"
+	"kerfwind/control"
+)
+
+func (b *builder) names(channels []int) string {
+	var out []string
+	for _, i := range channels {
+		out = append(out, b.rig.Channels[i].Name)
+	}
+	return strings.Join(out, ", ")
+}
+
+func (b *builder) sensors() Section {
+	s := Section{Title: "Current sensors"}
+	if len(b.rig.Channels) == 0 {
+		return s
+	}
+	s.caution("Each transformer goes round ONE conductor, on the supply side of an inverter or converter. Round both conductors of a cable it reads nothing.")
+	if slices.ContainsFunc(b.fronts, func(f FrontEnd) bool { return f.Millamps > 0 }) {
+		s.caution("A transformer with a current output must never be without its burden while its conductor carries current. Burden first, conductor last; in taking apart the other way round.")
+	}
+	for _, g := range b.biases() {
+		text := fmt.Sprintf("Bias for %s: %s from %s to the bias point, %s from there to ground, 10 uF across the lower one. It gives %s.",
+			b.names(g.channels), ohms(g.d.Upper), volts(g.d.Top), ohms(g.d.Lower), volts(g.d.Gives))
+		if want := b.rig.Channels[g.channels[0]].Bias; math.Abs(g.d.Gives-want) > 0.005*g.d.Top {
+			text += fmt.Sprintf(" The rig file says %s: write bias = %q there.", volts(want), volts(g.d.Gives))
+		}
+		if len(g.channels) >= 8 {
+			text += " Eight inputs or more hang on it: buffer it with the operational amplifier."
+		}
+		s.say(text)
+	}
+	s.say("Each channel: one wire of the transformer to the bias point, the other through 470 ohm to the converter's input, with the diodes at the input.")
+	var drawn []Figure
+	for i := range b.rig.Channels {
+		c, f := &b.rig.Channels[i], b.fronts[i]
+		g := Figure{Top: volts(f.Top), Upper: ohms(f.Upper), Lower: ohms(f.Lower), Bias: volts(f.Gives), Ratio: c.Ratio.String()}
+		if f.Burden > 0 {
+			g.Burden = ohms(f.Burden)
+		}
+		if !slices.Contains(drawn, g) {
+			drawn = append(drawn, g)
+			s.add(Block{Kind: Picture, Figure: g})
+		}
+	}
+	var rows [][]string
+	for i := range b.rig.Channels {
+		c, f := &b.rig.Channels[i], b.fronts[i]
+		burden := "inside; add none"
+		if f.Burden > 0 {
+			burden = ohms(f.Burden)
+		}
+		turns := "1 turn"
+		if c.Turns > 1 {
+			turns = fmt.Sprintf("%d turns", c.Turns)
+		}
+		rows = append(rows, []string{c.Name, fmt.Sprintf("%s, input %d", b.rig.ADCs[c.ADC].Name, c.Input), c.Ratio.String() + ", " + turns, burden,
+			fmt.Sprintf("%.3g mV/A", 1e3*f.PerAmp), amps(f.Range), amps(f.Step), amps(f.Noise)})
+	}
+	s.table([]string{"Channel", "Converter", "Transformer", "Burden", "Gives", "Reads to", "One count", "Noise"}, rows)
+	s.say(fmt.Sprintf("\"Reads to\" is the largest sine, RMS, that is not clipped. An inrush may clip; that harms nothing. Noise is what to expect with no current: %g counts RMS, seen on rigs of this kind.", noiseCounts))
+	if lines := b.burdens(); len(lines) > 0 {
+		s.list(lines...)
+	}
+	if b.shop != nil {
+		s.table([]string{"Channel", "Goes round one conductor of"}, b.places())
+	}
+	for i := range b.rig.Channels {
+		if b.rig.Channels[i].Grounded {
+			s.say("Jacks with a switch: the switch contact of " + b.names(b.grounded()) + " goes to ground, so that with the plug out the input is grounded and the program sees it.")
+			break
+		}
+	}
+	return s
+}
+
+func (b *builder) grounded() []int {
+	var out []int
+	for i := range b.rig.Channels {
+		if b.rig.Channels[i].Grounded {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// burdens checks each burden and range against what the transformer and the
+// loads need.
+func (b *builder) burdens() []string {
+	var out []string
+	said := map[string]bool{}
+	for i := range b.rig.Channels {
+		c, f := &b.rig.Channels[i], b.fronts[i]
+		if f.Largest > 0 {
+			text := fmt.Sprintf("%s across %s: the burden may have %s at most if the peak of %s shall stay inside the range; the next lower E24 value is %s. ",
+				ohms(f.Burden), c.Ratio, ohms(f.Largest), amps(f.Rated), ohms(f.Advised))
+			switch {
+			case f.Burden > f.Largest*(1+1e-9):
+				text += fmt.Sprintf("%s clips above %s.", ohms(f.Burden), amps(f.Range))
+			case f.Burden < f.Advised/2:
+				text += "A larger one would show small currents better."
+			default:
+				text += "It fits."
+			}
+			text += fmt.Sprintf(" At the rated current it turns %.0f mW into heat.", 1e3*f.Heat)
+			if !said[text] {
+				said[text] = true
+				out = append(out, text)
+			}
+		}
+		if load, who := b.load(i); load > f.Range {
+			out = append(out, fmt.Sprintf("Channel %s reads to %s, and %s draws %s at full load: fit a transformer with a larger ratio, a smaller burden, or fewer turns.", c.Name, amps(f.Range), who, amps(load)))
+		}
+	}
+	return out
+}
+
+// load is the full load of what a channel senses in the shop.
+func (b *builder) load(channel int) (a float64, who string) {
+	if b.shop == nil {
+		return 0, ""
+	}
+	u := b.shop.Channels()[channel]
+	switch {
+	case u.Machine != control.NoID:
+		m := &b.shop.Machines[u.Machine]
+		return m.FullLoad, m.Name
+	case u.Collector != control.NoID:
+		return b.shop.Collector.FullLoad, "the collector"
+	}
+	return 0, ""
+}
+
+// places says what each channel goes round in the shop.
+func (b *builder) places() [][]string {
+	var out [][]string
+	for i, u := range b.shop.Channels() {
+		place := "nothing in this shop"
+		switch {
+		case u.Machine != control.NoID:
+			place = "the " + b.shop.Machines[u.Machine].Name
+			if n := len(b.shop.Machines[u.Machine].Channels); n > 1 {
+				place += fmt.Sprintf(" (one of %d: each round another conductor)", n)
+			}
+		case u.Collector != control.NoID:
+			place = "the collector, behind the contactor"
+		case len(u.Circuits) > 0:
+			var list []string
+			for _, c := range u.Circuits {
+				list = append(list, b.shop.Circuits[c].Name)
+			}
+			place = "the circuit " + strings.Join(list, ", ")
+		}
+		out = append(out, []string{b.rig.Channels[i].Name, place})
+	}
+	return out
+}
+
+func (b *builder) contacts() Section {
+	s := Section{Title: "Contacts"}
+	if len(b.rig.Contacts) == 0 {
+		return s
+	}
+	s.say("Each contact stands between its line and ground and is dry: it carries nothing but the computer's 3.3 V. The line has a pull-up: open reads 3.3 V, closed reads 0 V. In a cable of more than 2 m add 1 kohm in series and 100 nF to ground at the computer.")
+	var rows [][]string
+	wired := false
+	for i := range b.rig.Contacts {
+		c := &b.rig.Contacts[i]
+		note := ""
+		switch {
+		case c.Kind == "stop" && c.Series:
+			note = "two contacts: this one, and one in the coil circuit"
+			wired = true
+		case c.Kind == "stop":
+			note = "through the program only: put a second contact in the coil circuit"
+			wired = true
+		case !onBoard(c.Chip):
+			note = "needs 10 kohm to 3.3 V if its chip has no pull-up"
+		}
+		rows = append(rows, []string{c.Name, c.Kind, where(c.Chip, c.Line), "closed means " + c.Closed, note})
+	}
+	s.table([]string{"Contact", "Kind", "Line", "Meaning", "Note"}, rows)
+	if wired {
+		s.caution("Stop contacts are closed while all is well and stand in series with the contactor's coil as well: software is never the only way.")
+	}
+	return s
+}
+
+// pull says which resistor holds an output line off and how.
+func pull(low bool) string {
+	if low {
+		return "10 kohm to 3.3 V"
+	}
+	return "10 kohm to ground"
+}
+
+func (b *builder) outputs() Section {
+	s := Section{Title: "Relays, motors, heartbeat"}
+	var rows [][]string
+	for i := range b.rig.Actuators {
+		a := &b.rig.Actuators[i]
+		state := "high = on"
+		if a.ActiveLow {
+			state = "low = on"
+		}
+		switch a.Kind {
+		case "relay":
+			rows = append(rows, []string{"relay " + a.Name, where(a.Chip, a.Line), state, pull(a.ActiveLow), b.purpose(i)})
+		case "motor":
+			rows = append(rows, []string{"motor " + a.Name + ", open", where(a.Chip, a.OpenLine), state, pull(a.ActiveLow), b.purpose(i)},
+				[]string{"motor " + a.Name + ", shut", where(a.Chip, a.ShutLine), state, pull(a.ActiveLow), b.purpose(i)})
+		}
+	}
+	if h := b.rig.Heartbeat; h != nil {
+		rows = append(rows, []string{"heartbeat", where(h.Chip, h.Line), "toggles", pull(false), "timer in series with the contactor's coil, drops after " + config.FormatDuration(h.DropsAfter)})
+	}
+	if len(rows) == 0 {
+		return s
+	}
+	s.table([]string{"Output", "Line", "Level", "Resistor at the board", "For"}, rows)
+	s.say("The resistor holds the output off while the computer starts, and when it has died. Use the normally open contact of each relay.")
+	if b.count("motor") > 0 {
+		s.say("A motor has both of its lines off except while it moves. End switches that also cut the motor's current are best; the program has a time limit besides.")
+	}
+	if b.count("relay") > 0 {
+		s.caution("A relay board whose contact switches mains voltage belongs in a listed enclosure, fused, with its creepage distances kept, and is an electrician's work. Switch a coil at a safe low voltage instead where you can.")
+	}
+	return s
+}
+
+// purpose is what an actuator does in the shop.
+func (b *builder) purpose(a int) string {
+	if b.shop == nil {
+		return ""
+	}
+	if b.shop.Collector.Actuator == a {
+		return "the contactor's coil"
+	}
+	for i := range b.shop.Gates {
+		if b.shop.Gates[i].Actuator == a {
+			return "gate " + b.shop.Gates[i].Name
+		}
+	}
+	for i := range b.shop.Outlets {
+		if b.shop.Outlets[i].Actuator == a {
+			return "outlet " + b.shop.Outlets[i].Name
+		}
+	}
+	return "nothing in this shop"
+}
+
+// servoChip is one servo board.
+type servoChip struct {
+	bus     string
+	address int
+}
+
+func (b *builder) servoChips() []servoChip {
+	var out []servoChip
+	for i := range b.rig.Actuators {
+		if a := &b.rig.Actuators[i]; a.Kind == "servo" {
+			if c := (servoChip{a.Bus, a.Address}); !slices.Contains(out, c) {
+				out = append(out, c)
+			}
+		}
+	}
+	return out
+}
+
+func (b *builder) servos() Section {
+	s := Section{Title: "Servos"}
+	for _, c := range b.servoChips() {
+		data, clock := b.i2c(c.bus)
+		jumpers := "no address jumper"
+		if c.address >= 0x40 && c.address <= 0x7f {
+			var closed []string
+			for bit := range 6 {
+				if (c.address-0x40)&(1<<bit) != 0 {
+					closed = append(closed, fmt.Sprintf("A%d", bit))
+				}
+			}
+			if len(closed) > 0 {
+				jumpers = "address jumpers closed: " + strings.Join(closed, ", ")
+			}
+		}
+		s.say(fmt.Sprintf("Servo board at address 0x%02x on %s, %s.", c.address, c.bus, jumpers))
+		s.table([]string{"Terminal", "Goes to"}, [][]string{
+			{"VCC", "3.3 V (the logic, not the servos)"}, {"GND", "ground"}, {"SDA", data}, {"SCL", clock},
+			{"OE", "ground, as most boards come: outputs enabled; the program switches pulses off by the chip itself"},
+			{"V+", "the servo supply through its fuse, 1000 uF at the terminals"},
+		})
+		if c.address == 0x70 {
+			s.caution("0x70 is the address to which every PCA9685 answers from power-on: choose another.")
+		}
+		var rows [][]string
+		for i := range b.rig.Actuators {
+			if a := &b.rig.Actuators[i]; a.Kind == "servo" && a.Bus == c.bus && a.Address == c.address {
+				rows = append(rows, []string{fmt.Sprint(a.Output), a.Name, config.FormatDuration(a.PulseOpen), config.FormatDuration(a.PulseShut), b.purpose(i)})
+			}
+		}
+		slices.SortStableFunc(rows, func(x, y []string) int { return len(x[0])*100 - len(y[0])*100 + strings.Compare(x[0], y[0]) })
+		s.table([]string{"Output", "Servo", "Pulse open", "Pulse shut", "For"}, rows)
+	}
+	if len(s.Blocks) > 0 {
+		s.caution("The servo board does not see the computer restart: after a hang or a crash each servo keeps its last pulse until the program runs again or the servo supply is cut. Put a switch in the servo supply. Where that does not do, lift OE from ground, pull it up with 10 kohm to 3.3 V, and let a contact of the heartbeat's timer pull it down.")
+	}
+	return s
+}
+
+func (b *builder) coil() Section {
+	s := Section{Title: "The contactor's coil circuit"}
+	relay := ""
+	if b.shop != nil && b.shop.Collector.Actuator >= 0 && b.rig.Actuators[b.shop.Collector.Actuator].Kind == "relay" {
+		relay = b.rig.Actuators[b.shop.Collector.Actuator].Name
+	}
+	if relay == "" && (b.shop != nil || b.count("relay") == 0) {
+		return s
+	}
+	chain := []string{"coil supply, fused"}
+	for i := range b.rig.Contacts {
+		if c := &b.rig.Contacts[i]; c.Kind == "stop" {
+			text := c.Name + " (normally closed"
+			if !c.Series {
+				text += "; the rig file does not say that it is wired here"
+			}
+			chain = append(chain, text+")")
+		}
+	}
+	chain = append(chain, "overload relay's auxiliary (normally closed)", "hand/off/auto switch, auto")
+	if b.rig.Heartbeat != nil {
+		chain = append(chain, "contact of the heartbeat's timer")
+	}
+	if relay == "" {
+		chain = append(chain, "normally open contact of the collector's relay")
+	} else {
+		chain = append(chain, "normally open contact of relay "+relay)
+	}
+	chain = append(chain, "coil of the contactor, with a suppressor across it", "back to the coil supply")
+	s.say("In series, in this order:")
+	s.add(Block{Kind: Code, Items: []string{strings.Join(chain, "\n  -> ")}})
+	s.say("The hand position bypasses the relay and the timer, never the stop contacts and the overload relay.")
+	s.caution("A coil at mains voltage is not low voltage: then this whole circuit, relay board included, is mains wiring in a listed enclosure, and an electrician's work. A 24 V coil fed by a small safety transformer (class 2 or SELV) keeps it out of the rig.")
+	if b.rig.Heartbeat == nil {
+		s.caution("This rig has no heartbeat: when the program hangs, the contactor stays as it is until somebody notices.")
+	}
+	return s
+}
