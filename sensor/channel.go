@@ -19,6 +19,13 @@ const (
 	loudShare  = 0.4 // of the start level in crosstalk: its peaks are near the level
 	loudValues = 4   // after which no such sample is in the cycle
 
+	lastingShare = 0.6 // of the start level that a half carries in which the machine runs
+	keptHalves   = 4
+
+	levelUp   = 1.25 // step up of the level of active samples above a standby load
+	levelMost = 4    // times the lowest
+	levelEase = 4096 // values in which it comes down again by two thirds
+
 	rampMargin = 1.3 // on the rise of the resting point
 	suddenDrop = 0.6 // of the usual current, within a cycle, is a stop
 	usualDrop  = 1.5 // work may add half as much again to the current of a machine
@@ -28,6 +35,7 @@ const (
 type half struct {
 	at    time.Duration // end of the last sample used
 	from  time.Duration // beginning of the first sample used
+	index uint64        // number of the half
 	cycle time.Duration
 	n, pn float64 // samples in this half and in the one before
 	inv   float64 // 1 / (n + pn)
@@ -39,6 +47,12 @@ type half struct {
 	crosstalk    float64
 	evidence     float64 // a weak start needs this much
 	alike        bool    // all channels show the same
+}
+
+// kept is what a half carried by itself.
+type kept struct {
+	index uint64
+	amps  float64
 }
 
 // channel is the state of one used channel.
@@ -73,9 +87,10 @@ type channel struct {
 	stale    bool          // lost for want of samples, and said so
 
 	// Towards a start; valid while !run. A sample is active if it is at least
-	// the start level away from the resting point.
+	// level away from the resting point.
 	sure            float64       // at least the start level, and out of reach of the noise, A
-	level           float64       // the same, raw
+	lowest          float64       // the same, raw
+	level           float64       // that of active samples, raw: above the peaks of standby loads
 	noise           sequential    // for starts too weak to be sure of at once
 	loud            int           // values until crosstalk no longer makes active samples
 	mid             float64       // the resting point, raw; valid while centred
@@ -88,6 +103,8 @@ type channel struct {
 	marked, pmarked bool          // active samples in this half, and in the one before
 	active          bool          // there is an episode of active samples
 	act1, act2      time.Duration // its first and last one
+	actHalf         uint64        // the half of the first
+	halves          [keptHalves]kept
 
 	// Towards a stop; valid while run.
 	below time.Duration // the first value below stop; never = not below
@@ -109,7 +126,8 @@ func newChannel(col int, p *ChannelParams, evidence float64) channel {
 	}
 	c.noise, c.sure = newSequential(p, evidence)
 	c.rest = min(max(p.Start/2, p.Idle.Mean+float64(3*p.Idle.Spread)), p.Start)
-	c.level = max(c.sure, float64(noisePeak*p.Idle.Mean)) / p.Scale
+	c.lowest = max(c.sure, float64(noisePeak*p.Idle.Mean)) / p.Scale
+	c.level = c.lowest
 	return c
 }
 
@@ -204,10 +222,10 @@ func (c *channel) roll() {
 
 // mark notes active samples from the instant a to the instant b. A cycle
 // without any ends an episode.
-func (c *channel) mark(a, b, cycle time.Duration) {
+func (c *channel) mark(a, b, cycle time.Duration, half uint64) {
 	c.marked = true
 	if !c.active || a-c.act2 > cycle {
-		c.active, c.act1 = true, a
+		c.active, c.act1, c.actHalf = true, a, half
 	}
 	c.act2 = max(c.act2, b)
 }

@@ -52,6 +52,7 @@ type Detector struct {
 	last        float64 // weight of the one after them, in (0, 1]
 	n, pn       float64 // length of this half and of the one before, in samples
 	cycle       time.Duration
+	halves      uint64        // number of this half
 	from, pfrom time.Duration // where the first sample of these halves begins
 
 	due     time.Duration // no channel becomes stale before this
@@ -174,6 +175,7 @@ func (d *Detector) timeOf(i uint64) time.Duration {
 func (d *Detector) start(i uint64) {
 	d.open = true
 	d.begin(0)
+	d.halves += keptHalves // none of the halves before the gap counts
 	d.from = d.timeOf(i)
 	for k := range d.ch {
 		c := &d.ch[k]
@@ -231,7 +233,7 @@ func (d *Detector) add(raw []float32, index uint64, i, k int) (int, bool) {
 func (d *Detector) check(c *channel, part []float32, at uint64, k int, s, q float64) int {
 	if c.mayBeActive(s, q, k) {
 		if first, last, ok := c.activeIn(part[c.col:], uint(d.channels)); ok {
-			c.mark(d.timeOf(at+uint64(first)), d.timeOf(at+uint64(last)), d.cycle)
+			c.mark(d.timeOf(at+uint64(first)), d.timeOf(at+uint64(last)), d.cycle, d.halves)
 		}
 	}
 	if c.watching() {
@@ -263,7 +265,7 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 		}
 		if c.centred && c.isActive(x) {
 			at := d.timeOf(index + uint64(i))
-			c.mark(at, at, d.cycle)
+			c.mark(at, at, d.cycle, d.halves)
 		}
 	}
 	d.follow(raw, i, 1)
@@ -277,6 +279,7 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 	out = d.closeHalf(at, out)
 	d.lastAt = at
 	d.pn, d.pfrom = d.n, d.from
+	d.halves++
 	d.from = d.timeOf(index + uint64(i))
 	if w == 1 {
 		d.from = at
@@ -288,7 +291,7 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 // closeHalf makes the readings of the cycle that ends at the instant at.
 func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 	g := half{
-		at: at, from: d.pfrom, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn),
+		at: at, from: d.pfrom, index: d.halves, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn),
 		crosstalk: d.crosstalk, evidence: d.evidence,
 	}
 	for k := range d.ch {
@@ -346,6 +349,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 			c.same < c.sameMost && !g.alike && !c.marked && !c.pmarked {
 			c.mid = mean
 			c.settle()
+			c.ease()
 		} else {
 			if c.stale {
 				c.stale = false

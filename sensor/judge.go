@@ -41,14 +41,15 @@ func (c *channel) reading(at time.Duration) Reading {
 
 // towardsStart looks for a start. A value must be at or above the level, and
 // the event must have lasted a whole cycle. Either its active samples span one
-// (a value from up to a cycle ago then serves, if there is half as much now,
-// since inrush may fall below the level by the time the cycle is full), or enough values in a row are above.
+// and the last half carries current (a value from up to a cycle ago then
+// serves, since inrush may fall below the level by the time the cycle is full), or enough values in a row are above.
 // Active samples from long before the first such value are noise or a slow
 // ramp; then only the values count, and so they do while another channel is so
 // loud that its crosstalk could make active samples. A start too weak for all
 // that is found by the sequential test.
 func (c *channel) towardsStart(g *half) {
 	extra := c.heard(g)
+	c.note(g)
 	if extra > c.start*loudShare {
 		c.loud = loudValues
 	}
@@ -64,7 +65,7 @@ func (c *channel) towardsStart(g *half) {
 	}
 	fresh := c.active && c.act1 >= c.firstWin-g.cycle
 	switch {
-	case c.recent > 0 && c.loud == 0 && fresh && c.act2-c.act1 >= g.cycle && v >= c.start/2:
+	case c.recent > 0 && c.loud == 0 && fresh && v >= c.start/2 && c.lasts(g, extra):
 		c.setRunning(c.act1)
 		return
 	case c.above >= sureValues && fresh:
@@ -81,6 +82,10 @@ func (c *channel) towardsStart(g *half) {
 	c.loud = max(c.loud-1, 0)
 	if c.amps < c.rest {
 		c.quiet = min(c.quiet+1, sureValues)
+		if c.marked {
+			// The peaks of a standby load, which would lengthen a spike.
+			c.level = min(float64(levelUp*c.level), float64(levelMost*c.lowest))
+		}
 	} else {
 		c.quiet = 0
 	}
@@ -90,6 +95,33 @@ func (c *channel) towardsStart(g *half) {
 		c.centred = true
 		c.mid = c.mean
 	}
+}
+
+// note keeps the RMS of this half alone about the resting point, in amperes.
+func (c *channel) note(g *half) {
+	power := c.q/g.n - float64(c.mid*(2*c.s/g.n-c.mid))
+	c.halves[g.index%keptHalves] = kept{g.index, float64(c.scale * math.Sqrt(max(0, power)))}
+}
+
+// carried is what note kept of the half so many before this one.
+func (c *channel) carried(g *half, before uint64) float64 {
+	if k := c.halves[(g.index-before)%keptHalves]; k.index == g.index-before {
+		return k.amps
+	}
+	return 0
+}
+
+// lasts reports whether the event has lasted a cycle: the active samples span
+// one, this half carries current, and so does the half in which they began, or
+// the one after that if it is no later than two before this one. So a spike
+// shorter than a half that meets the peaks of a standby load does not last.
+func (c *channel) lasts(g *half, extra float64) bool {
+	need := float64(lastingShare*c.start) + extra
+	if c.act2-c.act1 < g.cycle || c.carried(g, 0) < need {
+		return false
+	}
+	age := g.index - c.actHalf
+	return age >= 2 && c.carried(g, age) >= need || age >= 3 && c.carried(g, age-1) >= need
 }
 
 // heard is the current of this value that may be another channel's.
@@ -144,6 +176,9 @@ func (c *channel) towardsStop(g *half) {
 		c.setIdle(c.below - g.cycle)
 	}
 }
+
+// ease lets the level of active samples down again.
+func (c *channel) ease() { c.level -= (c.level - c.lowest) / levelEase }
 
 // settle follows the usual current: slowly up, since work adds to it, and in a
 // few cycles down, so that it still stands when the current falls.
