@@ -1,0 +1,41 @@
+package main
+
+import (
+	"strings"
+	"testing"
+)
+
+// TestRun makes a small run of everything and holds the detector to it: no
+// start missed, none false or double.
+func TestRun(t *testing.T) {
+	var b strings.Builder
+	if err := run(&b, []string{"-starts", "4", "-idle", "0.3", "-steps", "4"}); err != nil {
+		t.Fatal(err)
+	}
+	out := b.String()
+	rows, falls := 0, 0
+	for line := range strings.Lines(out) {
+		if _, after, ok := strings.Cut(line, " ours "); ok && strings.Contains(line, kinds[0].name[:4]) || ok && strings.Contains(line, "alone") {
+			rows++
+			f := strings.Fields(after)
+			if f[0] != "4" || f[1] != "0" || f[2] != "0" || f[3] != "0" {
+				t.Errorf("starts, missed, false, double: %s", line)
+			}
+		}
+		if _, after, ok := strings.Cut(line, "hysteresis "); ok && strings.Contains(line, "ms") && strings.Fields(after)[0] != "0" {
+			falls++
+		}
+	}
+	if rows < 2*len(kinds) {
+		t.Errorf("%d rows of ours:\n%s", rows, out)
+	}
+	if falls == 0 {
+		t.Errorf("the spikes fool not even the plain way:\n%s", out)
+	}
+	if !strings.Contains(out, "   5.0      4        0") {
+		t.Errorf("a step of five deviations is not found:\n%s", out)
+	}
+	if err := run(&b, []string{"-no-such"}); err == nil {
+		t.Error("takes any option")
+	}
+}
