@@ -68,6 +68,7 @@ var rooms = map[string]room{
 	"sensor":        {bans: bans(bansIO, bansThreads, bansChance)},
 	"sensor/adc":    {ours: []string{"sensor"}, others: []string{"periph.io/x/conn/v3", "periph.io/x/host/v3", "golang.org/x/sys"}},
 	"sensor/trace":  {ours: []string{"sensor"}, others: []string{"github.com/mewkiz/flac"}},
+	"sensor/bench":  {ours: []string{"sensor", "sensor/trace"}},
 	"control":       {bans: bans(bansIO, bansThreads, bansChance)},
 	"control/duct":  {bans: bans(bansIO, bansThreads, bansChance)},
 	"control/loop":  {ours: []string{"sensor", "control"}, bans: bans(bansIO, bansThreads, bansChance)},
@@ -78,6 +79,9 @@ var rooms = map[string]room{
 	"testdata":      {},
 	"testdata/peers": {bans: []ban{
 		{"net", "a peer is a program or a folder on this machine"},
+	}},
+	"testdata/guest": {bans: []ban{
+		{"net", "the fake hardware is in this machine's /sys"},
 	}},
 
 	// Observers: they see snapshots and events, and post requests. Not each
@@ -99,9 +103,11 @@ var rooms = map[string]room{
 var (
 	wiring      = room{ours: []string{"*"}, others: []string{"*"}}
 	wiringPairs = map[string][]string{
-		"cmd/kerfwind/internal/replay": {"cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/replay": {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/setup":  {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/draw":   {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/live":   {"cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/rig":    {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
 		// The reckoning is pure; the journal keeps what it works on.
 		"cmd/kerfwind/internal/journal": {"cmd/kerfwind/internal/upkeep"},
 	}
@@ -142,7 +148,7 @@ func refuse(pkg string, r room, imp string) string {
 	switch {
 	case imp == "periph.io/x/host/v3":
 		return "it starts every driver that it knows; import host/v3/sysfs or host/v3/gpioioctl"
-	case imp == module+"/testdata/peers":
+	case imp == module+"/testdata/peers", imp == module+"/testdata/guest":
 		return "only tests ask for peers"
 	case below(imp, module):
 		p := strings.TrimPrefix(imp, module+"/")

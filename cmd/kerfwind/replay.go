@@ -16,6 +16,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/draw"
 	"kerfwind/cmd/kerfwind/internal/replay"
+	"kerfwind/cmd/kerfwind/internal/setup"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -249,6 +250,7 @@ func (f *replayFlags) standIn() (o config.StandInOptions, err error) {
 type printer struct {
 	w     *bufio.Writer
 	names *timeline.Names
+	air   *setup.Air
 	json  bool
 	keep  bool
 	clear func() // takes a line of progress away before one of the timeline
@@ -259,7 +261,7 @@ type printer struct {
 }
 
 func newPrinter(w io.Writer, r *replay.Replay, asJSON, keep bool) *printer {
-	return &printer{w: bufio.NewWriter(w), names: &r.Names, json: asJSON, keep: keep, tally: timeline.NewTally(&r.Names), clear: func() {}}
+	return &printer{w: bufio.NewWriter(w), names: &r.Names, air: r.Air, json: asJSON, keep: keep, tally: timeline.NewTally(&r.Names), clear: func() {}}
 }
 
 // Observe prints events.
@@ -275,6 +277,11 @@ func (p *printer) Observe(_ *control.Snapshot, events []control.Event) {
 			p.buf = line.AppendJSON(p.buf[:0])
 		} else {
 			p.buf = timeline.AppendText(p.buf[:0], e, p.names)
+			if e.Kind == control.MachineStopped && e.Until > e.At {
+				if why := p.air.RunOn(e.ID); why != "" {
+					p.buf = append(p.buf, " ("+why+")"...)
+				}
+			}
 		}
 		p.buf = append(p.buf, '\n')
 		if _, err := p.w.Write(p.buf); err != nil && p.err == nil {

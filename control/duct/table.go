@@ -9,7 +9,7 @@ import (
 
 // entry is what the table holds for one set of open gates.
 type entry struct {
-	runOn   []time.Duration // by machine
+	runOn   []RunOn // by machine
 	helpers uint64
 	purge   uint64
 }
@@ -28,7 +28,7 @@ type Table struct {
 	net    *Network
 	solver *Solver
 	gates  uint64 // those of the network
-	bound  []time.Duration
+	bound  []RunOn // while nothing is known
 	known  atomic.Pointer[map[uint64]entry]
 	asked  [maxAsked]uint64
 	nAsked int
@@ -42,14 +42,14 @@ func NewTable(n *Network) (*Table, error) {
 	if err != nil {
 		return nil, err
 	}
-	t := &Table{net: n, solver: s, bound: make([]time.Duration, len(n.Machines))}
+	t := &Table{net: n, solver: s, bound: make([]RunOn, len(n.Machines))}
 	for _, g := range n.Segments {
 		if g.Gate >= 0 {
 			t.gates |= 1 << uint(g.Gate)
 		}
 	}
 	for m := range n.Machines {
-		t.bound[m] = n.UpperBound(m)
+		t.bound[m] = RunOn{Coast: n.Machines[m].Coast, Given: n.Machines[m].RunOn > 0, Total: n.UpperBound(m)}
 	}
 	t.known.Store(&map[uint64]entry{})
 	t.Solve(n.StartSets()...)
@@ -107,7 +107,7 @@ func (t *Table) Solve(sets ...uint64) {
 		} else {
 			for m := range t.net.Machines {
 				if r := t.net.RunOn(m, st, t.solver.rho); t.net.Machines[m].Gates&^open == 0 {
-					e.runOn[m] = r.Total
+					e.runOn[m] = r
 				}
 			}
 		}
@@ -124,8 +124,14 @@ func (t *Table) Solve(sets ...uint64) {
 // while the set is not solved or the machine's own gates are not all open. It
 // does not allocate and may be given to the controller.
 func (t *Table) RunOn(machine int, open uint64) time.Duration {
+	return t.Reason(machine, open).Total
+}
+
+// Reason is RunOn with what it is made of. While the set is not solved Clear is
+// 0; of a machine that is not in the network so is everything but Total.
+func (t *Table) Reason(machine int, open uint64) RunOn {
 	if machine < 0 || machine >= len(t.bound) {
-		return longestClear
+		return RunOn{Total: longestClear}
 	}
 	e, ok := t.look(open)
 	if !ok {

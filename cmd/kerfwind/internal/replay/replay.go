@@ -12,10 +12,10 @@ import (
 	"strings"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/setup"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
-	"kerfwind/control/duct"
 	"kerfwind/control/loop"
 	"kerfwind/control/sim"
 	"kerfwind/sensor"
@@ -46,7 +46,7 @@ type Replay struct {
 	Names timeline.Names
 	Shop  *config.Shop
 	Core  *control.Core
-	Air   *duct.Table // nil: the duct is not described, run-ons are the shop file's
+	Air   *setup.Air
 
 	// Channels says for each channel of the rig what it stands for, with the
 	// levels in force.
@@ -84,7 +84,7 @@ func New(o Options) (*Replay, error) {
 	if o.Shop == nil {
 		o.Shop = config.StandIn(o.Rig, o.StandIn)
 	}
-	r := &Replay{Shop: o.Shop, Names: names(o.Shop), Channels: o.Shop.Channels(), src: o.Trace, scale: 1, order: order}
+	r := &Replay{Shop: o.Shop, Names: setup.Names(o.Shop), Channels: o.Shop.Channels(), src: o.Trace, scale: 1, order: order}
 	if o.Scale != 0 {
 		r.scale = float32(o.Scale)
 	}
@@ -99,7 +99,7 @@ func New(o Options) (*Replay, error) {
 	if !o.PowerUp {
 		p.PowerUp, p.Midway = 0, true
 	}
-	if r.Air, err = air(&p, o.Shop); err != nil {
+	if r.Air, err = setup.NewAir(&p, o.Shop, true); err != nil {
 		return nil, err
 	}
 	feedback := simulated
@@ -234,26 +234,4 @@ func detector(s *config.Shop, amperes bool) sensor.Params {
 		}
 	}
 	return all
-}
-
-// names lists the shop's names for events.
-func names(s *config.Shop) timeline.Names {
-	var n timeline.Names
-	for i := range s.Machines {
-		n.Machines = append(n.Machines, s.Machines[i].Name)
-	}
-	for i := range s.Gates {
-		n.Gates = append(n.Gates, s.Gates[i].Name)
-	}
-	for i := range s.Outlets {
-		n.Outlets = append(n.Outlets, s.Outlets[i].Name)
-	}
-	for i := range s.Circuits {
-		n.Circuits = append(n.Circuits, s.Circuits[i].Name)
-	}
-	for i := range s.Stops() {
-		n.Stops = append(n.Stops, s.NameOf(control.AStop, control.ID(i)))
-	}
-	n.Collectors = []string{s.NameOf(control.ACollector, 0)}
-	return n
 }

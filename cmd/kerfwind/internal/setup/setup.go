@@ -1,0 +1,104 @@
+// Package setup is what a replay and a live rig prepare alike: the shop's
+// names for events, and run-on, helper and purge gates from its duct.
+package setup
+
+import (
+	"strings"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/control/duct"
+)
+
+// Names lists the shop's names by ID.
+func Names(s *config.Shop) timeline.Names {
+	list := func(of control.Subject, n int) []string {
+		out := make([]string, n)
+		for i := range out {
+			out[i] = s.NameOf(of, control.ID(i))
+		}
+		return out
+	}
+	return timeline.Names{
+		Machines: list(control.AMachine, len(s.Machines)), Gates: list(control.AGate, len(s.Gates)),
+		Collectors: list(control.ACollector, 1), Outlets: list(control.AnOutlet, len(s.Outlets)),
+		Circuits: list(control.ACircuit, len(s.Circuits)), Stops: list(control.AStop, len(s.Stops())),
+	}
+}
+
+// Air is the shop's duct, as far as it is described well enough to be
+// computed. It belongs to the loop's goroutine.
+type Air struct {
+	Table *duct.Table // nil: the run-ons are the shop file's
+	net   *duct.Network
+	last  []duct.RunOn // of each machine: its newest run-on
+}
+
+// NewAir lets the computed duct say how long the collector runs on and which
+// gates help, where the shop describes a duct; else the run-ons in p stay. A set
+// of gates that is not in the table yet has the upper bound until someone
+// solves it. A replay can wait: with onTheSpot it is solved at once, so that
+// what comes out does not depend on when.
+func NewAir(p *control.Params, s *config.Shop, onTheSpot bool) (*Air, error) {
+	a := &Air{net: s.Duct(), last: make([]duct.RunOn, len(s.Machines))}
+	if a.net == nil {
+		return a, nil
+	}
+	var err error
+	if a.Table, err = duct.NewTable(a.net); err != nil {
+		return nil, err
+	}
+	p.RunOn = func(machine control.ID, open uint64) time.Duration {
+		r := ask(a.Table, onTheSpot, func() duct.RunOn { return a.Table.Reason(int(machine), open) })
+		if int(machine) < len(a.last) {
+			a.last[machine] = r
+		}
+		return r.Total
+	}
+	p.Helper = func(open uint64) uint64 {
+		return ask(a.Table, onTheSpot, func() uint64 { return a.Table.Helper(open) })
+	}
+	p.Purge = func(open uint64) uint64 {
+		return ask(a.Table, onTheSpot, func() uint64 { return a.Table.Purge(open) })
+	}
+	return a, nil
+}
+
+// ask asks the table, and once more if something had to be solved first.
+func ask[T any](t *duct.Table, onTheSpot bool, question func() T) T {
+	x := question()
+	if onTheSpot && t.SolveAsked() > 0 {
+		x = question()
+	}
+	return x
+}
+
+// RunOn says in words what the newest run-on of a machine is made of, or
+// nothing where the duct is not computed.
+func (a *Air) RunOn(machine control.ID) string {
+	if a.Table == nil || int(machine) >= len(a.last) {
+		return ""
+	}
+	r := &a.last[machine]
+	var s string
+	switch {
+	case r.Total == 0:
+		return ""
+	case r.Given:
+		s = config.FormatDuration(r.Total) + " as the shop file says"
+	case r.Clear == 0:
+		return config.FormatDuration(r.Total) + " at most: these gates are being computed"
+	default:
+		s = config.FormatDuration(r.Coast) + " to coast, " + config.FormatDuration(r.Clear) + " to clear the duct"
+	}
+	if len(r.Stuck) > 0 {
+		var names []string
+		for _, i := range r.Stuck {
+			names = append(names, a.net.Segments[i].Name)
+		}
+		s += "; time alone does not clear " + strings.Join(names, ", ")
+	}
+	return s
+}
