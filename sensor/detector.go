@@ -323,7 +323,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		if amps > c.clipFrom {
 			amps = c.unclip()
 		}
-		if amps > g.second {
+		if amps > g.second && (c.fault == 0 || c.fault == Clipped) {
 			if amps > g.most {
 				g.second = g.most
 				g.most, g.loudest = amps, c
@@ -333,6 +333,11 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		}
 	}
 	g.alike = alike(d.ch)
+	if d.halves%listenEach == 0 {
+		for k := range d.ch {
+			d.ch[k].listen(&g)
+		}
+	}
 	out = slices.Grow(out, len(d.ch))
 	before := len(out)
 	var strongest *channel

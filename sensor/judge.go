@@ -126,11 +126,29 @@ func (c *channel) lasts(g *half, extra float64) bool {
 
 // heard is the current of this value that may be another channel's.
 func (c *channel) heard(g *half) float64 {
-	other := g.most
 	if g.loudest == c {
-		other = g.second
+		return float64(g.crosstalk * g.second)
 	}
-	return float64(g.crosstalk * other)
+	share := g.crosstalk
+	if c.ear == g.loudest && c.listened >= listenFor {
+		share = min(share, max(float64(heardMargin*c.share), float64(heardLeast*share)))
+	}
+	return float64(share * g.most)
+}
+
+// listen finds out how much of the loudest neighbour's current the channel
+// shows while it is idle, since the most that is possible would hide weak starts
+// for as long as that neighbour runs.
+func (c *channel) listen(g *half) {
+	if c.run || !c.chained || g.loudest == nil || g.loudest == c || c.amps >= c.rest ||
+		float64(g.crosstalk*g.most) < float64(heardFrom*c.start) {
+		return
+	}
+	if c.ear != g.loudest {
+		c.ear, c.listened, c.share = g.loudest, 0, 0
+	}
+	c.listened = min(c.listened+1, listenFor)
+	c.share = max(c.amps/g.most, float64(0.9*c.share))
 }
 
 // steady is the value without what a drift of the resting point adds to it, as

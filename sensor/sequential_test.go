@@ -74,6 +74,38 @@ func TestCrosstalk(t *testing.T) {
 	}
 }
 
+// TestWeakStartBesideNeighbour: a neighbour that runs steadily, with little
+// crosstalk, does not hide the start of a weak machine.
+func TestWeakStartBesideNeighbour(t *testing.T) {
+	for _, share := range []float64{0, 0.004, 0.02} {
+		p := amps(1, 0.6)
+		p.Mains = 50
+		p.Channels = append(p.Channels, p.Channels[0])
+		p.Channels[1].Channel = 1
+		raw := make([]float32, 0, 2*20000)
+		for i := range 20000 {
+			t := float64(i) / 2000
+			own, loud := 0.0, 0.0
+			if t > 1 {
+				loud = 28 * sine(50*t) // 0.4 A of crosstalk at 2 %
+			}
+			if t > 6 {
+				own = 1.1 * sine(50*t) // 0.78 A
+			}
+			raw = append(raw, float32(own+share*loud), float32(loud))
+		}
+		var got []sensor.Reading
+		for _, r := range changes(feed(t, p, 2000, raw)) {
+			if r.Channel == 0 {
+				got = append(got, r)
+			}
+		}
+		if len(got) != 2 || got[1].Verdict != sensor.Running || got[1].At < ms(6000) || got[1].At > ms(6070) {
+			t.Errorf("crosstalk of %g: %v", share, got)
+		}
+	}
+}
+
 // TestStopBesideNeighbour: neither a spike nor a neighbour's inrush prolongs
 // the hold of a stop, and an inrush does not stop a machine that runs.
 func TestStopBesideNeighbour(t *testing.T) {
