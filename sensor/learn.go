@@ -1,107 +1,255 @@
 package sensor
 
-import "math"
-
-// Learner gathers the one-cycle values of one state of one channel: its
-// machine off, or running without work.
-type Learner struct {
-	n          int
-	mean, sum2 float64 // Welford's running mean and sum of squares about it
-	low, high  float64
-}
-
-// Add takes a reading. Those that are unknown do not count.
-func (l *Learner) Add(r Reading) {
-	if r.Verdict == Unknown {
-		return
-	}
-	v := float64(r.Amps)
-	if l.n == 0 {
-		l.low, l.high = v, v
-	}
-	l.n++
-	d := v - l.mean
-	l.mean += d / float64(l.n)
-	l.sum2 += float64(d * (v - l.mean))
-	l.low, l.high = min(l.low, v), max(l.high, v)
-}
-
-// Values is how many readings counted.
-func (l *Learner) Values() int { return l.n }
-
-// Level is what has been learned.
-func (l *Learner) Level() Level {
-	if l.n < 2 {
-		return Level{Mean: l.mean}
-	}
-	return Level{Mean: l.mean, Spread: math.Sqrt(l.sum2 / float64(l.n-1))}
-}
-
-// Range is the least and the greatest value.
-func (l *Learner) Range() (low, high float64) { return l.low, l.high }
-
-// Margin says how well two states of a channel can be told apart. The zero
-// value is invalid.
-type Margin uint8
-
-// The margins.
-const (
-	NoMargin Margin = iota + 1 // they overlap
-	Narrow                     // the running machine shows less than twice what the idle one may
-	Fair                       // less than four times
-	Wide                       // more
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
 )
 
-// String says the margin in words, with what to do about it.
-func (m Margin) String() string {
-	switch m {
-	case NoMargin:
-		return "none: running looks like idle; look whether the clamp is round one conductor only, then add turns"
-	case Narrow:
-		return "narrow: add a turn through the clamp"
-	case Fair:
-		return "fair"
-	case Wide:
-		return "wide"
-	}
-	return "invalid"
-}
-
-// Proposal is a pair of levels, in amperes, that tells a machine that runs from
-// one that does not.
-type Proposal struct {
-	Start, Stop float64
-	Margin      Margin
-}
-
+// Figures of the learning. Common practice and tried on made signals; no
+// source, except where one is named.
 const (
-	// spreads is how far either state is taken to stray from its mean, in standard
-	// deviations: values of a normal distribution do once in 15,000.
-	spreads = 4
-	// A running machine is taken to show at least this share of its mean, and an
-	// idle channel not to be quieter than this share of that: levels need not be
-	// lower than makes sense.
-	leastShare = 0.25
-	quietShare = 0.1
+	leastIdle   = 200     // values: two seconds of 50 Hz mains
+	leastRun    = 200     // the same, after the inrush
+	mostValues  = 1 << 16 // of each kind: nine minutes of 60 Hz mains; later ones are dropped
+	spikeSigmas = 6       // an idle value further from the median than that is a spike
+	spikeShare  = 0.02    // more of them are no spikes but how the channel idles
+	madSigma    = 1.4826  // of a normal distribution, standard deviation over median deviation
+	idleSigmas  = 6       // noise alone stays below that for hours
+	overIdle    = 1.2     // a running machine shows at least so much more than the greatest idle value
+	settled     = 1.3     // times the usual running value: the inrush is over
+	settledIn   = 5       // values in a row
+	runLow      = 0.01    // share of the running values that may be below Least
 )
 
-// Propose puts the start level in the geometric middle between what the idle
-// channel shows at most and the running one at least, and the stop level a third
-// lower, but not into the idle range. Without a margin both levels are in the
-// middle all the same.
-func Propose(idle, run Level) Proposal {
-	least := max(run.Mean-float64(spreads*run.Spread), float64(leastShare*run.Mean))
-	most := max(idle.Mean+float64(spreads*idle.Spread), float64(quietShare*least))
-	if !(least > most) {
-		middle := (least + most) / 2
-		return Proposal{middle, middle, NoMargin}
+// Pass gathers what one channel shows while its machine is off and while it
+// runs. The readings are those of a [Detector]; its levels do not matter. The
+// zero value is ready.
+type Pass struct {
+	idle      []float64
+	run       []valueAt
+	bad       int    // readings that could not be used
+	ill       Health // of the last of these
+	dropped   bool
+	threshold float64 // set with the first running value
+	began     bool    // the machine has been seen to start
+}
+
+type valueAt struct {
+	at   time.Duration
+	amps float64
+}
+
+// Idle takes a reading from a time in which the machine is off.
+func (p *Pass) Idle(r Reading) {
+	switch {
+	case !p.usable(r):
+	case len(p.idle) == mostValues:
+		p.dropped = true
+	default:
+		p.idle = append(p.idle, float64(r.Amps))
 	}
-	p := Proposal{Start: math.Sqrt(float64(most * least)), Margin: Wide}
-	p.Stop = max(p.Start*2/3, math.Sqrt(float64(most*p.Start)))
-	if least < 2*most {
-		p.Margin = Narrow
-	} else if least < 4*most {
-		p.Margin = Fair
+}
+
+// Run takes a reading from a time in which the machine is switched on. It
+// reports whether the machine has been seen to run: readings before that do
+// not count, so the person may take a while to reach the switch.
+func (p *Pass) Run(r Reading) bool {
+	if !p.usable(r) {
+		return p.began
 	}
-	return p
+	if p.threshold == 0 {
+		_, top, _ := p.idleFigures()
+		p.threshold = float64(overIdle * top)
+	}
+	switch {
+	case len(p.run) == mostValues:
+		p.dropped = true
+		return p.began
+	case !p.began && float64(r.Amps) <= p.threshold:
+		p.run = p.run[:0]
+		return false
+	}
+	p.run = append(p.run, valueAt{r.At, float64(r.Amps)})
+	// A spike is no start.
+	p.began = p.began || len(p.run) >= 3*sureValues
+	return p.began
+}
+
+// Off reports whether a reading shows the machine off again: below what a
+// running machine shows.
+func (p *Pass) Off(r Reading) bool { return p.usable(r) && float64(r.Amps) <= p.threshold }
+
+// IdleFor is how many usable idle values have come.
+func (p *Pass) IdleFor() int { return len(p.idle) }
+
+// RunFor is how many values of the running machine have come.
+func (p *Pass) RunFor() int {
+	if !p.began {
+		return 0
+	}
+	return len(p.run)
+}
+
+// NextRun begins another run of the machine; the values of the earlier ones
+// are kept.
+func (p *Pass) NextRun() {
+	if !p.began {
+		p.run = p.run[:0]
+	}
+}
+
+// usable reports whether a reading can teach anything, and counts those that
+// cannot.
+func (p *Pass) usable(r Reading) bool {
+	if r.Health == Healthy {
+		return true
+	}
+	if r.Health != Starting {
+		p.bad++
+		p.ill = r.Health
+	}
+	return false
+}
+
+// Figures are what a channel has been learned to show.
+type Figures struct {
+	Idle   Level         // machine off
+	Top    float64       // A, the greatest idle value but for spikes, or 6 spreads above the mean
+	Spikes int           // idle values that were left out
+	Run    Level         // machine on, after the inrush
+	Least  float64       // A, which it is below for 1 % of that time
+	Inrush float64       // A, greatest one-cycle value at the start
+	Settle time.Duration // from the start to the end of the inrush
+}
+
+// Figures works out what has been learned, or says everything that stands
+// against it, in words for the person at the machine.
+func (p *Pass) Figures() (Figures, error) {
+	var f Figures
+	var errs []error
+	if p.bad > 0 && len(p.idle)+len(p.run) < leastIdle+leastRun {
+		errs = append(errs, fmt.Errorf("the sensor cannot be trusted (%s): %s", p.ill, p.ill.Remedy()))
+	}
+	if len(p.idle) < leastIdle {
+		errs = append(errs, fmt.Errorf("too little was seen of it idle: %d values of at least %d", len(p.idle), leastIdle))
+		return f, errors.Join(errs...)
+	}
+	f.Idle, f.Top, f.Spikes = p.idleFigures()
+	if !p.began {
+		errs = append(errs, fmt.Errorf("no current was seen while it was said to run: never for long above %.3g A. Look whether the clamp goes round one conductor only, and round the right one, and whether it is shut", float64(overIdle*f.Top)))
+		return f, errors.Join(errs...)
+	}
+	if err := p.runFigures(&f); err != nil {
+		errs = append(errs, err)
+	}
+	return f, errors.Join(errs...)
+}
+
+// IdleFigures are the figures of an idle channel alone, for one that senses no
+// machine. The error is that of Figures.
+func (p *Pass) IdleFigures() (Figures, error) {
+	var f Figures
+	if len(p.idle) < leastIdle {
+		if p.bad > 0 {
+			return f, fmt.Errorf("the sensor cannot be trusted (%s): %s", p.ill, p.ill.Remedy())
+		}
+		return f, fmt.Errorf("too little was seen of it: %d values of at least %d", len(p.idle), leastIdle)
+	}
+	f.Idle, f.Top, f.Spikes = p.idleFigures()
+	return f, nil
+}
+
+// idleFigures are mean and spread without rare spikes, and the top.
+func (p *Pass) idleFigures() (l Level, top float64, spikes int) {
+	if len(p.idle) == 0 {
+		return Level{}, 0, 0
+	}
+	sorted := slices.Clone(p.idle)
+	slices.Sort(sorted)
+	mid := quantile(sorted, 0.5)
+	off := make([]float64, len(sorted))
+	for i, v := range sorted {
+		off[i] = math.Abs(v - mid)
+	}
+	slices.Sort(off)
+	limit := float64(spikeSigmas * madSigma * quantile(off, 0.5))
+	kept := sorted
+	// A channel whose values are mostly the same to the last bit has no noise
+	// to tell spikes by.
+	if limit > 0 {
+		n, _ := slices.BinarySearch(sorted, mid+limit)
+		if spikes = len(sorted) - n; float64(spikes) <= float64(spikeShare*float64(len(sorted))) {
+			kept = sorted[:n]
+		} else {
+			spikes = 0
+		}
+	}
+	l = level(kept)
+	return l, max(kept[len(kept)-1], l.Mean+float64(idleSigmas*l.Spread)), spikes
+}
+
+// runFigures fills in what the running machine shows.
+func (p *Pass) runFigures(f *Figures) error {
+	all := make([]float64, len(p.run))
+	for i, v := range p.run {
+		all[i] = v.amps
+	}
+	slices.Sort(all)
+	usual := quantile(all, 0.5)
+	// The inrush ends with the first few values in a row near the usual one.
+	end, calm := len(p.run), 0
+	for i, v := range p.run {
+		if v.amps > float64(settled*usual) {
+			calm = 0
+			continue
+		}
+		if calm++; calm == settledIn {
+			end = i + 1 - settledIn
+			break
+		}
+	}
+	for _, v := range p.run[:end] {
+		f.Inrush = max(f.Inrush, v.amps)
+	}
+	if end == 0 {
+		f.Inrush = p.run[0].amps
+	}
+	if end < len(p.run) {
+		f.Settle = p.run[end].at - p.run[0].at
+	}
+	var steady []float64
+	for _, v := range p.run[end:] {
+		if v.amps > p.threshold { // what is below belongs to its end
+			steady = append(steady, v.amps)
+		}
+	}
+	if len(steady) < leastRun {
+		return fmt.Errorf("too little was seen of it running: %d values of at least %d after the inrush; let it run longer", len(steady), leastRun)
+	}
+	slices.Sort(steady)
+	f.Run, f.Least = level(steady), quantile(steady, runLow)
+	return nil
+}
+
+// level is mean and standard deviation.
+func level(v []float64) Level {
+	sum := 0.0
+	for _, x := range v {
+		sum += x
+	}
+	mean := sum / float64(len(v))
+	sq := 0.0
+	for _, x := range v {
+		d := x - mean
+		sq += float64(d * d)
+	}
+	return Level{mean, math.Sqrt(sq / float64(len(v)))}
+}
+
+// quantile is the value below which a share q of the sorted values lies.
+func quantile(sorted []float64, q float64) float64 {
+	return sorted[min(int(float64(q*float64(len(sorted)))), len(sorted)-1)]
 }
