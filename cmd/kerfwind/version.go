@@ -1,6 +1,9 @@
 package main
 
-import "runtime/debug"
+import (
+	"cmp"
+	"runtime/debug"
+)
 
 // version is set by the build of a package: -ldflags "-X main.version=1.2.3".
 var version string
@@ -9,16 +12,8 @@ var version string
 func versionText() string {
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
-		return version
+		return cmp.Or(version, "unknown")
 	}
-	v := version
-	if v == "" {
-		v = info.Main.Version // "(devel)", or made from the commit
-	}
-	for _, s := range info.Settings {
-		if s.Key == "vcs.revision" && len(s.Value) >= 12 && version != "" {
-			v += " (" + s.Value[:12] + ")"
-		}
-	}
-	return v + ", " + info.GoVersion
+	// Without a package: "(devel)", or made from the commit.
+	return cmp.Or(version, info.Main.Version) + ", " + info.GoVersion
 }
