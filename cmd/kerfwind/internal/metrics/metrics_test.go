@@ -5,6 +5,7 @@ import (
 	"errors"
 	"flag"
 	"math"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
@@ -128,7 +129,7 @@ func day(t testing.TB) *Metrics {
 func scrape(t testing.TB, m *Metrics) []byte {
 	t.Helper()
 	w := httptest.NewRecorder()
-	m.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	m.Handler().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
 	if w.Code != 200 {
 		t.Fatalf("status %d: %s", w.Code, w.Body)
 	}
