@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"flag"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -131,6 +132,37 @@ func differs(shown, out string) string {
 	return ""
 }
 
+var rewrite = flag.Bool("rewrite", false, "write the lines of the demo into README.md anew")
+
+// figures are what may change in a line that is quoted again.
+var figures = regexp.MustCompile(`[0-9][0-9.:]*`)
+
+// requote takes the lines of shown from out again, by their words, whatever
+// their figures. It returns a line that out no longer has as missing.
+func requote(shown, out string) (quoted, missing string) {
+	words := func(line string) string { return figures.ReplaceAllString(line, "#") }
+	rest := strings.Split(strings.TrimRight(out, "\n"), "\n")
+	for line := range strings.Lines(shown) {
+		line = strings.TrimRight(line, "\n")
+		if line == "..." {
+			continue
+		}
+		i := slices.IndexFunc(rest, func(l string) bool { return words(l) == words(line) })
+		if i < 0 {
+			return "", line
+		}
+		if i > 0 {
+			quoted += "...\n"
+		}
+		quoted += rest[i] + "\n"
+		rest = rest[i+1:]
+	}
+	if len(rest) > 0 {
+		quoted += "...\n"
+	}
+	return quoted, ""
+}
+
 // TestReadmeTimeline holds the timeline in README to what the demo prints.
 func TestReadmeTimeline(t *testing.T) {
 	m := quote.FindStringSubmatch(readDoc(t, "README.md"))
@@ -144,8 +176,19 @@ func TestReadmeTimeline(t *testing.T) {
 	if err := root.Execute(); err != nil {
 		t.Fatal(err)
 	}
+	if *rewrite {
+		quoted, missing := requote(m[1], out.String())
+		if missing != "" {
+			t.Fatalf("the demo no longer prints this line of README.md, nor one like it:\n%s", missing)
+		}
+		name := filepath.Join(moduleRoot, "README.md")
+		if err := os.WriteFile(name, []byte(strings.Replace(readDoc(t, "README.md"), m[1], quoted, 1)), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
 	if line := differs(m[1], out.String()); line != "" {
-		t.Errorf("README.md shows a line that the demo does not print there; take it from \"kerfwind demo --plain\":\n%s", line)
+		t.Errorf("README.md shows a line that the demo does not print there; if the demo is right, run with -rewrite:\n%s", line)
 	}
 }
 
@@ -163,6 +206,25 @@ func TestReadmeTimelineCatch(t *testing.T) {
 	} {
 		if got := differs(shown, out); got != want {
 			t.Errorf("%q: got %q, want %q", shown, got, want)
+		}
+	}
+}
+
+func TestRequote(t *testing.T) {
+	const out = "0:01 a\n0:02 b\n0:03 c\n0:04 b\n"
+	for shown, want := range map[string]string{
+		"0:07 a\n...\n":              "0:01 a\n...\n",
+		"0:09 b\n...\n0:09 b\n":      "...\n0:02 b\n...\n0:04 b\n",
+		"...\n0:09 c\n0:10 b\n":      "...\n0:03 c\n0:04 b\n",
+		"0:01 a\n0:05 c\n...\n":      "0:01 a\n...\n0:03 c\n...\n",
+		"0:01 a\n...\n0:02 x\n...\n": "",
+	} {
+		got, missing := requote(shown, out)
+		if got != want || (missing != "") != (want == "") {
+			t.Errorf("%q: got %q, missing %q, want %q", shown, got, missing, want)
+		}
+		if got != "" && differs(got, out) != "" {
+			t.Errorf("%q is not a quotation", got)
 		}
 	}
 }
