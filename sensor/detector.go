@@ -236,7 +236,7 @@ func (d *Detector) check(c *channel, part []float32, at uint64, k int, s, q floa
 			c.mark(d.timeOf(at+uint64(first)), d.timeOf(at+uint64(last)), d.cycle, d.halves)
 		}
 	}
-	if c.watching() {
+	if c.looking {
 		c.step(part[c.col:], uint(d.channels))
 	}
 	if c.q-c.q != 0 {
@@ -260,7 +260,7 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 			continue
 		}
 		c.split(x, w)
-		if c.watching() {
+		if c.looking {
 			c.step(part[c.col:c.col+1], 1)
 		}
 		if c.centred && c.isActive(x) {
@@ -352,9 +352,12 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		if c.calm && amps >= c.calmLo && amps < c.calmHi && usualDrop*amps >= c.usual &&
 			mean >= c.biasLo && mean <= c.biasHi && math.Abs(mean-c.mean2) <= c.wander &&
 			c.same < c.sameMost && !g.alike && !c.marked && !c.pmarked {
-			c.mid = mean
-			c.settle()
-			c.ease()
+			if c.run {
+				c.settle()
+			} else {
+				c.mid = mean
+				c.ease()
+			}
 		} else {
 			if c.stale {
 				c.stale = false

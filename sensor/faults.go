@@ -43,7 +43,8 @@ type faults struct {
 	same, sameMost int     // values alike to the last bit
 
 	// Noise in the place of a mains current, looked for after a start.
-	watch   int     // values for which it still is
+	looking bool    // it is
+	watch   int     // values for which it still will be
 	follows bool    // before is the sample before
 	before  float64 // raw
 	steps   float64 // sum of squared differences of successive samples in this half
@@ -119,7 +120,7 @@ func (c *channel) symptom(g *half) (h Health, hold time.Duration) {
 	} else {
 		c.wanders = max(c.wanders-1, 0)
 	}
-	if c.watching() {
+	if c.looking {
 		c.watch = max(c.watch-1, 0)
 		rms := c.amps / c.scale
 		if n := float64(c.nsteps); n > 0 && rms > 0 {
@@ -139,16 +140,13 @@ func (c *channel) symptom(g *half) (h Health, hold time.Duration) {
 		return Frozen, 0
 	case g.alike:
 		return AllAlike, alikeHold
-	case c.watching() && c.amps >= c.stop && c.ratio > noiseRatio && noiseCycle*g.inv <= 1:
+	case c.looking && c.amps >= c.stop && c.ratio > noiseRatio && noiseCycle*g.inv <= 1:
 		return Noisy, noiseHold
 	case c.power() > float64(clipPower*c.half*c.half):
 		return Clipped, clipHold
 	}
 	return 0, 0
 }
-
-// watching reports whether the channel looks for noise.
-func (c *channel) watching() bool { return c.railed && (c.watch > 0 || c.fault == Noisy) }
 
 // step adds up the squared differences of successive samples, for the ratio of
 // J. von Neumann, Annals of Mathematical Statistics 12, 1941.

@@ -111,7 +111,7 @@ func TestFaults(t *testing.T) {
 // TestNoFaults: what machines do is no fault: swings of the load, chatter,
 // harmonics, phase cuts, pulses of rectifiers, weak mains.
 func TestNoFaults(t *testing.T) {
-	rng := rand.New(rand.NewPCG(21, 22))
+	var rng *rand.Rand // anew for each case: the order of a map is chance
 	pulses := func(x float64) float64 { return math.Max(0, math.Abs(sine(x))-0.8) * 5 * math.Copysign(1, sine(x)) }
 	for name, wave := range map[string]func(t float64) float64{
 		"swings":        func(t float64) float64 { return (1 + 0.5*sine(2*t)) * sine(50*t) },
@@ -123,6 +123,7 @@ func TestNoFaults(t *testing.T) {
 		"gated":         func(t float64) float64 { return math.Round(0.5+0.5*sine(3*t)) * sine(50*t) },
 	} {
 		for _, rate := range []float64{1000, 2000, 8000} {
+			rng = rand.New(rand.NewPCG(21, 22))
 			raw := samples(int(rate*20), rate, func(t float64) float64 {
 				v := 2048 + 1.5*rng.NormFloat64()
 				if t > 1 {

@@ -22,9 +22,10 @@ func (c *channel) judge(g *half) {
 	default:
 		c.towardsStart(g)
 	}
+	c.looking = c.railed && (c.watch > 0 || c.fault == Noisy)
 	c.calm = c.fault == 0 && c.suspect == 0 && c.wanders == 0 && c.good == recoverValues
 	if c.run {
-		c.calm = c.calm && c.below == never && (c.watch == 0 || !c.railed)
+		c.calm = c.calm && c.below == never && !c.looking
 		c.calmLo, c.calmHi = c.stop, c.scale*c.half/2 // below this inspect cannot find clipping
 	} else {
 		c.calm = c.calm && c.recent == 0 && c.loud == 0 && c.quiet == sureValues && !c.noise.on
