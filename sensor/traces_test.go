@@ -61,6 +61,7 @@ func runs(t *testing.T, path string, p sensor.Params) (out []span, unknown int, 
 				out = append(out, span{x.At, x.Onset, -1})
 			case sensor.Idle:
 				out[len(out)-1].stop = x.At
+			case sensor.Unknown: // counted above
 			}
 		}
 	}

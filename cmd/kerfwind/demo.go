@@ -110,7 +110,7 @@ func demoLive(ctx context.Context, out io.Writer, r *replay.Replay, screen live.
 	if err := view.Open(); err != nil {
 		return err
 	}
-	defer view.Close() // again after the one below, or from a panic
+	defer func() { _ = view.Close() }() // again after the one below, or from a panic
 	tally := newPrinter(io.Discard, r, false, false)
 	end, err := r.Run(ctx, view.Reading, func(now time.Duration) error { return view.Pace(ctx, now) }, view, tally)
 	if cerr := view.Close(); err == nil {
