@@ -213,6 +213,7 @@ func (raw *rawCollector) collector() Collector {
 	set(&c.FullLoad, raw.FullLoad)
 	set(&c.Start, raw.Start)
 	set(&c.Stop, raw.Stop)
+	c.given, c.stopGiven = raw.Start != nil, raw.Stop != nil
 	return c
 }
 
@@ -292,7 +293,7 @@ func (b *builder) machine(i int) Machine {
 	set(&m.FullLoad, raw.FullLoad)
 	set(&m.Flow, raw.Flow)
 	set(&m.Coast, raw.Coast)
-	m.given = raw.Start != nil
+	m.given, m.stopGiven = raw.Start != nil, raw.Stop != nil
 	set(&m.Start, raw.Start)
 	if raw.Start != nil {
 		m.Stop = m.Start * 2 / 3

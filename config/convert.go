@@ -125,6 +125,9 @@ func (s *Shop) sensor(amperes bool) []sensor.Params {
 				c.Scale = s.Rig.Step(ch)
 				c.Max = chips[s.Rig.ADCs[a].Chip].codes - 1 // Min is 0
 			}
+			if s.idle != nil {
+				c.Idle = s.idle[ch]
+			}
 			p.Channels = append(p.Channels, c)
 		}
 	}

@@ -123,6 +123,7 @@ func (s *Shop) Describe() string {
 		p.line(1, "%s: %s, follows %s, goes on %s longer%s", o.Name, s.by(o.Actuator), list(follows), FormatDuration(o.RunOn), s.on(o.Circuit, o.FullLoad))
 	}
 	s.describeLimits(&p)
+	s.describeIdleLevels(&p)
 	s.describeIdle(&p)
 	describeDefaults(&p, s.Rig.Defaults, s.Defaults)
 	return p.String()
@@ -202,7 +203,10 @@ func (s *Shop) describeMachine(p *page, m *Machine) {
 	var signs []string
 	if len(m.Channels) > 0 {
 		why := "by default"
-		if m.given {
+		switch {
+		case m.said.why != "":
+			why = m.said.why
+		case m.given:
 			why = "as written"
 		}
 		signs = append(signs, fmt.Sprintf("channel %s reads %s or more (stopped: below %s for %s; levels %s)", strings.Join(s.channelNames(m.Channels), " or "),
@@ -215,6 +219,9 @@ func (s *Shop) describeMachine(p *page, m *Machine) {
 		signs = append(signs, fmt.Sprintf("topic %s says so", m.Topic))
 	}
 	p.line(1, "%s: runs when %s", m.Name, strings.Join(signs, ", or "))
+	for _, note := range m.said.notes {
+		p.line(2, "%s", note)
+	}
 	for i, path := range m.Paths {
 		from := "its gate"
 		if i < len(m.Hoods) {
@@ -309,7 +316,14 @@ func (s *Shop) describeCollector(p *page) {
 	p.line(1, "%s%s", line, s.on(c.Circuit, c.FullLoad))
 	switch {
 	case c.Channel >= 0:
-		p.line(1, "runs when channel %s reads %s or more within %s (stopped: below %s)", s.Rig.Channels[c.Channel].Name, amps(c.Start), FormatDuration(c.Within), amps(c.Stop))
+		why := ""
+		if c.said.why != "" {
+			why = "; levels " + c.said.why
+		}
+		p.line(1, "runs when channel %s reads %s or more within %s (stopped: below %s%s)", s.Rig.Channels[c.Channel].Name, amps(c.Start), FormatDuration(c.Within), amps(c.Stop), why)
+		for _, note := range c.said.notes {
+			p.line(1, "%s", note)
+		}
 	case c.Contact >= 0:
 		p.line(1, "runs when contact %q says so within %s", s.Rig.Contacts[c.Contact].Name, FormatDuration(c.Within))
 	default:

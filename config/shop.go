@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"kerfwind/control/duct"
+	"kerfwind/sensor"
 )
 
 // Shop is what belongs to one address, checked against the rig that stands in
@@ -23,9 +24,10 @@ type Shop struct {
 	Collector  Collector
 	Outlets    []Outlet
 	Limits     Limits
-	Defaults   []Default     // what the file leaves out
-	Warnings   []Problem     // what is doubtful, or what this rig cannot know here
-	network    *duct.Network // see Duct
+	Defaults   []Default      // what the file leaves out
+	Warnings   []Problem      // what is doubtful, or what this rig cannot know here
+	network    *duct.Network  // see Duct
+	idle       []sensor.Level // by channel, see Learn; nil: nothing learned
 }
 
 // None is the index of nothing.
@@ -70,7 +72,9 @@ type Machine struct {
 	Settle   time.Duration // its inrush is over after this
 	Rank     int           // 1 first
 	Flow     float64       // m³/s it asks for; 0 is not known
-	given    bool          // start stands in the file
+
+	given, stopGiven bool // start and stop stand in the file
+	said             said // of its levels, by Learn
 }
 
 // Gate is a blast gate in a branch or in a main.
@@ -105,6 +109,9 @@ type Collector struct {
 	Confirm       time.Duration
 	StartsPerHour int
 	MinOn, MinOff time.Duration
+
+	given, stopGiven bool // start and stop stand in the file
+	said             said // of its levels, by Learn
 }
 
 // Outlet is a switched socket that follows machines.

@@ -51,11 +51,11 @@ func StandIn(rig *Rig, o StandInOptions) *Shop {
 		m := Machine{Name: rig.Channels[i].Name, Channels: []int{i}, Circuit: None, Start: defStart, Stop: defStop, StopHold: defStopHold,
 			RunOn: standInRunOn, GivenRun: true, Settle: m0.Settle, Rank: m0.Rank, Paths: [][]int{nil}}
 		if o.Start > 0 {
-			m.Start = o.Start
+			m.Start, m.given = o.Start, true
 			m.Stop = min(m.Stop, o.Start)
 		}
 		if o.Stop > 0 {
-			m.Stop = o.Stop
+			m.Stop, m.stopGiven = o.Stop, true
 		}
 		if o.StopHold != 0 {
 			m.StopHold = max(o.StopHold, 0)
