@@ -116,12 +116,17 @@ func (c *channel) carried(g *half, before uint64) float64 {
 // one, this half carries current, and so does the half in which they began, or
 // the one after that if it is no later than two before this one. So a spike
 // shorter than a half that meets the peaks of a standby load does not last.
+// Beside a neighbour whose crosstalk adds to such peaks, the half three before
+// must carry current, which excludes all that is shorter than a cycle.
 func (c *channel) lasts(g *half, extra float64) bool {
 	need := float64(lastingShare*c.start) + extra
 	if c.act2-c.act1 < g.cycle || c.carried(g, 0) < need {
 		return false
 	}
 	age := g.index - c.actHalf
+	if extra > float64(heardFrom*c.start) {
+		return age >= 3 && c.carried(g, 3) >= need
+	}
 	return age >= 2 && c.carried(g, age) >= need || age >= 3 && c.carried(g, age-1) >= need
 }
 
