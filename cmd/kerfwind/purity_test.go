@@ -83,8 +83,12 @@ func checkClock(fset *token.FileSet, pkg string, test bool, f *ast.File) []strin
 			bad = append(bad, at(fset, s.Pos())+"dot import of time hides uses of the clock")
 		}
 	}
+	ok := map[int]bool{}
+	if test {
+		ok = accepted(fset, f, clockAccepted)
+	}
 	packageUses(f, "time", func(sel *ast.SelectorExpr) {
-		if slices.Contains(forbidden, sel.Sel.Name) {
+		if slices.Contains(forbidden, sel.Sel.Name) && !ok[fset.Position(sel.Pos()).Line] {
 			bad = append(bad, at(fset, sel.Pos())+"time."+sel.Sel.Name+": time comes with the data here")
 		}
 	})
@@ -139,8 +143,24 @@ var exactMath = []string{
 	"Nextafter32", "Remainder", "Round", "RoundToEven", "Signbit", "Sqrt", "Trunc",
 }
 
-// accepted is a comment that takes a line out of checkFloats, with its reason.
-var accepted = regexp.MustCompile(`^//fma:ok \S+`)
+// Comments that take their line out of a check, with the reason.
+var (
+	clockAccepted = regexp.MustCompile(`^//clock:ok \S+`) // tests that wait for another program
+	fmaAccepted   = regexp.MustCompile(`^//fma:ok \S+`)
+)
+
+// accepted lists the lines of a file that carry such a comment.
+func accepted(fset *token.FileSet, f *ast.File, comment *regexp.Regexp) map[int]bool {
+	ok := map[int]bool{}
+	for _, g := range f.Comments {
+		for _, c := range g.List {
+			if comment.MatchString(c.Text) {
+				ok[fset.Position(c.Pos()).Line] = true
+			}
+		}
+	}
+	return ok
+}
 
 // checkFloats returns one message for each place in a package where a result
 // could differ between processors. A compiler may fuse a product and a sum
@@ -159,14 +179,7 @@ func checkFloats(fset *token.FileSet, files []*ast.File, imp types.Importer) ([]
 	}
 	var bad []string
 	for _, f := range files {
-		ok := map[int]bool{}
-		for _, g := range f.Comments {
-			for _, c := range g.List {
-				if accepted.MatchString(c.Text) {
-					ok[fset.Position(c.Pos()).Line] = true
-				}
-			}
-		}
+		ok := accepted(fset, f, fmaAccepted)
 		report := func(p token.Pos, why string) {
 			if !ok[fset.Position(p).Line] {
 				bad = append(bad, at(fset, p)+why)
@@ -417,6 +430,7 @@ func x(a, b, c float64) float64 { return float64(a*b*c) + float64(float64(a*b)+c
 func TestClockCatchTests(t *testing.T) {
 	const src = "package p\nimport \"time\"\nvar a = time.Now()\nfunc f() { time.Sleep(1) }\n"
 	const bubble = "package p\nimport (\"testing/synctest\"; \"time\")\nfunc f() { time.Sleep(1); synctest.Wait() }\n"
+	const waits = "package p\nimport \"time\"\nfunc f() { time.Sleep(1) } //clock:ok waits for another program\n"
 	const dot = "package p\nimport . \"time\"\nvar a = Now()\n"
 	for _, tt := range []struct {
 		pkg  string
@@ -429,11 +443,13 @@ func TestClockCatchTests(t *testing.T) {
 		{"control", true, src, 1},
 		{"control", false, src, 2},
 		{"control", true, bubble, 0},
+		{"control", true, waits, 0},
+		{"control", false, waits, 1},
 		{"control", false, bubble, 1},
 		{"control", false, dot, 1},
 	} {
 		fset := token.NewFileSet()
-		f, err := parser.ParseFile(fset, "x.go", tt.src, 0)
+		f, err := parser.ParseFile(fset, "x.go", tt.src, parser.ParseComments)
 		if err != nil {
 			t.Fatal(err)
 		}
