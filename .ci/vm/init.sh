@@ -31,7 +31,7 @@ cut -d' ' -f1 /proc/uptime | sed 's/^/GUEST-UP after /; s/$/ s/'
 status=0
 for t in /tests/*; do
 	echo "GUEST-RUN $t"
-	$t -test.v -test.run Guest -test.timeout 100s || status=1
+	$t -test.v -test.run Guest -test.timeout 110s || status=1
 done
 cut -d' ' -f1 /proc/uptime | sed 's/^/GUEST-DOWN after /; s/$/ s/'
 [ $status = 0 ] && echo GUEST-PASSED

@@ -60,5 +60,6 @@ func newRoot() *cobra.Command {
 		return &exitError{exitUsage, err}
 	})
 	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace(), newDucts(), newWiring())
+	root.AddCommand(newRun(), newJog(), newHalt())
 	return root
 }

@@ -127,11 +127,9 @@ func TestGuestNoGlitch(t *testing.T) {
 func TestGuestMotor(t *testing.T) {
 	guest.Require(t)
 	guest.Contact(t, guest.Expander, 6, false)
-	guest.Contact(t, guest.Expander, 7, false)
+	guest.Contact(t, guest.Expander, 7, true)
 	guest.Contact(t, guest.Own, 22, true)
 	d := start(t, guestRig())
-	guest.Contact(t, guest.Expander, 7, true) // the request has set the pull-ups
-	guest.Contact(t, guest.Own, 22, true)
 	next(t, d, func(r Report) bool {
 		return r.Input == control.Input{Kind: control.GateIs, State: uint8(control.ShownShut)}
 	})
@@ -197,7 +195,6 @@ func TestGuestContactBounces(t *testing.T) {
 	guest.Require(t)
 	guest.Contact(t, guest.Own, 22, true)
 	d := start(t, guestRig())
-	guest.Contact(t, guest.Own, 22, true)
 	next(t, d, func(r Report) bool {
 		return r.Input == control.Input{Kind: control.StopIs, State: uint8(control.Closed)}
 	})
@@ -272,11 +269,7 @@ func TestGuestHungChip(t *testing.T) {
 	d := start(t, guestRig())
 	guest.Write(t, guest.I2C+"hang", 3000)
 	d.Apply(open(1, 1))
-	for began := time.Now(); guest.Read(t, guest.I2C+"busy") == "0"; {
-		if time.Since(began) > 10*time.Second {
-			t.Fatal("no transfer hangs")
-		}
-	}
+	guest.Until(t, "a transfer hangs", func() bool { return guest.Read(t, guest.I2C+"busy") != "0" })
 	var worst time.Duration
 	for seq := uint32(2); seq < 42; seq++ {
 		k := control.CollectorOn
@@ -380,6 +373,7 @@ func TestGuestForbidden(t *testing.T) {
 // commanded.
 func TestGuestPanicAndKill(t *testing.T) {
 	guest.Require(t)
+	guest.Contact(t, guest.Expander, 6, false)
 	for _, how := range []string{"panic", "kill"} {
 		var out []byte
 		trace := guest.Record(t, guest.Own, func() {

@@ -1,0 +1,60 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/config"
+	"kerfwind/control/drive"
+)
+
+func newHalt() *cobra.Command {
+	var rigPath, folder string
+	cmd := &cobra.Command{
+		Use:   "halt --rig FILE",
+		Short: "Make every output of the rig inert: after kerfwind was killed",
+		Long: `Halt switches every relay of the rig off, stops every motor and ends all servo
+pulses. It needs neither the shop file nor a running kerfwind, goes on past what
+it cannot reach, and may be repeated. It is for the case that kerfwind was
+killed and could not do so itself (ExecStopPost= in the unit). It refuses while
+a kerfwind runs: stop that one, which does the same.
+
+Halt is not a disconnect: it cannot open a contactor whose contacts are welded.
+
+Exit code 4: some outputs could not be made inert, or a kerfwind runs.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			r, err := config.LoadRig(rigPath)
+			if err != nil {
+				return &exitError{exitConfig, err}
+			}
+			lock, err := rig.TakeLock(rig.Folder(folder))
+			var held *rig.Held
+			switch {
+			case errors.As(err, &held):
+				return &exitError{exitHardware, err}
+			case err != nil:
+				// A folder that cannot be written is no reason to leave a
+				// collector on.
+				fmt.Fprintf(cmd.ErrOrStderr(), "notice: %v\n", err)
+			default:
+				defer func() { _ = lock.Free() }() // the kernel does it otherwise
+			}
+			began := time.Now()
+			p := rig.Everything(r)
+			p.Now = func() time.Duration { return time.Since(began) }
+			if err := drive.Inert(p, drive.Kernel()); err != nil {
+				return &exitError{exitHardware, fmt.Errorf("not every output is inert:\n%w", err)}
+			}
+			fmt.Fprintf(cmd.OutOrStdout(), "every output of %s is inert\n", rigPath)
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&rigPath, "rig", "/etc/kerfwind/rig.toml", "rig file")
+	addRuntime(cmd, &folder)
+	return cmd
+}

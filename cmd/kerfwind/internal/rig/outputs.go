@@ -1,0 +1,104 @@
+package rig
+
+import (
+	"fmt"
+	"time"
+
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/control/drive"
+)
+
+// relay is an actuator of the kind relay.
+func relay(a *config.Actuator) *drive.Relay {
+	return &drive.Relay{Name: a.Name, Line: drive.Line{Chip: a.Chip, Offset: a.Line}, ActiveLow: a.ActiveLow}
+}
+
+// gate is an actuator that moves a gate with a travel time.
+func gate(a *config.Actuator, travel time.Duration) drive.Gate {
+	switch a.Kind {
+	case "relay":
+		return drive.Gate{Relay: relay(a)}
+	case "motor":
+		line := func(n int) drive.Line { return drive.Line{Chip: a.Chip, Offset: n} }
+		return drive.Gate{Motor: &drive.Motor{Name: a.Name, Open: line(a.OpenLine), Shut: line(a.ShutLine), ActiveLow: a.ActiveLow, Longest: travel}}
+	case "servo":
+		return drive.Gate{Servo: &drive.Servo{Name: a.Name, Bus: a.Bus, Address: a.Address, Output: a.Output,
+			Open: a.PulseOpen, Shut: a.PulseShut, Travel: travel}}
+	}
+	return drive.Gate{}
+}
+
+// means is what a contact of each kind tells.
+var means = map[string]drive.Means{
+	"machine": drive.MachineRuns, "gate-open": drive.GateIsOpen, "gate-shut": drive.GateIsShut, "collector": drive.CollectorRuns,
+	"stop": drive.StopActs, "bin": drive.BinFull, "hand": drive.HandMode, "off": drive.OffMode, "button": drive.ButtonHolds,
+	"stand-down": drive.StandDown,
+}
+
+// Wiring describes the outputs and contacts that a shop uses to the drivers.
+func Wiring(s *config.Shop) (drive.Params, error) {
+	var p drive.Params
+	if c := s.Collector.Actuator; c >= 0 {
+		p.Collector = relay(&s.Rig.Actuators[c])
+	}
+	for i := range s.Gates {
+		g := &s.Gates[i]
+		if g.Actuator < 0 {
+			p.Gates = append(p.Gates, drive.Gate{})
+			continue
+		}
+		p.Gates = append(p.Gates, gate(&s.Rig.Actuators[g.Actuator], g.Travel))
+	}
+	for i := range s.Outlets {
+		a := &s.Rig.Actuators[s.Outlets[i].Actuator]
+		if a.Kind == "topic" {
+			p.Outlets = append(p.Outlets, drive.Outlet{Topic: a.Topic})
+			continue
+		}
+		p.Outlets = append(p.Outlets, drive.Outlet{Relay: relay(a)})
+	}
+	for i, use := range s.Contacts() {
+		if use.Kind == 0 {
+			continue
+		}
+		c := &s.Rig.Contacts[i]
+		m, ok := means[c.Kind]
+		if !ok {
+			return p, fmt.Errorf("contact %q: the drivers know no kind %q", c.Name, c.Kind)
+		}
+		p.Contacts = append(p.Contacts, drive.Contact{Name: c.Name, Line: drive.Line{Chip: c.Chip, Offset: c.Line}, Debounce: c.Debounce,
+			Closed: c.Active, Means: m, ID: use.ID, Hold: use.Hold})
+	}
+	p.Heartbeat = heartbeat(s.Rig)
+	return p, nil
+}
+
+// heartbeat toggles the line four times within the time after which its timer
+// drops out.
+func heartbeat(r *config.Rig) *drive.Heartbeat {
+	if r.Heartbeat == nil {
+		return nil
+	}
+	return &drive.Heartbeat{Line: drive.Line{Chip: r.Heartbeat.Chip, Offset: r.Heartbeat.Line}, Every: r.Heartbeat.DropsAfter / 4}
+}
+
+// Everything describes every output of a rig, whatever a shop uses it for: to
+// make them inert.
+func Everything(r *config.Rig) drive.Params {
+	p := drive.Params{Heartbeat: heartbeat(r)}
+	for i := range r.Actuators {
+		a := &r.Actuators[i]
+		switch a.Kind {
+		case "relay":
+			p.Outlets = append(p.Outlets, drive.Outlet{Relay: relay(a)})
+		case "motor", "servo":
+			p.Gates = append(p.Gates, gate(a, time.Second)) // nothing moves
+		}
+	}
+	return p
+}
+
+// reading tells whether an input is about a machine, by a contact: then it goes
+// the way of a channel's reading.
+func reading(in control.Input) bool { return in.Kind == control.MachineIs }
