@@ -109,7 +109,8 @@ var (
 		"cmd/kerfwind/internal/live":   {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/rig":    {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
 		// The reckoning is pure; the journal keeps what it works on.
-		"cmd/kerfwind/internal/journal": {"cmd/kerfwind/internal/upkeep"},
+		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},
+		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal"},
 	}
 )
 

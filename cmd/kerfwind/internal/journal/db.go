@@ -47,7 +47,6 @@ func dsn(path string, how access) string {
 	switch how {
 	case reading, still:
 		q.Set("mode", "ro")
-		pragma("query_only(1)")
 		if how == still {
 			q.Set("immutable", "1")
 		}
@@ -93,13 +92,11 @@ func OpenReader(ctx context.Context, dir string) (*DB, error) {
 		}
 		return nil, err
 	}
-	db, err := open(ctx, path, reading)
-	if err != nil {
-		// A folder that cannot be written and no log: nobody writes the file.
-		if _, e := os.Stat(path + "-wal"); errors.Is(e, fs.ErrNotExist) {
-			db, err = open(ctx, path, still)
-		}
+	how := reading
+	if _, err := os.Stat(path + "-wal"); errors.Is(err, fs.ErrNotExist) {
+		how = still // no log: nobody has it open, and reading leaves no files behind
 	}
+	db, err := open(ctx, path, how)
 	if err != nil {
 		return nil, err
 	}
@@ -178,6 +175,9 @@ func Lock(dir string) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := LikeFolder(f.Name()); err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
 		if errors.Is(err, syscall.EWOULDBLOCK) {
 			err = ErrInUse
@@ -185,6 +185,22 @@ func Lock(dir string) (*os.File, error) {
 		return nil, errors.Join(fmt.Errorf("%s: %w", f.Name(), err), f.Close())
 	}
 	return f, nil
+}
+
+// LikeFolder gives a file in the state directory, made by root, to the
+// directory's owner: the daemon runs as that user and must be able to write it.
+func LikeFolder(path string) error {
+	if os.Geteuid() != 0 {
+		return nil
+	}
+	st, err := os.Stat(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	if s, ok := st.Sys().(*syscall.Stat_t); ok {
+		return os.Chown(path, int(s.Uid), int(s.Gid))
+	}
+	return nil
 }
 
 // Repair says what opening a history has mended.
@@ -240,13 +256,6 @@ func openWriter(ctx context.Context, dir string, now time.Time, steps []string) 
 	if err != nil {
 		return nil, r, err
 	}
-	diffs, err := db.Verify(ctx)
-	if err != nil {
-		return nil, r, err
-	}
-	if r.Totals = len(diffs); r.Totals > 0 {
-		err = db.Rebuild(ctx)
-	}
 	return db, r, err
 }
 
@@ -267,24 +276,14 @@ var errDamaged = errors.New("the file is damaged")
 
 // Check reads every page of the file.
 func (db *DB) Check(ctx context.Context) error {
-	rows, err := db.sql.QueryContext(ctx, "PRAGMA quick_check(5)")
+	found, err := collect(ctx, db.sql, "PRAGMA quick_check(5)", func(r *sql.Rows) (s string, err error) {
+		err = r.Scan(&s)
+		return s, err
+	})
 	if err != nil {
 		return err
 	}
-	defer rows.Close()
-	var found []string
-	for rows.Next() {
-		var s string
-		if err := rows.Scan(&s); err != nil {
-			return err
-		}
-		if s != "ok" {
-			found = append(found, s)
-		}
-	}
-	if err := rows.Err(); err != nil {
-		return err
-	}
+	found = slices.DeleteFunc(found, func(s string) bool { return s == "ok" })
 	if len(found) > 0 {
 		return fmt.Errorf("%s: %w: %s", db.path, errDamaged, strings.Join(found, "; "))
 	}

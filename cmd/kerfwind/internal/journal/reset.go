@@ -363,7 +363,7 @@ func (db *DB) binHours(ctx context.Context, done []Reset) (float64, bool, error)
 		bins = append([]int64{0}, bins...)
 		for i, b := range bins {
 			for _, f := range fulls {
-				if f >= b && (i+1 == len(bins) || f <= bins[i+1]) {
+				if f > b && (i+1 == len(bins) || f <= bins[i+1]) {
 					hours = append(hours, float64(f-b)/hour)
 					break
 				}

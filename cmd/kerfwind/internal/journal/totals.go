@@ -20,9 +20,9 @@ const (
 func (db *DB) Verify(ctx context.Context) ([]string, error) {
 	const query = `
 WITH have AS (SELECT day, kind, name, n, ms, longest, cut, doubtful FROM day_total),
-     want AS (` + sumsByDay + ` GROUP BY day, kind, name),
+     want AS MATERIALIZED (` + sumsByDay + ` GROUP BY day, kind, name),
      total AS (SELECT kind, name, n, ms FROM counter),
-     sum AS (` + sumsEver + `)
+     sum AS MATERIALIZED (` + sumsEver + `)
 SELECT * FROM (SELECT 'day_total is wrong: ' || format('day %d, %s %s: %d, %d ms', day, kind, name, n, ms) FROM (SELECT * FROM have EXCEPT SELECT * FROM want) LIMIT 100)
 UNION ALL
 SELECT * FROM (SELECT 'day_total lacks: ' || format('day %d, %s %s: %d, %d ms', day, kind, name, n, ms) FROM
@@ -273,8 +273,8 @@ type RunsOf struct {
 // Runs lists one page of runs.
 func (db *DB) Runs(ctx context.Context, of RunsOf) ([]Run, error) {
 	from := `span INDEXED BY span_day`
-	where := `span.kind = 'machine' AND day BETWEEN ? AND ?`
-	args := []any{of.From, of.To}
+	where := `span.kind = 'machine'`
+	var args []any
 	if of.Machine != "" {
 		from = `span INDEXED BY span_machine`
 		where += ` AND name = ?`
@@ -289,9 +289,12 @@ func (db *DB) Runs(ctx context.Context, of RunsOf) ([]Run, error) {
 			}
 			return nil, err
 		}
-		where += ` AND day <= ? AND (day < ? OR span.id < ?)`
-		args = append(args, day, day, of.Before)
+		where += ` AND (day < ? OR span.id < ?)`
+		args = append(args, day, of.Before)
+		of.To = min(of.To, day)
 	}
+	where += ` AND day BETWEEN ? AND ?`
+	args = append(args, of.From, of.To)
 	query := `SELECT span.id, name, session.shop, span.wall, day, coalesce(ms, session.last - span.at), coalesce(span.ending, ''), span.doubtful
 		FROM ` + from + ` JOIN session ON session.id = span.session WHERE ` + where + ` ORDER BY day DESC, span.id DESC LIMIT ?`
 	return collect(ctx, db.sql, query, func(r *sql.Rows) (x Run, err error) {

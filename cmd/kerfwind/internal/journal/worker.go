@@ -174,9 +174,6 @@ func (j *Journal) open(ctx context.Context, now Stamp) error {
 		}
 		j.o.Notice(Notice{Kind: Repaired, Text: fmt.Sprintf("the history was damaged (%v) and lies aside as %s; %s", r.Damage, filepath.Base(r.Aside), from)})
 	}
-	if r.Totals > 0 && err == nil {
-		j.o.Notice(Notice{Kind: Repaired, Text: fmt.Sprintf("%d totals of the history did not agree with its rows and were made anew", r.Totals)})
-	}
 	var newer *NewerError
 	if errors.As(err, &newer) || errors.Is(err, errForeign) {
 		j.refused = true
@@ -416,6 +413,7 @@ func (j *Journal) daily(ctx context.Context, now Stamp) {
 	dir := filepath.Join(j.o.Dir, backupsDir)
 	due, err := backupDue(dir, now.Wall.In(j.o.Zone), now.Trusted)
 	if err == nil && due {
+		j.verify(ctx)
 		err = j.db.Backup(ctx, dir, now.Wall.In(j.o.Zone))
 	}
 	if err != nil {
@@ -423,6 +421,20 @@ func (j *Journal) daily(ctx context.Context, now Stamp) {
 		return
 	}
 	j.clear(NoBackup, "the history has its backup again")
+}
+
+// verify compares the totals with the rows before a backup, and makes them anew
+// if they differ.
+func (j *Journal) verify(ctx context.Context) {
+	diffs, err := j.db.Verify(ctx)
+	if err == nil && len(diffs) > 0 {
+		if err = j.db.Rebuild(ctx); err == nil {
+			j.o.Notice(Notice{Kind: Repaired, Text: fmt.Sprintf("totals of the history did not agree with its rows and were made anew, first: %s", diffs[0])})
+		}
+	}
+	if err != nil {
+		j.raise(NoStorage, fmt.Sprintf("the totals of the history cannot be verified: %v", err))
+	}
 }
 
 // finish writes what waits and ends the session.

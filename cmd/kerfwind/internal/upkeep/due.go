@@ -69,14 +69,14 @@ const fillings = 5
 // fillings, oldest first. What a filling is: from one emptying to the sensor's
 // "full", or to the next emptying where there is no sensor.
 func BinHours(full []float64) (hours float64, ok bool) {
-	var last []float64
-	for _, h := range full[max(0, len(full)-fillings):] {
+	var all []float64
+	for _, h := range full {
 		if h > 0 {
-			last = append(last, h)
+			all = append(all, h)
 		}
 	}
-	if len(last) == 0 {
+	if len(all) == 0 {
 		return 0, false
 	}
-	return median(last), true
+	return median(all[max(0, len(all)-fillings):]), true
 }

@@ -1,0 +1,168 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/histview"
+	"kerfwind/cmd/kerfwind/internal/journal"
+)
+
+// defaultState is the daemon's state directory.
+const defaultState = "/var/lib/kerfwind"
+
+func stateFlag(cmd *cobra.Command, dir *string) {
+	cmd.PersistentFlags().StringVar(dir, "state", defaultState, "state directory")
+}
+
+// historyFlags is what history is asked for.
+type historyFlags struct {
+	state, by, from, to, machine string
+	runs, json, csv              bool
+	svg                          string
+	force                        bool
+	limit                        int
+	before                       int64
+}
+
+func newHistory() *cobra.Command {
+	var f historyFlags
+	cmd := &cobra.Command{
+		Use:   "history",
+		Short: "Hours, starts and longest run of each machine; list of runs",
+		Long: `History sums up what the machines and the collector did, by day, week (from
+Monday on), month or all in one, or lists single runs, newest first. It reads
+what the daemon records and may be used while it does.
+
+Without --from the last periods are shown: 14 days, 8 weeks or 12 months.`,
+		Example: `  kerfwind history
+  kerfwind history --by month --svg hours.svg
+  kerfwind history --by day --from 2026-03-02 --to 2026-03-06 --csv
+  kerfwind history --runs --machine planer`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return history(cmd.OutOrStdout(), &f) },
+	}
+	stateFlag(cmd, &f.state)
+	fl := cmd.Flags()
+	fl.StringVar(&f.by, "by", "week", "day, week, month or all")
+	fl.StringVar(&f.from, "from", "", "first day, as 2026-03-02")
+	fl.StringVar(&f.to, "to", "", "last day")
+	fl.StringVar(&f.machine, "machine", "", "this machine only")
+	fl.BoolVar(&f.runs, "runs", false, "list single runs")
+	fl.IntVar(&f.limit, "limit", 50, "with --runs: how many, at most 10000")
+	fl.Int64Var(&f.before, "before", 0, "with --runs: those before this number")
+	fl.BoolVar(&f.json, "json", false, "print JSON")
+	fl.BoolVar(&f.csv, "csv", false, "print CSV")
+	fl.StringVar(&f.svg, "svg", "", `draw the hours into this file, "-" for standard output`)
+	fl.BoolVar(&f.force, "force", false, "with --svg: replace the file")
+	cmd.MarkFlagsMutuallyExclusive("json", "csv", "svg")
+	cmd.MarkFlagsMutuallyExclusive("runs", "svg")
+	return cmd
+}
+
+// shownPeriods is how many periods are shown without --from.
+var shownPeriods = map[journal.Period]int{journal.Day: 14, journal.Week: 8, journal.Month: 12}
+
+func history(w io.Writer, f *historyFlags) error {
+	by, ok := map[string]journal.Period{"day": journal.Day, "week": journal.Week, "month": journal.Month, "all": journal.All}[f.by]
+	if !ok {
+		return &exitError{exitUsage, fmt.Errorf("--by is day, week, month or all, not %q", f.by)}
+	}
+	from, to := -1<<31, 1<<31-1
+	for _, d := range []struct {
+		flag, text string
+		day        *int
+	}{{"--from", f.from, &from}, {"--to", f.to, &to}} {
+		if d.text == "" {
+			continue
+		}
+		day, err := histview.ParseDay(d.text)
+		if err != nil {
+			return &exitError{exitUsage, fmt.Errorf("%s: %w", d.flag, err)}
+		}
+		*d.day = day
+	}
+	if from > to {
+		return &exitError{exitUsage, fmt.Errorf("--from %s is after --to %s", f.from, f.to)}
+	}
+	if f.limit < 1 || f.limit > 10_000 {
+		return &exitError{exitUsage, fmt.Errorf("--limit is 1 to 10000, not %d", f.limit)}
+	}
+	ctx := context.Background()
+	db, err := journal.OpenReader(ctx, f.state)
+	if err != nil {
+		return err
+	}
+	if f.runs {
+		err = historyRuns(ctx, w, db, f, from, to)
+	} else {
+		err = historyTotals(ctx, w, db, f, by, from, to)
+	}
+	return errors.Join(err, db.Close())
+}
+
+func historyRuns(ctx context.Context, w io.Writer, db *journal.DB, f *historyFlags, from, to int) error {
+	list, err := db.Runs(ctx, journal.RunsOf{Machine: f.machine, From: from, To: to, Before: f.before, Limit: f.limit + 1})
+	if err != nil {
+		return err
+	}
+	r := histview.Runs{List: list, Zone: time.Local}
+	if len(list) > f.limit {
+		r.List, r.More = list[:f.limit], true
+	}
+	switch {
+	case f.json:
+		return r.WriteJSON(w)
+	case f.csv:
+		return r.WriteCSV(w)
+	}
+	return r.WriteTable(w)
+}
+
+func historyTotals(ctx context.Context, w io.Writer, db *journal.DB, f *historyFlags, by journal.Period, from, to int) error {
+	first, last, ok, err := db.Extent(ctx, journal.Machines)
+	if err != nil {
+		return err
+	}
+	if !ok {
+		_, err := fmt.Fprintln(w, "nothing has run yet")
+		return err
+	}
+	to = min(to, last)
+	if f.from == "" {
+		from = by.First(to)
+		for i := 1; i < shownPeriods[by]; i++ {
+			from = by.First(from - 1)
+		}
+		from = max(from, by.First(first))
+	}
+	from = max(from, by.First(first)) // nothing is before
+	if by == journal.All {
+		from = max(from, first)
+	}
+	r := histview.Report{By: by, From: from, To: to}
+	for _, g := range []struct{ of, kind, name string }{{"machine", journal.Machines, f.machine}, {"collector", journal.Collectors, ""}} {
+		if g.of == "collector" && f.machine != "" {
+			continue
+		}
+		totals, err := db.Totals(ctx, g.kind, g.name, by, from, to)
+		if err != nil {
+			return err
+		}
+		r.Groups = append(r.Groups, histview.Group{Of: g.of, Totals: totals})
+	}
+	switch {
+	case f.json:
+		return r.WriteJSON(w)
+	case f.csv:
+		return r.WriteCSV(w)
+	case f.svg != "":
+		return writeFile(f.svg, f.force, r.WriteSVG)
+	}
+	return r.WriteTable(w)
+}
