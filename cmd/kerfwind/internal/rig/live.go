@@ -11,11 +11,11 @@ import (
 	"sync"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/setup"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/control/drive"
-	"kerfwind/control/duct"
 	"kerfwind/control/loop"
 	"kerfwind/sensor"
 )
@@ -40,26 +40,26 @@ type Options struct {
 type Live struct {
 	Names timeline.Names
 	Core  *control.Core
+	Air   *setup.Air
 
 	o       Options
 	driver  *drive.Driver
 	sources []sensor.Source
 	params  loop.Params
-	table   *duct.Table
 	asks    chan control.Input
 }
 
 // Open takes hold of the hardware. The error joins all that is wrong with it.
 func Open(o Options) (*Live, error) {
 	s := o.Shop
-	l := &Live{o: o, Names: names(s), asks: make(chan control.Input, 16)}
+	l := &Live{o: o, Names: setup.Names(s), asks: make(chan control.Input, 16)}
 	p := s.Control()
 	p.StoodDown = o.StoodDown
 	if o.Midway {
 		p.PowerUp, p.Midway = 0, true
 	}
 	var err error
-	if l.table, err = air(&p, s); err != nil {
+	if l.Air, err = setup.NewAir(&p, s, false); err != nil {
 		return nil, err
 	}
 	if l.Core, err = control.New(p); err != nil {
@@ -221,7 +221,8 @@ func (l *Live) read(ctx context.Context) <-chan *frame {
 // solve returns what hands sets of gates that are not in the duct's table to a
 // goroutine that works them out, and what waits for it to end.
 func (l *Live) solve() (ask, end func()) {
-	if l.table == nil {
+	table := l.Air.Table
+	if table == nil {
 		return func() {}, func() {}
 	}
 	jobs := make(chan []uint64, 1)
@@ -229,13 +230,13 @@ func (l *Live) solve() (ask, end func()) {
 	done.Go(func() {
 		l.guard(func() {
 			for sets := range jobs {
-				l.table.Solve(sets...)
+				table.Solve(sets...)
 			}
 		})
 	})
 	ask = func() {
 		if len(jobs) == 0 { // only this goroutine fills it
-			if sets := l.table.Asked(nil); len(sets) > 0 {
+			if sets := table.Asked(nil); len(sets) > 0 {
 				jobs <- sets
 			}
 		}
@@ -261,38 +262,4 @@ func (l *Live) close() {
 		l.driver.Close()
 	}
 	_ = closeAll(l.sources) // they are only read
-}
-
-// names are the owner's names by ID.
-func names(s *config.Shop) timeline.Names {
-	list := func(of control.Subject, n int) []string {
-		out := make([]string, n)
-		for i := range out {
-			out[i] = s.NameOf(of, control.ID(i))
-		}
-		return out
-	}
-	return timeline.Names{
-		Machines: list(control.AMachine, len(s.Machines)), Gates: list(control.AGate, len(s.Gates)),
-		Collectors: list(control.ACollector, 1), Outlets: list(control.AnOutlet, len(s.Outlets)),
-		Circuits: list(control.ACircuit, len(s.Circuits)), Stops: list(control.AStop, len(s.Stops())),
-	}
-}
-
-// air lets the computed duct say how long the collector runs on and which
-// gates help, where the shop describes a duct; else the shop file's run-ons
-// stay. A set that is not solved yet gets the upper bound.
-func air(p *control.Params, s *config.Shop) (*duct.Table, error) {
-	n := s.Duct()
-	if n == nil {
-		return nil, nil
-	}
-	t, err := duct.NewTable(n)
-	if err != nil {
-		return nil, err
-	}
-	p.RunOn = func(machine control.ID, open uint64) time.Duration { return t.RunOn(int(machine), open) }
-	p.Helper = t.Helper
-	p.Purge = t.Purge
-	return t, nil
 }
