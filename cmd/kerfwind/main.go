@@ -61,6 +61,6 @@ func newRoot() *cobra.Command {
 	})
 	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace(), newDucts(), newWiring())
 	root.AddCommand(newRun(), newJog(), newHalt())
-	root.AddCommand(newHistory(), newUpkeep(), newBackup(), newRestore())
+	root.AddCommand(newHistory(), newUpkeep(), newBackup(), newRestore(), newDoctor())
 	return root
 }

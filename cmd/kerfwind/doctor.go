@@ -1,0 +1,75 @@
+package main
+
+import (
+	"cmp"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/doctor"
+	"kerfwind/config"
+)
+
+func newDoctor() *cobra.Command {
+	var rigPath, shopPath, state, folder string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "doctor --rig FILE [--shop FILE]",
+		Short: "Look at the computer that the rig is plugged into, and say what to do",
+		Long: `Doctor looks at what kerfwind needs of its computer: SPI and I2C buses and who
+may open them, each GPIO line of the rig and who holds it, disk, memory, clock,
+watchdog, supply voltage, temperature, and what the kernel does with outputs when
+a program dies. It changes nothing and may be run beside a kerfwind that runs.
+
+Each finding is ok, warn (something should be better) or bad (it will not run, or
+not safely), with what it means and what to do. Run it as the service's user,
+since root may open everything: sudo -u kerfwind kerfwind doctor
+
+Exit code 1 if anything is bad.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			o := doctor.Options{System: doctor.Here()}
+			o.Runtime = cmp.Or(folder, os.Getenv("RUNTIME_DIRECTORY"), "/run/kerfwind")
+			o.State = cmp.Or(state, os.Getenv("STATE_DIRECTORY"), "/var/lib/kerfwind")
+			var err error
+			if o.Rig, err = config.LoadRig(rigPath); err != nil {
+				return &exitError{exitConfig, err}
+			}
+			if shopPath != "" {
+				if o.Shop, err = config.LoadShop(shopPath, o.Rig); err != nil {
+					return &exitError{exitConfig, err}
+				}
+			}
+			found := doctor.Examine(o)
+			if asJSON {
+				enc := json.NewEncoder(cmd.OutOrStdout())
+				enc.SetIndent("", "  ")
+				enc.SetEscapeHTML(false)
+				err = enc.Encode(struct {
+					Findings []doctor.Finding `json:"findings"`
+				}{found})
+			} else {
+				err = doctor.Write(cmd.OutOrStdout(), found)
+			}
+			switch n := doctor.Count(found, doctor.Bad); {
+			case err != nil:
+				return err
+			case n == 1:
+				return errors.New("1 thing is bad: see what to do about it above")
+			case n > 1:
+				return fmt.Errorf("%d things are bad: see what to do about them above", n)
+			}
+			return nil
+		},
+	}
+	fl := cmd.Flags()
+	fl.StringVar(&rigPath, "rig", "/etc/kerfwind/rig.toml", "rig file")
+	fl.StringVar(&shopPath, "shop", "", "shop file: only its own things are looked at besides")
+	fl.StringVar(&state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
+	fl.StringVar(&folder, "runtime", "", "folder of the lock on the rig (default: systemd's, else /run/kerfwind)")
+	fl.BoolVar(&asJSON, "json", false, "print the findings as JSON")
+	return cmd
+}
