@@ -1,0 +1,275 @@
+// Package learning leads through the learning of one machine: leave it off,
+// switch it on, let it run, switch it off, say when it stands still. It is a
+// pure session: readings, marks and the time go in, what to show a person comes
+// out, so that a terminal or a page can use it, and a recording as well.
+package learning
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"kerfwind/sensor"
+)
+
+// Params describe the session.
+type Params struct {
+	Machine  string
+	Channels []int    // of the rig that sense it
+	Names    []string // of all channels of the rig
+	Idle     time.Duration
+	Run      time.Duration // after the start
+	Coast    bool          // ask when the tool stands still
+	Step     float64       // A in one count of its finest channel; 0 is not known
+}
+
+// Step is where the session stands. The zero value is invalid.
+type Step uint8
+
+// The steps, in their order.
+const (
+	Quiet     Step = iota + 1 // the machine is off and watched
+	SwitchOn                  // waiting for it to start
+	Runs                      // it runs and is watched
+	SwitchOff                 // waiting for its stop
+	Rest                      // it coasts; the person marks when it stands still
+	Done                      // see Result
+)
+
+// Durations of the session: our own choice.
+const (
+	offFor    = 250 * time.Millisecond // below the running values for so long is a stop
+	coastMost = 10 * time.Minute       // a mark after that is none
+)
+
+// Prompt says what to do now.
+type Prompt struct {
+	Step  Step
+	Text  string  // what the person is to do
+	Key   string  // what Enter means now; empty if it means nothing
+	Share float64 // of the step that is over, 0 to 1; 0 where it waits for a person
+	Amps  float64 // what the machine's channels show, the greatest
+	Other string  // a channel of another machine that moves instead; empty if none
+}
+
+// Session is one pass. Its methods are to be called from one goroutine, with
+// times that do not go back.
+type Session struct {
+	p      Params
+	step   Step
+	passes []sensor.Pass // by channel of the rig
+	own    []bool
+	amps   []float64
+	from   time.Duration // beginning of the step
+	seen   bool          // from is set
+	off    time.Duration // since when all of its channels are off; below 0: not
+	stop   time.Duration
+	coast  time.Duration
+}
+
+// New begins a session.
+func New(p Params) *Session {
+	s := &Session{p: p, step: Quiet, passes: make([]sensor.Pass, len(p.Names)), own: make([]bool, len(p.Names)), amps: make([]float64, len(p.Names)), off: -1}
+	for _, c := range p.Channels {
+		s.own[c] = true
+	}
+	return s
+}
+
+func (s *Session) enter(step Step, at time.Duration) { s.step, s.from, s.seen = step, at, true }
+
+// Read takes a reading of any channel of the rig.
+func (s *Session) Read(r sensor.Reading) {
+	if r.Channel < 0 || r.Channel >= len(s.passes) || s.step == Done {
+		return
+	}
+	if !s.seen {
+		s.from, s.seen = r.At, true
+	}
+	pass := &s.passes[r.Channel]
+	s.amps[r.Channel] = float64(r.Amps)
+	switch s.step {
+	case Quiet:
+		pass.Idle(r)
+		if s.own[r.Channel] && r.At-s.from >= s.p.Idle && s.enough() {
+			s.enter(SwitchOn, r.At)
+		}
+	case SwitchOn:
+		if pass.Run(r) && s.own[r.Channel] {
+			s.enter(Runs, r.At)
+		}
+	case Runs, SwitchOff:
+		pass.Run(r)
+		if !s.own[r.Channel] {
+			return
+		}
+		s.watchOff(r)
+		if s.off >= 0 && r.At-s.off >= offFor {
+			s.stop = s.off
+			s.enter(Rest, r.At)
+			if !s.p.Coast {
+				s.enter(Done, r.At)
+			}
+			return
+		}
+		if s.step == Runs && r.At-s.from >= s.p.Run {
+			s.enter(SwitchOff, r.At)
+		}
+	case Rest:
+		if r.At-s.stop > coastMost {
+			s.enter(Done, r.At)
+		}
+	case Done:
+	}
+}
+
+// enough reports whether every channel of the machine has idle values, or
+// cannot have any.
+func (s *Session) enough() bool {
+	for _, c := range s.p.Channels {
+		if _, err := s.passes[c].IdleFigures(); err != nil && s.passes[c].IdleFor() > 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// watchOff notes since when none of the machine's channels shows it running.
+func (s *Session) watchOff(r sensor.Reading) {
+	switch {
+	case !s.passes[r.Channel].Off(r):
+		s.off = -1
+	case s.off < 0:
+		s.off = r.At
+	}
+}
+
+// Mark is Enter: what Prompt.Key says.
+func (s *Session) Mark(now time.Duration) {
+	switch s.step {
+	case SwitchOn: // it runs, and nothing is seen of it
+		s.enter(Done, now)
+	case Rest:
+		s.coast = max(now-s.stop, 0)
+		s.enter(Done, now)
+	case Quiet, Runs, SwitchOff, Done:
+	}
+}
+
+// Skip leaves out the coasting, which is then not known.
+func (s *Session) Skip(now time.Duration) {
+	if s.step == Rest {
+		s.enter(Done, now)
+	}
+}
+
+// End ends the session, as at the end of a recording.
+func (s *Session) End(now time.Duration) { s.enter(Done, now) }
+
+// Prompt says what to do and how far the step is.
+func (s *Session) Prompt(now time.Duration) Prompt {
+	p := Prompt{Step: s.step}
+	for _, c := range s.p.Channels {
+		p.Amps = max(p.Amps, s.amps[c])
+	}
+	share := func(of time.Duration) float64 {
+		if !s.seen || of <= 0 {
+			return 0
+		}
+		return min(max(float64(now-s.from)/float64(of), 0), 1)
+	}
+	switch s.step {
+	case Quiet:
+		p.Text = fmt.Sprintf("Leave the %s off, and the other machines too.", s.p.Machine)
+		p.Share = share(s.p.Idle)
+	case SwitchOn:
+		p.Text = fmt.Sprintf("Switch the %s on.", s.p.Machine)
+		p.Key = "it runs, but nothing is seen here"
+		p.Other = s.moves()
+	case Runs:
+		p.Text = fmt.Sprintf("Let the %s run without work.", s.p.Machine)
+		p.Share = share(s.p.Run)
+	case SwitchOff:
+		p.Text = fmt.Sprintf("Switch the %s off.", s.p.Machine)
+	case Rest:
+		p.Text = "Press Enter at the moment the tool stands still."
+		p.Key = "it stands still"
+	case Done:
+		p.Text = "Done."
+	}
+	return p
+}
+
+// moves names a channel of others that has started while this machine was to.
+func (s *Session) moves() string {
+	var out []string
+	for c := range s.passes {
+		if !s.own[c] && s.passes[c].RunFor() > 0 {
+			out = append(out, s.p.Names[c])
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+// Result is what a session has learned.
+type Result struct {
+	Figures  []sensor.Figures // of the machine's channels, in their order
+	Proposal sensor.Proposal
+	Coast    time.Duration // 0: not marked
+}
+
+// Result is what has been learned, or all that stands against it.
+func (s *Session) Result() (Result, error) {
+	r := Result{Coast: s.coast}
+	var errs []error
+	good := false
+	for _, c := range s.p.Channels {
+		f, err := s.passes[c].Figures()
+		if err != nil {
+			errs = append(errs, fmt.Errorf("channel %s: %w", s.p.Names[c], err))
+			// It may be the leg of a machine that loads the other one only.
+			if f, err = s.passes[c].IdleFigures(); err != nil {
+				return r, errors.Join(errs...)
+			}
+		} else {
+			good = true
+		}
+		r.Figures = append(r.Figures, f)
+	}
+	if !good {
+		if other := s.moves(); other != "" {
+			errs = append(errs, fmt.Errorf("instead, a current rose on channel %s: the transformers may be mixed up", other))
+		}
+		for i := range r.Figures {
+			if r.Figures[i].Idle.Mean > 0.5 {
+				errs = append(errs, fmt.Errorf("channel %s showed %.3g A while the machine was said to be off: did it run already?", s.p.Names[s.p.Channels[i]], r.Figures[i].Idle.Mean))
+			}
+		}
+		return r, errors.Join(errs...)
+	}
+	r.Proposal = sensor.Propose(s.p.Step, r.Figures...)
+	return r, nil
+}
+
+// About says of what and when something was learned.
+type About struct {
+	Sensors      []string // of the machine, as config.Rig.Sensors has them
+	Calibrations []string // of its channels
+	Volts, Hertz float64
+	When         string
+}
+
+// Learned puts a result into the form in which it is kept.
+func (s *Session) Learned(r Result, a About) ([]sensor.LearnedChannel, sensor.LearnedMachine) {
+	var channels []sensor.LearnedChannel
+	m := sensor.LearnedMachine{Machine: s.p.Machine, Sensors: a.Sensors, Volts: a.Volts, Hertz: a.Hertz, Coast: r.Coast,
+		Start: r.Proposal.Start, Stop: r.Proposal.Stop, Margin: r.Proposal.Margin, Learned: a.When}
+	for i, f := range r.Figures {
+		channels = append(channels, sensor.LearnedChannel{Channel: s.p.Names[s.p.Channels[i]], Calibration: a.Calibrations[i], Idle: f.Idle, Top: f.Top, Learned: a.When})
+		if f.Run.Mean >= m.Run.Mean {
+			m.Run, m.Least, m.Inrush, m.Settle = f.Run, f.Least, f.Inrush, f.Settle
+		}
+	}
+	return channels, m
+}

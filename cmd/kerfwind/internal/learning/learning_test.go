@@ -1,0 +1,213 @@
+package learning
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"kerfwind/sensor"
+)
+
+// bench feeds readings of two channels, 100 a second each, to a session.
+type bench struct {
+	t   *testing.T
+	s   *Session
+	now time.Duration
+}
+
+func newBench(t *testing.T, coast bool) *bench {
+	return &bench{t: t, s: New(Params{Machine: "planer", Channels: []int{1}, Names: []string{"c0", "c1"}, Idle: 5 * time.Second, Run: 4 * time.Second, Coast: coast, Step: 0.024})}
+}
+
+// show gives both channels a current for a while.
+func (b *bench) show(amps0, amps1 float64, long time.Duration) {
+	for end := b.now + long; b.now < end; {
+		b.now += 10 * time.Millisecond
+		wobble := 0.002 * float64(b.now/(10*time.Millisecond)%7) // never a spread of 0
+		for ch, a := range []float64{amps0, amps1} {
+			b.s.Read(sensor.Reading{Channel: ch, At: b.now, Verdict: sensor.Idle, Health: sensor.Healthy, Amps: float32(a + wobble)})
+		}
+	}
+}
+
+func (b *bench) want(step Step, text string) {
+	b.t.Helper()
+	if p := b.s.Prompt(b.now); p.Step != step || !strings.Contains(p.Text, text) {
+		b.t.Fatalf("at %v: %+v, want step %d, %q", b.now, p, step, text)
+	}
+}
+
+func TestSession(t *testing.T) {
+	b := newBench(t, true)
+	b.want(Quiet, "Leave the planer off")
+	b.show(0, 0.05, 2500*time.Millisecond)
+	if p := b.s.Prompt(b.now); math.Abs(p.Share-0.5) > 0.01 || math.Abs(p.Amps-0.06) > 0.01 {
+		t.Errorf("%+v", p)
+	}
+	b.s.Mark(b.now) // means nothing here
+	b.want(Quiet, "off")
+	b.show(0, 0.05, 2600*time.Millisecond)
+	b.want(SwitchOn, "Switch the planer on")
+	b.show(0, 0.05, 20*time.Second) // the person takes a while
+	b.want(SwitchOn, "on")
+	b.show(0, 30, 300*time.Millisecond)
+	b.want(Runs, "without work")
+	b.show(0, 5, 3*time.Second)
+	b.want(Runs, "without work")
+	b.show(0, 5, 2*time.Second)
+	b.want(SwitchOff, "off")
+	b.show(0, 5, 3*time.Second)
+	b.show(0, 0.05, 100*time.Millisecond) // a dip
+	b.show(0, 5, time.Second)
+	b.want(SwitchOff, "off")
+	stop := b.now
+	b.show(0, 0.05, 300*time.Millisecond)
+	b.want(Rest, "stands still")
+	b.show(0, 0.05, 6*time.Second)
+	b.s.Mark(b.now)
+	b.want(Done, "Done")
+	b.show(0, 50, time.Second) // nothing counts any more
+	r, err := b.s.Result()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := b.now - time.Second - stop; (r.Coast - want).Abs() > 20*time.Millisecond {
+		t.Errorf("coast %v, want %v", r.Coast, want)
+	}
+	f := r.Figures[0]
+	if math.Abs(f.Inrush-30) > 0.02 || math.Abs(f.Run.Mean-5) > 0.02 || math.Abs(f.Settle.Seconds()-0.3) > 0.02 || r.Proposal.Margin != sensor.Wide || math.Abs(r.Proposal.Start-2.5) > 0.02 {
+		t.Errorf("%+v, %+v", f, r.Proposal)
+	}
+	channels, m := b.s.Learned(r, About{Sensors: []string{"c1: x"}, Calibrations: []string{"x"}, Volts: 230, Hertz: 50, When: "2026-11-24"})
+	l := sensor.Learned{Channels: channels, Machines: []sensor.LearnedMachine{m}}
+	if err := l.Validate(); err != nil || channels[0].Channel != "c1" || m.Machine != "planer" || m.Run != f.Run || m.Coast != r.Coast {
+		t.Errorf("%+v, %v", l, err)
+	}
+}
+
+func TestSkipCoast(t *testing.T) {
+	for _, asked := range []bool{true, false} {
+		b := newBench(t, asked)
+		b.show(0, 0.05, 5100*time.Millisecond)
+		b.show(0, 5, 8*time.Second)
+		b.show(0, 0.05, time.Second)
+		if asked {
+			b.want(Rest, "stands still")
+			b.s.Skip(b.now)
+		}
+		b.want(Done, "Done")
+		if r, err := b.s.Result(); err != nil || r.Coast != 0 {
+			t.Errorf("%+v, %v", r, err)
+		}
+	}
+	b := newBench(t, true)
+	b.show(0, 0.05, 5100*time.Millisecond)
+	b.show(0, 5, 8*time.Second)
+	b.show(0, 0.05, 11*time.Minute)
+	b.want(Done, "Done") // nobody marks ten minutes of coasting
+}
+
+// TestEarlyStop: the machine is switched off before its time is over.
+func TestEarlyStop(t *testing.T) {
+	b := newBench(t, false)
+	b.show(0, 0.05, 5100*time.Millisecond)
+	b.show(0, 5, time.Second)
+	b.show(0, 0.05, time.Second)
+	b.want(Done, "Done")
+	if _, err := b.s.Result(); err == nil || !strings.Contains(err.Error(), "let it run longer") {
+		t.Error(err)
+	}
+}
+
+func TestNothingSeen(t *testing.T) {
+	b := newBench(t, true)
+	b.show(0, 0.05, 5100*time.Millisecond)
+	b.show(4, 0.05, time.Second)
+	if p := b.s.Prompt(b.now); p.Other != "c0" || p.Key == "" {
+		t.Errorf("%+v", p)
+	}
+	b.s.Mark(b.now)
+	b.want(Done, "Done")
+	_, err := b.s.Result()
+	if err == nil || !strings.Contains(err.Error(), "no current was seen") || !strings.Contains(err.Error(), "rose on channel c0") {
+		t.Error(err)
+	}
+
+	b = newBench(t, true)
+	b.show(0, 5, 5100*time.Millisecond)
+	b.show(0, 5, time.Second)
+	b.s.End(b.now)
+	if _, err := b.s.Result(); err == nil || !strings.Contains(err.Error(), "did it run already?") {
+		t.Error(err)
+	}
+}
+
+// TestBadSensor: a session with a sensor that is out does not wait for ever.
+func TestBadSensor(t *testing.T) {
+	b := newBench(t, true)
+	for range 600 {
+		b.now += 10 * time.Millisecond
+		b.s.Read(sensor.Reading{Channel: 1, At: b.now, Verdict: sensor.Unknown, Health: sensor.BiasLow})
+	}
+	b.want(SwitchOn, "on")
+	b.s.Mark(b.now)
+	if _, err := b.s.Result(); err == nil || !strings.Contains(err.Error(), "bias too low") {
+		t.Error(err)
+	}
+}
+
+func TestMarked(t *testing.T) {
+	s := func(n float64) time.Duration { return time.Duration(n * 1e9) }
+	m := NewMarked(Params{Machine: "planer", Channels: []int{0}, Names: []string{"c0"}},
+		Marks{Running: []Span{{s(10), s(20)}, {s(30), s(40)}}, Busy: []Span{{s(45), s(50)}}, Rest: s(46)})
+	for at := time.Duration(0); at < s(60); at += 10 * time.Millisecond {
+		amps := 0.05 + 0.001*float64(at/(10*time.Millisecond)%5)
+		switch {
+		case at > s(10) && at < s(20), at > s(30) && at < s(40):
+			amps = 5
+		case at > s(20) && at < s(21.5), at > s(9.6) && at < s(10): // what the guards are for
+			amps = 1
+		case at > s(45) && at < s(50): // crosstalk
+			amps = 0.3
+		}
+		m.Read(sensor.Reading{At: at, Health: sensor.Healthy, Verdict: sensor.Idle, Amps: float32(amps)})
+	}
+	r, err := m.Result()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := r.Figures[0]; f.Top > 0.07 || f.Spikes != 0 || math.Abs(f.Run.Mean-5) > 1e-6 || r.Coast != 6*time.Second {
+		t.Errorf("%+v, %v", f, r.Coast)
+	}
+}
+
+func TestReadLabels(t *testing.T) {
+	const text = "start,end,what,machine,channels\n0.0,9.0,always on,radio,c4\n10,45,run,band saw,c0\n14,23,cut,band saw,c0\n50.5,60,run,planer,c1\n70,80,run,lamp,c4\n465,485,run,band saw,c0\n"
+	m, err := ReadLabels("x.csv", strings.NewReader(text), "band saw", []string{"planer", "router"})
+	if err != nil || len(m.Running) != 2 || m.Running[1] != (Span{465 * time.Second, 485 * time.Second}) || len(m.Busy) != 1 || m.Busy[0].From != 50500*time.Millisecond {
+		t.Errorf("%+v, %v", m, err)
+	}
+	for text, want := range map[string]string{
+		"":                                "x.csv: EOF",
+		"start,end,what\n":                `x.csv:1: no column "machine"`,
+		"start,end,what,machine\n1,2,3\n": "x.csv: record on line 2",
+		"start,end,what,machine\nx,2,run,band saw\n1,-2,run,band saw\n": "x.csv:3: end = \"-2\"",
+		"start,end,what,machine\n1,2,run,planer\n":                      "no run of the band saw",
+	} {
+		if _, err := ReadLabels("x.csv", strings.NewReader(text), "band saw", nil); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want %q", text, err, want)
+		}
+	}
+}
+
+func FuzzReadLabels(f *testing.F) {
+	f.Add("start,end,what,machine\n1,2,run,a\n")
+	f.Add("machine,what,end,start\na,run,1e400,nan\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		m, err := ReadLabels("x", strings.NewReader(text), "a", []string{"b"})
+		if err == nil && len(m.Running) == 0 {
+			t.Fatal("nothing, and no error")
+		}
+	})
+}
