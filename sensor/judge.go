@@ -42,12 +42,12 @@ func (c *channel) reading(at time.Duration) Reading {
 
 // towardsStart looks for a start. A value must be at or above the level, and
 // the event must have lasted a whole cycle. Either its active samples span one
-// and the last half carries current (a value from up to a cycle ago then
-// serves, since inrush may fall below the level by the time the cycle is full), or enough values in a row are above.
-// Active samples from long before the first such value are noise or a slow
-// ramp; then only the values count, and so they do while another channel is so
-// loud that its crosstalk could make active samples. A start too weak for all
-// that is found by the sequential test.
+// and the last half carries current, or enough values in a row are above. In
+// the first case a value from up to a cycle ago serves: inrush may fall below
+// the level by the time the cycle is full. Active samples from long before the
+// first such value are noise or a slow ramp; then only the values count, and so
+// they do while another channel is so loud that its crosstalk could make active
+// samples. A start too weak for all that is found by the sequential test.
 func (c *channel) towardsStart(g *half) {
 	extra := c.heard(g)
 	c.note(g)
@@ -219,7 +219,7 @@ func (c *channel) recover(g *half) {
 		c.above = 0
 		c.firstWin = g.from
 	}
-	if c.amps >= c.start {
+	if c.amps >= c.start+c.heard(g) {
 		c.above++
 	}
 	first := c.firstWin

@@ -38,7 +38,7 @@ type Params struct {
 	Stale     time.Duration   // unknown after this long without a full window; 0 = DefaultStale
 
 	// Crosstalk is the most that a channel can show of the current of another
-	// one, as a share; 0 = DefaultCrosstalk, negative = none. While another
+	// one of the same source, as a share; 0 = DefaultCrosstalk, negative = none. While another
 	// channel carries a heavy current, a start needs that much more.
 	Crosstalk float64
 

@@ -1,6 +1,3 @@
-// Package sensor turns samples of mains current into readings: is the machine
-// on this channel idle, running, or unknown. It is pure: no I/O, no goroutines
-// and no clock. Time is an offset from the start of the stream.
 package sensor
 
 import "time"

@@ -1,0 +1,60 @@
+// Package sensor turns samples of mains current into readings: is the machine
+// on this channel idle, running, or unknown. It is pure: no I/O, no goroutines
+// and no clock. Time is an offset from the start of the stream.
+//
+// # What the caller does
+//
+// One [Detector] serves one source. Give it every [Frame] in order with
+// [Detector.Feed]. When the time that [Detector.Next] names has come without
+// a frame, call [Detector.Expire]: that is how a dead converter becomes
+// unknown. Feed handles such deadlines inside a frame by itself, each at its own
+// instant. Both append to the caller's slice and keep nothing of it. A frame may
+// be cut anywhere; the readings are the same to the bit, on every processor.
+//
+// # Values
+//
+// A boundary of half cycles comes every rate/(2 f) samples, where f is the
+// mains frequency, followed on the strongest running channel, held while all
+// are idle, or given. It may fall inside a sample, which is then split by
+// weight. At each boundary a channel's value is the true RMS of the last two
+// halves without their mean: one cycle, refreshed each half, in the manner of
+// IEC 61000-4-30.
+//
+// # Starts
+//
+// A value at or above the start level is not enough: an event shorter than a
+// cycle starts nothing. It touches at most three halves, hence four values in a
+// row, so five make a start in any case. Most starts are found sooner. A sample
+// is active if it is as far from the resting point as the start level; every
+// current whose RMS reaches the level has such samples in each cycle, and those
+// of an event shorter than a cycle span less than one. So a start is also made
+// when the active samples span a cycle and the halves at either end of it carry
+// current, which is the case 1 to 1.5 cycles after the current begins. While
+// another channel of the source is so loud that its crosstalk may make active
+// samples, only the five values count, and they must rise above the crosstalk.
+//
+// With learned idle figures, levels may lie within the noise. Then a
+// sequential test adds up the evidence of the values, and one setting, the mean
+// time between false starts, says how much is enough.
+//
+// # Stops
+//
+// A machine stops when its values have been below the stop level for the
+// hold. An event that would make no start does not interrupt the hold.
+//
+// # Unknown
+//
+//	                 window full
+//	(beginning) ──────────────────────▶ idle ◀────▶ running
+//	     │                               │             │
+//	     │ nothing for Stale             │ no full window for Stale,
+//	     ▼                               ▼ or a fault for its hold
+//	  unknown ◀──────────────────────────┴─────────────┘
+//	     │
+//	     └── five good values ──▶ idle or running
+//
+// A gap restarts the windows and holds the verdict until [Params].Stale has
+// passed without a full one. Faults that the values show make a channel unknown
+// too, see [Health]; they need the converter's limits, and some of them learned
+// idle figures. Unknown is not idle.
+package sensor
