@@ -246,7 +246,10 @@ func (b *builder) gate(i int) Gate {
 	}
 	switch {
 	case raw.Actuator != nil:
-		g.Actuator = b.actuator(raw.key("actuator"), *raw.Actuator, "a gate must not wait for a broker", "servo", "motor", "relay")
+		g.Actuator = b.actuator(raw.key("actuator"), *raw.Actuator, "a gate is moved", "servo", "motor", "relay", "topic")
+		if g.Actuator >= 0 && b.rig.Actuators[g.Actuator].State != "" && (raw.OpenSwitch != nil || raw.ShutSwitch != nil) {
+			b.add(raw.path, b.tableName(raw.path)+": its actuator says where it is, and it has an end switch too", "keep one of the two")
+		}
 		if raw.Travel == nil {
 			b.add(raw.path, b.tableName(raw.path)+`: nothing says how long it takes to move`, `time its longest way and add it: travel = "900 ms"`)
 		}
@@ -291,6 +294,7 @@ func (b *builder) machine(i int) Machine {
 		Circuit: b.onCircuit(raw.key("circuit"), raw.Circuit)}
 	set(&m.Topic, raw.Topic)
 	set(&m.FullLoad, raw.FullLoad)
+	b.message(raw, &m)
 	set(&m.Flow, raw.Flow)
 	set(&m.Coast, raw.Coast)
 	m.given, m.stopGiven = raw.Start != nil, raw.Stop != nil

@@ -49,7 +49,8 @@ func (s *Shop) Control() control.Params {
 	}
 	for i := range s.Gates {
 		g := &s.Gates[i]
-		p.Gates = append(p.Gates, control.Gate{Name: g.Name, Travel: g.Travel, OpenSwitch: g.OpenSwitch >= 0, ShutSwitch: g.ShutSwitch >= 0,
+		told := g.Actuator >= 0 && s.Rig.Actuators[g.Actuator].State != "" // it says itself where it is
+		p.Gates = append(p.Gates, control.Gate{Name: g.Name, Travel: g.Travel, OpenSwitch: g.OpenSwitch >= 0 || told, ShutSwitch: g.ShutSwitch >= 0 || told,
 			Actuated: g.Actuator >= 0, Downstream: ids(s.downstream(i)), RunOn: g.RunOn})
 	}
 	for i := range s.Outlets {

@@ -35,6 +35,7 @@ func (r *Rig) Describe() string {
 	for i := range r.Actuators {
 		p.line(1, "%s", r.Actuators[i].line())
 	}
+	r.describeTopics(&p)
 	p.line(0, "If the program hangs")
 	if h := r.Heartbeat; h != nil {
 		p.line(1, "The heartbeat on line %d of %s stops; the timer it feeds drops the contactor's coil after %s. Other relays stay as they are, servos hold their last pulse, gates stay where they stand.", h.Line, h.Chip, FormatDuration(h.DropsAfter))
@@ -75,7 +76,11 @@ func (a *Actuator) line() string {
 	case "servo":
 		return fmt.Sprintf("Servo %s: output %d of chip 0x%02x on %s, open at %s, shut at %s", a.Name, a.Output, a.Address, a.Bus, FormatDuration(a.PulseOpen), FormatDuration(a.PulseShut))
 	}
-	return fmt.Sprintf("Topic %s: %s", a.Name, a.Topic)
+	state := ""
+	if a.State != "" {
+		state = fmt.Sprintf(", which says on %s where it is (unknown after %s)", a.State, FormatDuration(a.Stale))
+	}
+	return fmt.Sprintf("Topic %s: %s, told %s or %s%s", a.Name, a.Topic, a.On, a.Off, state)
 }
 
 // Describe says in plain words what the shop is and what kerfwind does in it,
@@ -216,7 +221,7 @@ func (s *Shop) describeMachine(p *page, m *Machine) {
 		signs = append(signs, fmt.Sprintf("contact %q says so", s.Rig.Contacts[c].Name))
 	}
 	if m.Topic != "" {
-		signs = append(signs, fmt.Sprintf("topic %s says so", m.Topic))
+		signs = append(signs, m.Message.describe(m.Topic))
 	}
 	p.line(1, "%s: runs when %s", m.Name, strings.Join(signs, ", or "))
 	for _, note := range m.said.notes {

@@ -80,7 +80,12 @@ func (b *builder) doubtGates() {
 		}
 	}
 	for i := range b.s.Gates {
-		switch g := &b.s.Gates[i]; {
+		g := &b.s.Gates[i]
+		if g.Actuator >= 0 && b.rig.Actuators[g.Actuator].Kind == "topic" {
+			b.doubt(b.raw.Gate[i].key("actuator"), fmt.Sprintf("gate %q is moved over a topic: without the broker it stays where it is, and its machine is not served", b.gates[i]), "move it by a wire where you can")
+		}
+		switch {
+		case g.Actuator >= 0 && b.rig.Actuators[g.Actuator].State != "": // it says itself where it is
 		case g.Actuator < 0: // moved by hand, and only seen
 		case g.OpenSwitch < 0 && g.ShutSwitch < 0:
 			note(&blind, i)

@@ -6,7 +6,6 @@ import (
 	"os"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 )
 
@@ -20,6 +19,9 @@ type Rig struct {
 	Contacts  []Contact
 	Actuators []Actuator
 	Heartbeat *Heartbeat
+	MQTT      *MQTT     // nil: no broker
+	Broker    *Broker   // nil: none of its own
+	Metrics   *Metrics  // nil: not served
 	Defaults  []Default // what the file leaves out
 	Warnings  []Problem // doubts about the rig alone
 
@@ -73,6 +75,9 @@ type Actuator struct {
 	Address, Output      int    // servo
 	PulseOpen, PulseShut time.Duration
 	Topic                string
+	On, Off              string        // topic: what is published to switch on or open, to switch off or shut
+	State                string        // topic on which it says where it is; "": it does not
+	Stale                time.Duration // where it is is unknown this long after it was last said
 }
 
 // Heartbeat is a line that toggles while the program lives and feeds a timer
@@ -223,6 +228,7 @@ func (raw *rawRig) rig(f *file) *Rig {
 		lines.take(f, h.key("line"), line(h.Chip, h.Line), oneLine)
 		r.Heartbeat = &Heartbeat{h.Chip, h.Line, h.DropsAfter}
 	}
+	raw.topics(f, r)
 	for i := range r.Channels {
 		if w, ok := r.doubt(f, i, &raw.Channel[i]); ok {
 			r.Warnings = append(r.Warnings, w)
@@ -326,7 +332,7 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 	}
 	have := map[string]bool{"chip": a.Chip != nil, "line": a.Line != nil, "open_line": a.OpenLine != nil, "shut_line": a.ShutLine != nil,
 		"active": a.Active != nil, "bus": a.Bus != nil, "address": a.Address != nil, "output": a.Output != nil,
-		"pulse_open": a.PulseOpen != nil, "pulse_shut": a.PulseShut != nil, "topic": a.Topic != nil}
+		"pulse_open": a.PulseOpen != nil, "pulse_shut": a.PulseShut != nil, "topic": a.Topic != nil, "on": a.On != nil, "off": a.Off != nil, "state": a.State != nil, "stale": a.Stale != nil}
 	for _, key := range sortedKeys(have) {
 		needed := slices.Contains(keys.need, key)
 		allowed := needed || slices.Contains(keys.may, key)
@@ -336,8 +342,10 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 		case have[key] && !allowed:
 			f.add(a.key(key), fmt.Sprintf("%s: a %s has no %q", f.tableName(a.path), a.Kind, key),
 				"take it out; a "+a.Kind+" has "+list(append(slices.Clone(keys.need), keys.may...)))
+		case key == "state", key == "stale" && a.State == nil: // no default
 		case allowed && !have[key]:
-			f.defaulted(a.key(key), map[string]string{"active": `"high"`, "address": "0x40", "pulse_open": `"2 ms"`, "pulse_shut": `"1 ms"`}[key])
+			f.defaulted(a.key(key), map[string]string{"on": strconv.Quote(defOn), "off": strconv.Quote(defOff), "stale": strconv.Quote(FormatDuration(defStale)),
+				"active": `"high"`, "address": "0x40", "pulse_open": `"2 ms"`, "pulse_shut": `"1 ms"`}[key])
 		}
 	}
 	set(&out.Chip, a.Chip)
@@ -365,8 +373,8 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 			f.add(a.path, f.tableName(a.path)+": pulse_open and pulse_shut are almost the same", "the servo would hardly move: write its two ends")
 		}
 	}
-	if a.Topic != nil && strings.ContainsAny(*a.Topic, "+#") {
-		f.add(a.key("topic"), fmt.Sprintf("%s: %q is a pattern, not a topic", f.tableName(a.path), *a.Topic), "write one topic without + and #")
+	if a.Kind == "topic" {
+		a.topic(f, &out)
 	}
 	return out
 }

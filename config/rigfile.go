@@ -12,6 +12,9 @@ type rawRig struct {
 	Contact   []rawContact  `toml:"contact"`
 	Actuator  []rawActuator `toml:"actuator"`
 	Heartbeat *rawHeartbeat `toml:"heartbeat"`
+	MQTT      *rawMQTT      `toml:"mqtt"`
+	Broker    *rawBroker    `toml:"broker"`
+	Metrics   *rawMetrics   `toml:"metrics"`
 }
 
 type rawADC struct {
@@ -62,6 +65,10 @@ type rawActuator struct {
 	PulseOpen *time.Duration `toml:"pulse_open" min:"500 us" max:"2500 us"`
 	PulseShut *time.Duration `toml:"pulse_shut" min:"500 us" max:"2500 us"`
 	Topic     *string        `toml:"topic"`
+	On        *string        `toml:"on"`
+	Off       *string        `toml:"off"`
+	State     *string        `toml:"state"`
+	Stale     *time.Duration `toml:"stale" min:"1 s" max:"24 h"`
 }
 
 type rawHeartbeat struct {
@@ -110,7 +117,7 @@ var keysOf = map[string]struct{ need, may []string }{
 	"relay": {[]string{"chip", "line"}, []string{"active"}},
 	"servo": {[]string{"bus", "output"}, []string{"address", "pulse_open", "pulse_shut"}},
 	"motor": {[]string{"chip", "open_line", "shut_line"}, []string{"active"}},
-	"topic": {[]string{"topic"}, nil},
+	"topic": {[]string{"topic"}, []string{"on", "off", "state", "stale"}},
 }
 
 // keyExamples shows how the keys of an actuator are written.

@@ -59,6 +59,7 @@ type Machine struct {
 	Contacts []int // of the rig
 	Topic    string
 	Hoods    []int   // ducts that end at it
+	Message  Message // how the topic is read
 	Gates    []int   // every gate that it opens, in the order of Gates
 	Paths    [][]int // one a hood: the gates from there to the collector
 	Circuit  int

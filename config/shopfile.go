@@ -42,6 +42,7 @@ type rawMachine struct {
 	Contacts []string       `toml:"contacts"`
 	Topic    *string        `toml:"topic"`
 	Hoods    []string       `toml:"hoods"` // ducts that end at the machine
+	Message  *rawMessage    `toml:"message"` // how its topic is read
 	Gates    []string       `toml:"gates"` // besides what follows from the hoods
 	Circuit  *string        `toml:"circuit"`
 	FullLoad *float64       `toml:"full_load" q:"current" min:"100 mA" max:"400 A"`
