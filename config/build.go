@@ -73,6 +73,7 @@ func (b *builder) shop() *Shop {
 		b.s.Outlets = append(b.s.Outlets, b.outlet(&raw.Outlet[i]))
 	}
 	b.limits()
+	b.notices()
 	return b.s
 }
 
@@ -293,8 +294,8 @@ func (b *builder) machine(i int) Machine {
 	m := Machine{Name: raw.Name, Start: defStart, Stop: defStop, StopHold: defStopHold, Settle: raw.Settle, Rank: raw.Rank,
 		Circuit: b.onCircuit(raw.key("circuit"), raw.Circuit)}
 	set(&m.Topic, raw.Topic)
-	set(&m.FullLoad, raw.FullLoad)
 	b.message(raw, &m)
+	set(&m.FullLoad, raw.FullLoad)
 	set(&m.Flow, raw.Flow)
 	set(&m.Coast, raw.Coast)
 	m.given, m.stopGiven = raw.Start != nil, raw.Stop != nil

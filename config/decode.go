@@ -31,6 +31,7 @@ import (
 //	need   "1": there is no default, the key must be there
 //	one    the words allowed, separated by commas
 //	eg     an example for a message, where the type says too little
+//	secret "1": no message quotes the value
 //
 // A pointer field stays nil when the key is missing.
 
@@ -381,6 +382,9 @@ func (f *file) value(path string, x any, v reflect.Value, tag reflect.StructTag)
 			return
 		}
 		if strings.TrimSpace(text) == "" || text != strings.TrimSpace(text) || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }) {
+			if tag.Get("secret") != "" {
+				text = "***"
+			}
 			f.add(path, fmt.Sprintf("%s is %q", f.say(path), text), "write a text without blanks at its ends and without control characters")
 			return
 		}

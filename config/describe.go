@@ -128,6 +128,7 @@ func (s *Shop) Describe() string {
 		p.line(1, "%s: %s, follows %s, goes on %s longer%s", o.Name, s.by(o.Actuator), list(follows), FormatDuration(o.RunOn), s.on(o.Circuit, o.FullLoad))
 	}
 	s.describeLimits(&p)
+	s.describeNotices(&p)
 	s.describeIdleLevels(&p)
 	s.describeIdle(&p)
 	describeDefaults(&p, s.Rig.Defaults, s.Defaults)

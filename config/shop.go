@@ -24,6 +24,7 @@ type Shop struct {
 	Collector  Collector
 	Outlets    []Outlet
 	Limits     Limits
+	Notices    []Notice
 	Defaults   []Default      // what the file leaves out
 	Warnings   []Problem      // what is doubtful, or what this rig cannot know here
 	network    *duct.Network  // see Duct
@@ -58,8 +59,8 @@ type Machine struct {
 	Channels []int // of the rig; any running is running
 	Contacts []int // of the rig
 	Topic    string
-	Hoods    []int   // ducts that end at it
 	Message  Message // how the topic is read
+	Hoods    []int   // ducts that end at it
 	Gates    []int   // every gate that it opens, in the order of Gates
 	Paths    [][]int // one a hood: the gates from there to the collector
 	Circuit  int

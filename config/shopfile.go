@@ -17,6 +17,7 @@ type rawShop struct {
 	Collector *rawCollector `toml:"collector" need:"1" eg:"{ actuator = \"k0\" }"`
 	Outlet    []rawOutlet   `toml:"outlet"`
 	Limits    rawLimits     `toml:"limits"`
+	Notice    []rawNotice   `toml:"notice"`
 }
 
 type rawMains struct {
@@ -41,8 +42,8 @@ type rawMachine struct {
 	Channels []string       `toml:"channels"`
 	Contacts []string       `toml:"contacts"`
 	Topic    *string        `toml:"topic"`
-	Hoods    []string       `toml:"hoods"` // ducts that end at the machine
 	Message  *rawMessage    `toml:"message"` // how its topic is read
+	Hoods    []string       `toml:"hoods"` // ducts that end at the machine
 	Gates    []string       `toml:"gates"` // besides what follows from the hoods
 	Circuit  *string        `toml:"circuit"`
 	FullLoad *float64       `toml:"full_load" q:"current" min:"100 mA" max:"400 A"`
