@@ -505,3 +505,43 @@ func TestNoHistory(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 }
+
+// What the card pays: three commits a run, one a minute while something lasts,
+// none in an idle hour.
+func TestCommits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.start()
+		time.Sleep(5 * time.Minute)
+		commits := func(what string, want int64, f func()) {
+			t.Helper()
+			before := r.j.Counts().Commits
+			f()
+			if got := r.j.Counts().Commits - before; got != want {
+				t.Errorf("%s: %d commits, want %d", what, got, want)
+			}
+		}
+		run := func(length time.Duration) {
+			r.say(control.MachineStarted, 0)
+			r.say(control.GateOpening, 0)
+			time.Sleep(900 * time.Millisecond)
+			r.say(control.GateIsOpen, 0)
+			r.say(control.CollectorIsOn, 0)
+			time.Sleep(length)
+			r.say(control.MachineStopped, 0)
+			time.Sleep(20 * time.Second)
+			r.say(control.CollectorIsOff, 0)
+			time.Sleep(5 * time.Second)
+		}
+		commits("a run of half a minute", 3, func() { run(30 * time.Second) })
+		commits("a run of ten minutes", 3+10, func() { run(10*time.Minute + 5*time.Second) })
+		commits("an idle hour", 0, func() { time.Sleep(time.Hour) })
+		commits("an hour of an idle collector's current", 0, func() {
+			for range 3600 {
+				r.j.Draw(r.now(), 0.1)
+				time.Sleep(time.Second)
+			}
+		})
+		r.close()
+	})
+}

@@ -185,7 +185,7 @@ func (db *DB) change(ctx context.Context, f func(*sql.Tx) error) error {
 		return err
 	}
 	if err := f(tx); err != nil {
-		return errors.Join(err, tx.Rollback())
+		return errors.Join(err, rollback(tx))
 	}
 	return tx.Commit()
 }

@@ -178,11 +178,19 @@ func migrate(ctx context.Context, db *sql.DB, path string, steps []string, backu
 		}
 		_, err = tx.ExecContext(ctx, fmt.Sprintf("%s; PRAGMA application_id = %d; PRAGMA user_version = %d", steps[version], appID, version+1))
 		if err != nil {
-			return errors.Join(fmt.Errorf("%s: migration to version %d: %w", path, version+1, err), tx.Rollback())
+			return errors.Join(fmt.Errorf("%s: migration to version %d: %w", path, version+1, err), rollback(tx))
 		}
 		if err := tx.Commit(); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// rollback ends a transaction that has failed, if the failure has not.
+func rollback(tx *sql.Tx) error {
+	if err := tx.Rollback(); !errors.Is(err, sql.ErrTxDone) {
+		return err
 	}
 	return nil
 }

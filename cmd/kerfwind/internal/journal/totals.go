@@ -47,7 +47,7 @@ func (db *DB) Rebuild(ctx context.Context) error {
 		INSERT INTO day_total `+sumsByDay+` GROUP BY day, kind, name;
 		INSERT INTO counter `+sumsEver)
 	if err != nil {
-		return errors.Join(err, tx.Rollback())
+		return errors.Join(err, rollback(tx))
 	}
 	return tx.Commit()
 }

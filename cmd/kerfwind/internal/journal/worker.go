@@ -290,7 +290,7 @@ func (j *Journal) transact(ctx context.Context, now Stamp, last, relabels bool) 
 	}
 	defer func() {
 		if err != nil {
-			err = errors.Join(err, tx.Rollback())
+			err = errors.Join(err, rollback(tx))
 		}
 	}()
 	e := &entry{ctx: ctx, tx: tx, stamp: now, loc: j.o.Zone}
