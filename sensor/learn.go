@@ -21,7 +21,10 @@ const (
 	overIdle    = 1.2     // a running machine shows at least so much more than the greatest idle value
 	settled     = 1.3     // times the usual running value: the inrush is over
 	settledIn   = 5       // values in a row
-	runLow      = 0.01    // share of the running values that may be below Least
+
+	longestInrush = 5 * time.Second
+
+	runLow = 0.01 // share of the running values that may be below Least
 )
 
 // Pass gathers what one channel shows while its machine is off and while it
@@ -199,10 +202,16 @@ func (p *Pass) runFigures(f *Figures) error {
 	}
 	slices.Sort(all)
 	usual := quantile(all, 0.5)
-	// The inrush ends with the first few values in a row near the usual one.
+	// The inrush ends with the first few values in a row near the usual one. A
+	// soft start comes from below. Work may begin soon, so it is not waited for
+	// for ever.
 	end, calm := len(p.run), 0
 	for i, v := range p.run {
-		if v.amps > float64(settled*usual) {
+		if v.at-p.run[0].at >= longestInrush {
+			end = i
+			break
+		}
+		if v.amps > float64(settled*usual) || v.amps < usual/2 {
 			calm = 0
 			continue
 		}

@@ -82,6 +82,33 @@ func TestFigures(t *testing.T) {
 	near(t, "stop", want.Stop, f.Least/3, 1e-9)
 }
 
+// TestSettle: where the inrush ends, from above, from below, and where work
+// begins at once.
+func TestSettle(t *testing.T) {
+	idle := steady(rand.New(rand.NewPCG(7, 8)), 400, 0.1, 0.01)
+	for name, c := range map[string]struct {
+		amps           func(i int) float64 // of value i, 10 ms each
+		settle, inrush float64
+	}{
+		"no inrush":  {func(int) float64 { return 5 }, 0, 5},
+		"inrush":     {func(i int) float64 { return max(5, 30-float64(i)/2) }, 0.47, 30}, // 1.3 times 5 A
+		"a dip":      {func(i int) float64 { return max(5, 30-float64(i)/2*float64(min(i%40, 1))) }, 0.47, 30},
+		"soft start": {func(i int) float64 { return min(5, 0.5+float64(i)/40) }, 0.8, 2.475},
+		"work":       {func(i int) float64 { return map[bool]float64{true: 2, false: 10}[i < 600] }, 5, 2},
+	} {
+		run := make([]float64, 2000)
+		for i := range run {
+			run[i] = c.amps(i)
+		}
+		f, err := teach(idle, run).Figures()
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+		near(t, name+", settle", f.Settle.Seconds(), c.settle, 0.0101)
+		near(t, name+", inrush", f.Inrush, c.inrush, 1e-6)
+	}
+}
+
 // TestIdleSpread: spikes are left out; what is more than rare is not.
 func TestIdleSpread(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
