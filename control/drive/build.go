@@ -91,7 +91,7 @@ func (b *builder) outlet(id control.ID, o *Outlet) {
 		if l := b.output(o.Relay.Line, o.Relay.ActiveLow, o.Relay.Name); l != nil {
 			b.route("gpio "+o.Relay.Line.Chip, t, &relay{b.d, l})
 		}
-	case o.Topic != "":
+	case o.Topic != nil:
 		u := &topic{b.d, o.Topic}
 		b.d.topics = append(b.d.topics, u)
 		b.route("topics", t, u)
@@ -111,6 +111,8 @@ func (b *builder) gate(id control.ID, g *Gate, setUp bool) {
 		if open != nil && shut != nil {
 			b.route("gpio "+m.Open.Chip, t, &motor{d: b.d, m: m, id: id, open: open, shut: shut, dead: max(m.Dead, MinDead)})
 		}
+	case g.Topic != nil:
+		b.route("topics", t, &topic{b.d, g.Topic})
 	case g.Servo != nil:
 		if c := b.chip(g.Servo, setUp); c != nil {
 			b.route("i2c "+g.Servo.Bus, t, &servo{d: b.d, s: g.Servo, chip: c, power: b.power[c.bus]})

@@ -86,7 +86,7 @@ type Driver struct {
 
 	lines   []*line // every output, the contactor's first
 	buses   []*bus
-	topics  []*topic
+	topics  []*topic // of outlets
 	workers []*worker
 	routes  map[target]*worker
 	sensed  contacts
@@ -267,7 +267,7 @@ func (d *Driver) Halt() error {
 		go func() { done <- b.halt() }()
 	}
 	for _, t := range d.topics {
-		go func() { done <- t.publish(false) }()
+		go func() { done <- t.halt() }()
 	}
 	limit := time.NewTimer(haltWithin)
 	defer limit.Stop()

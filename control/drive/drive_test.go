@@ -2,7 +2,6 @@ package drive
 
 import (
 	"errors"
-	"fmt"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -68,10 +67,12 @@ func TestOffAfterAHangingOn(t *testing.T) {
 	})
 }
 
+var air = &Topic{Name: "shop/air", On: "ON", Off: "OFF"}
+
 // What is not there is off, and cannot be switched on.
 func TestNoOutput(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		d := rig(t, newFake(t), Params{Outlets: []Outlet{{Topic: "shop/air"}}})
+		d := rig(t, newFake(t), Params{Outlets: []Outlet{{Topic: air}}})
 		d.Apply(collector(1, false))
 		d.Apply(collector(2, true))
 		d.Apply(control.Command{Seq: 3, Kind: control.OutletOff})
@@ -88,15 +89,33 @@ type broker struct {
 	err  error
 }
 
-func (b *broker) Publish(topic string, on bool) error {
-	b.told = append(b.told, fmt.Sprint(topic, on))
+func (b *broker) Publish(topic, payload string) error {
+	b.told = append(b.told, topic+" "+payload)
 	return b.err
+}
+
+// A gate that is told over a topic cannot be stopped, and Halt leaves it.
+func TestTopicGate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &broker{}
+		d := rig(t, newFake(t), Params{Gates: []Gate{{Topic: &Topic{Name: "shop/gate", On: "open", Off: "shut"}}}, Publish: b})
+		for i, c := range []control.Command{open(1, 0), stop(2, 0), shut(3, 0)} {
+			d.Apply(c)
+			want(t, seen(d), []string{"gate-open#1 0 done", "gate-stop#2 0 done", "gate-shut#3 0 done"}[i])
+		}
+		if err := d.Halt(); err != nil {
+			t.Error(err)
+		}
+		want(t, b.told, "shop/gate open", "shop/gate shut")
+		d.Apply(open(4, 0))
+		want(t, seen(d), "gate-open#4 0 failed: the outputs are halted")
+	})
 }
 
 func TestTopicOutlet(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := &broker{}
-		d := rig(t, newFake(t), Params{Outlets: []Outlet{{Topic: "shop/air"}}, Publish: b})
+		d := rig(t, newFake(t), Params{Outlets: []Outlet{{Topic: air}}, Publish: b})
 		d.Apply(control.Command{Seq: 1, Kind: control.OutletOn})
 		want(t, seen(d), "outlet-on#1 0 done")
 		b.err = errors.New("not connected")
@@ -106,7 +125,7 @@ func TestTopicOutlet(t *testing.T) {
 		if err := d.Halt(); err != nil {
 			t.Error(err)
 		}
-		want(t, b.told, "shop/airtrue", "shop/airfalse", "shop/airfalse")
+		want(t, b.told, "shop/air ON", "shop/air OFF", "shop/air OFF")
 		d.Apply(control.Command{Seq: 3, Kind: control.OutletOn})
 		want(t, seen(d), "outlet-on#3 0 failed: the outputs are halted")
 	})

@@ -58,32 +58,47 @@ func (r *relay) do(_ time.Time, c control.Command) {
 func (r *relay) due() time.Time { return time.Time{} }
 func (r *relay) fire(time.Time) {}
 
-// topic is the unit for one outlet that is told over a topic.
+// topic is the unit for an outlet or a gate that is told over a topic.
 type topic struct {
-	d    *Driver
-	name string
+	d *Driver
+	t *Topic
 }
 
-func (t *topic) publish(on bool) error {
+func (t *topic) publish(payload string) error {
 	if t.d.p.Publish == nil {
-		if on {
-			return fmt.Errorf("topic %q: %w: there is no link to a broker", t.name, ErrNoOutput)
-		}
-		return nil // nothing was ever told
+		return fmt.Errorf("topic %q: %w: there is no link to a broker", t.t.Name, ErrNoOutput)
 	}
-	if err := t.d.p.Publish.Publish(t.name, on); err != nil {
-		return fmt.Errorf("topic %q: %w", t.name, err)
+	if err := t.d.p.Publish.Publish(t.t.Name, payload); err != nil {
+		return fmt.Errorf("topic %q: %w", t.t.Name, err)
 	}
 	return nil
 }
 
-func (t *topic) do(_ time.Time, c control.Command) {
-	on := c.Kind == control.OutletOn
-	if on && t.d.halted.Load() {
-		t.d.answer(c, ErrHalted)
-		return
+// halt tells an outlet that it is off.
+func (t *topic) halt() error {
+	if t.d.p.Publish == nil {
+		return nil // nothing was ever told
 	}
-	t.d.answer(c, t.publish(on))
+	return t.publish(t.t.Off)
+}
+
+func (t *topic) do(_ time.Time, c control.Command) {
+	switch c.Kind {
+	case control.OutletOff:
+		t.d.answer(c, t.halt())
+	case control.GateStop:
+		t.d.answer(c, nil) // it cannot be stopped
+	default:
+		if t.d.halted.Load() {
+			t.d.answer(c, ErrHalted)
+			return
+		}
+		payload := t.t.On
+		if c.Kind == control.GateShut {
+			payload = t.t.Off
+		}
+		t.d.answer(c, t.publish(payload))
+	}
 }
 
 func (t *topic) due() time.Time { return time.Time{} }

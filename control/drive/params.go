@@ -18,7 +18,7 @@ type Params struct {
 	Chips     []Chip // servo chips that have something to say beside bus and address
 	Heartbeat *Heartbeat
 
-	Publish Publisher // switches outlets told over a topic; nil: they cannot be switched
+	Publish Publisher // tells outlets and gates over topics; nil: they cannot be told
 
 	// Stagger is the least time between the starts of two servos on one bus,
 	// so that the inrush of both does not meet. 0 takes DefaultStagger.
@@ -89,26 +89,34 @@ const (
 	MaxPulse = 2500 * time.Microsecond
 )
 
-// Gate is how a gate is moved: by exactly one of the three, or by hand if none
-// is set. A gate on a relay is open while the relay is on; it cannot be
-// stopped half-way, and Halt lets it shut.
+// Gate is how a gate is moved: by exactly one of these, or by hand if none is
+// set. A gate on a relay is open while the relay is on; it cannot be stopped
+// half-way, and Halt lets it shut. Nor can a gate that is told over a topic be
+// stopped; Halt leaves it where it is.
 type Gate struct {
 	Relay *Relay
 	Motor *Motor
 	Servo *Servo
+	Topic *Topic
+}
+
+// Topic is something that is told over a broker what to do.
+type Topic struct {
+	Name    string
+	On, Off string // what is published: on or open, off or shut
 }
 
 // Outlet is how an outlet is switched: by a relay or over a topic.
 type Outlet struct {
 	Relay *Relay
-	Topic string
+	Topic *Topic
 }
 
-// Publisher tells an outlet over a topic what to do.
+// Publisher publishes to a broker.
 type Publisher interface {
 	// Publish returns once the message has been handed over, or why it cannot
 	// be. It may wait, not longer than Params.Answer.
-	Publish(topic string, on bool) error
+	Publish(topic, payload string) error
 }
 
 // Chip is a PCA9685.
@@ -189,6 +197,9 @@ func (p *Params) validate() error {
 			if s.Address < 1 || s.Address > 127 {
 				bad("servo %q: no address 0x%02x: give 0x01 to 0x7f", s.Name, s.Address)
 			}
+		}
+		if g.Topic != nil {
+			n++
 		}
 		if n > 1 {
 			bad("gate %d: %d actuators: give one", i, n)

@@ -45,6 +45,7 @@ type Live struct {
 	o       Options
 	driver  *drive.Driver
 	sources []sensor.Source
+	readers sync.WaitGroup
 	params  loop.Params
 	asks    chan control.Input
 }
@@ -116,10 +117,12 @@ const longestNap = 50 * time.Millisecond
 // Run runs the shop until ctx is done. Whatever ends it, a panic too, it makes
 // the outputs inert first. Nothing can be run again after it.
 func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
+	ctx, cancel := context.WithCancel(ctx)
 	solve, solved := l.solve()
 	defer solved()
 	defer func() { // before anything that may take its time
 		err = errors.Join(err, l.driver.Halt())
+		cancel()
 		l.close()
 	}()
 	lp, err := loop.New(l.Core, l.params, l.driver, obs...)
@@ -194,28 +197,38 @@ func (l *Live) read(ctx context.Context) <-chan *frame {
 		free := make(chan *frame, 2)
 		free <- &frame{free: free}
 		free <- &frame{free: free}
-		go l.guard(func() {
-			for {
-				f := <-free
-				err := src.Next(&f.Frame)
-				if ctx.Err() != nil {
-					return
-				}
-				if err != nil {
-					if !errors.Is(err, io.EOF) {
-						l.o.Notice(fmt.Errorf("adc %q: %w", l.o.Shop.Rig.ADCs[i].Name, err))
-					}
-					return
-				}
-				select {
-				case in <- f:
-				case <-ctx.Done():
-					return
-				}
-			}
+		l.readers.Go(func() {
+			l.guard(func() { l.follow(ctx, i, src, free, in) })
 		})
 	}
 	return in
+}
+
+// follow reads source i until it or ctx ends.
+func (l *Live) follow(ctx context.Context, i int, src sensor.Source, free chan *frame, in chan<- *frame) {
+	for {
+		var f *frame
+		select {
+		case f = <-free:
+		case <-ctx.Done():
+			return
+		}
+		err := src.Next(&f.Frame)
+		if ctx.Err() != nil {
+			return
+		}
+		if err != nil {
+			if !errors.Is(err, io.EOF) {
+				l.o.Notice(fmt.Errorf("adc %q: %w", l.o.Shop.Rig.ADCs[i].Name, err))
+			}
+			return
+		}
+		select {
+		case in <- f:
+		case <-ctx.Done():
+			return
+		}
+	}
 }
 
 // solve returns what hands sets of gates that are not in the duct's table to a
@@ -255,6 +268,9 @@ func (l *Live) guard(do func()) {
 	do()
 }
 
+// hangs bounds how long the end waits for a converter that hangs.
+const hangs = time.Second
+
 // close lets go of everything.
 func (l *Live) close() {
 	if l.driver != nil {
@@ -262,4 +278,15 @@ func (l *Live) close() {
 		l.driver.Close()
 	}
 	_ = closeAll(l.sources) // they are only read
+	end := make(chan struct{})
+	go func() {
+		defer close(end)
+		l.readers.Wait()
+	}()
+	limit := time.NewTimer(hangs)
+	defer limit.Stop()
+	select {
+	case <-end:
+	case <-limit.C:
+	}
 }

@@ -14,6 +14,11 @@ func relay(a *config.Actuator) *drive.Relay {
 	return &drive.Relay{Name: a.Name, Line: drive.Line{Chip: a.Chip, Offset: a.Line}, ActiveLow: a.ActiveLow}
 }
 
+// topic is an actuator of the kind topic.
+func topic(a *config.Actuator) *drive.Topic {
+	return &drive.Topic{Name: a.Topic, On: a.On, Off: a.Off}
+}
+
 // gate is an actuator that moves a gate with a travel time.
 func gate(a *config.Actuator, travel time.Duration) drive.Gate {
 	switch a.Kind {
@@ -22,6 +27,8 @@ func gate(a *config.Actuator, travel time.Duration) drive.Gate {
 	case "motor":
 		line := func(n int) drive.Line { return drive.Line{Chip: a.Chip, Offset: n} }
 		return drive.Gate{Motor: &drive.Motor{Name: a.Name, Open: line(a.OpenLine), Shut: line(a.ShutLine), ActiveLow: a.ActiveLow, Longest: travel}}
+	case "topic":
+		return drive.Gate{Topic: topic(a)}
 	case "servo":
 		return drive.Gate{Servo: &drive.Servo{Name: a.Name, Bus: a.Bus, Address: a.Address, Output: a.Output,
 			Open: a.PulseOpen, Shut: a.PulseShut, Travel: travel}}
@@ -53,7 +60,7 @@ func Wiring(s *config.Shop) (drive.Params, error) {
 	for i := range s.Outlets {
 		a := &s.Rig.Actuators[s.Outlets[i].Actuator]
 		if a.Kind == "topic" {
-			p.Outlets = append(p.Outlets, drive.Outlet{Topic: a.Topic})
+			p.Outlets = append(p.Outlets, drive.Outlet{Topic: topic(a)})
 			continue
 		}
 		p.Outlets = append(p.Outlets, drive.Outlet{Relay: relay(a)})
