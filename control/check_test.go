@@ -717,6 +717,9 @@ func (x *checker) gateStep(a *Core, in Input, out *Out, b *Core) error {
 		if over && p.target == toOpen && q.target == toOpen && q.motion == still && !x.confirmed(b, i) && !b.has(GateNotOpen, i) {
 			return fmt.Errorf("gate %d is not confirmed open and nothing says so", i)
 		}
+		if over && p.target == toOpen && q.target == toOpen && q.motion == ordered && q.tries != p.tries+1 {
+			return fmt.Errorf("gate %d is tried again and not counted", i)
+		}
 		if over && p.target == toOpen && q.target == toOpen && b.has(GateNotOpen, i) && !a.has(GateNotOpen, i) && par.Actuated && int(p.tries) != x.p.Retries {
 			return fmt.Errorf("gate %d is given up after %d retries", i, p.tries)
 		}
@@ -763,6 +766,9 @@ func (x *checker) collectorStep(a *Core, in Input, out *Out, b *Core) error {
 	}
 	if k.latched != 0 && q.latched == 0 && !(in.Kind == Ask && AskKind(in.State) == AskReset && (in.Origin == Wired || in.Origin == Console)) {
 		return fmt.Errorf("the latch is lifted without a local act")
+	}
+	if !k.on && q.on && k.minOff != never && k.minOff > b.now && q.owed != k.minOff-b.now {
+		return fmt.Errorf("5: what the start takes from the minimum-off time is not owed")
 	}
 	if k.on && !q.on && q.coast-b.now != x.p.Collector.Coast && x.p.Collector.Coast > 0 {
 		return fmt.Errorf("the coast-down is not counted")

@@ -259,6 +259,9 @@ func (p *Params) Validate() error {
 	if p.RunOn == nil {
 		bad("no run-on function")
 	}
+	if p.Answer == 0 {
+		bad("shop: answer time 0: an unanswered off is repeated each time it is over, give more")
+	}
 	if p.MaxOpen < 0 {
 		bad("%d open branches: give 0 (no limit) or more", p.MaxOpen)
 	}

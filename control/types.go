@@ -1,4 +1,3 @@
-// Package control decides: readings and requests in, commands and events out.
 package control
 
 import "time"

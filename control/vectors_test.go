@@ -99,7 +99,7 @@ func vectors() []vector {
 			p: barn(1, func(p *Params) { p.StoodDown = true })},
 		{name: "start budget", also: stop, p: barn(1, func(p *Params) { flat(p); budget(p); p.Stops = []Stop{{}} })},
 		{name: "start budget, two machines", p: barn(2, func(p *Params) { flat(p); budget(p) })},
-		{name: "holds", also: one(asks(AskHold, Page, 0), asks(AskRelease, Topic, 0), asks(AskHold, Topic, 0), asks(AskHold, Wired, 1)),
+		{name: "holds", also: one(asks(AskHold, Page, 0), asks(AskRelease, Topic, 0), asks(AskHold, Topic, 0), asks(AskHold, Wired, 1), Input{Kind: Ask, State: uint8(AskHold), Origin: Wired, For: 9}),
 			p: barn(1, func(p *Params) { budget(p); p.HoldLongest = 3 })},
 		{name: "holds and limit", also: one(asks(AskHold, Wired, 0), asks(AskHold, Page, 1)), p: barn(2, func(p *Params) { flat(p); p.MaxOpen = 1; p.Machines[0].Rank = 1 })},
 		{name: "limit, refusing", unknown: true, p: barn(2, func(p *Params) { flat(p); p.MaxOpen = 1; p.RefuseRunning = true; p.Machines[1].Rank = 1 })},
@@ -133,6 +133,11 @@ func vectors() []vector {
 			p.Gates[0].Downstream = nil
 			p.Gates[0].OpenSwitch, p.Gates[0].Actuated = true, false
 		})},
+		{name: "two hoods and gates to a machine", shown: open, p: barn(2, func(p *Params) {
+			p.Machines[0].Hoods = []Hood{{Gates: []ID{0, 2}}, {Gates: []ID{1}}}
+			p.Gates[1].Downstream, p.Gates[1].OpenSwitch = nil, true
+			p.Machines[1].Hoods[0].Gates = []ID{1}
+		})},
 		{name: "everything lost", unknown: true, shown: both, p: barn(1, func(p *Params) {
 			flat(p)
 			switches(p, true, true)
@@ -142,9 +147,9 @@ func vectors() []vector {
 			p.Stops = []Stop{{}}
 			p.Gates[0].Travel, p.Gates[3].Travel, p.Collector.Coast = 2, 3, 4
 		})},
-		{name: "full: three machines, a main, stop, stand-down, open switches", full: true, skip: 8, shown: open, also: all(stop, down), p: barn(3, func(p *Params) {
+		{name: "full: three machines, a main, stop, stand-down, some open switches", full: true, skip: 8, shown: open, also: all(stop, down), p: barn(3, func(p *Params) {
 			p.Stops = []Stop{{}}
-			switches(p, true, false)
+			p.Gates[0].OpenSwitch, p.Gates[3].OpenSwitch = true, true
 		})},
 		{name: "full: three machines, a main, start budget, stop", full: true, skip: 8, also: stop, p: barn(3, func(p *Params) {
 			p.Stops = []Stop{{}}

@@ -112,6 +112,9 @@ func (w *walk) run() {
 	w.a.now = base
 	w.a.Step(base, Input{Kind: Tick}, &w.out)
 	w.answer(w.a, &w.out)
+	if w.a.boot != base+w.v.p.PowerUp || w.a.col.on || w.a.down != w.v.p.StoodDown {
+		w.t.Fatalf("power returns: nothing must start for %v", w.v.p.PowerUp)
+	}
 	key := save(w.a, nil)
 	w.size = len(key)
 	level := [][]byte{key}
@@ -147,12 +150,6 @@ func (w *walk) run() {
 					}
 					w.from, w.by = append(w.from, id), append(w.by, uint8(n))
 					w.count++
-					if w.count%(1<<21) == 0 && os.Getenv("KERFWIND_PROBE") != "" {
-						fmt.Println(w.v.name, w.count, w.steps)
-						if w.count >= 6<<20 {
-							w.t.Skip("probe")
-						}
-					}
 					if w.v.skip == 0 || w.count%w.v.skip == 0 {
 						if err := w.rest(buf); err != nil {
 							w.fail(id, n, err)

@@ -27,7 +27,7 @@ const maxAsked = 64
 type Table struct {
 	net    *Network
 	solver *Solver
-	gates  uint64 // those of the network
+	gates  uint64  // those of the network
 	bound  []RunOn // while nothing is known
 	known  atomic.Pointer[map[uint64]entry]
 	asked  [maxAsked]uint64
