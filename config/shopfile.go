@@ -43,8 +43,8 @@ type rawMachine struct {
 	Contacts []string       `toml:"contacts"`
 	Topic    *string        `toml:"topic"`
 	Message  *rawMessage    `toml:"message"` // how its topic is read
-	Hoods    []string       `toml:"hoods"` // ducts that end at the machine
-	Gates    []string       `toml:"gates"` // besides what follows from the hoods
+	Hoods    []string       `toml:"hoods"`   // ducts that end at the machine
+	Gates    []string       `toml:"gates"`   // besides what follows from the hoods
 	Circuit  *string        `toml:"circuit"`
 	FullLoad *float64       `toml:"full_load" q:"current" min:"100 mA" max:"400 A"`
 	Start    *float64       `toml:"start" q:"current" min:"10 mA" max:"400 A"` // nil: defStart

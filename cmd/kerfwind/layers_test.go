@@ -90,6 +90,7 @@ var rooms = map[string]room{
 	"cmd/kerfwind/internal/journal":  {ours: append([]string{"config"}, paramTypes...), others: []string{"modernc.org/sqlite"}},
 	"cmd/kerfwind/internal/mqttlink": {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/eclipse/paho.mqtt.golang", "github.com/mochi-mqtt/server/v2"}},
 	"cmd/kerfwind/internal/metrics":  {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/prometheus"}},
+	"cmd/kerfwind/internal/notices":  {ours: append([]string{"config"}, paramTypes...)},
 	"cmd/kerfwind/internal/panel":    {ours: append([]string{"config"}, paramTypes...), others: []string{"golang.org/x/crypto", "golang.org/x/time"}},
 	"cmd/kerfwind/internal/movein":   {ours: append([]string{"config"}, paramTypes...)},
 
