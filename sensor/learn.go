@@ -23,6 +23,7 @@ const (
 	settledIn   = 5       // values in a row
 
 	longestInrush = 5 * time.Second
+	apart         = 500 * time.Millisecond // values further apart are of two runs
 
 	runLow = 0.01 // share of the running values that may be below Least
 )
@@ -179,16 +180,16 @@ func (p *Pass) idleFigures() (l Level, top float64, spikes int) {
 	}
 	slices.Sort(off)
 	limit := float64(spikeSigmas * madSigma * quantile(off, 0.5))
+	// The limit is 0 where most values are the same to the last bit.
 	kept := sorted
-	// A channel whose values are mostly the same to the last bit has no noise
-	// to tell spikes by.
-	if limit > 0 {
-		n, _ := slices.BinarySearch(sorted, mid+limit)
-		if spikes = len(sorted) - n; float64(spikes) <= float64(spikeShare*float64(len(sorted))) {
-			kept = sorted[:n]
-		} else {
-			spikes = 0
-		}
+	n := len(sorted)
+	for n > 0 && sorted[n-1] > mid+limit {
+		n--
+	}
+	if spikes = len(sorted) - n; float64(spikes) <= float64(spikeShare*float64(len(sorted))) {
+		kept = sorted[:n]
+	} else {
+		spikes = 0
 	}
 	l = level(kept)
 	return l, max(kept[len(kept)-1], l.Mean+float64(idleSigmas*l.Spread)), spikes
@@ -202,37 +203,24 @@ func (p *Pass) runFigures(f *Figures) error {
 	}
 	slices.Sort(all)
 	usual := quantile(all, 0.5)
-	// The inrush ends with the first few values in a row near the usual one. A
-	// soft start comes from below. Work may begin soon, so it is not waited for
-	// for ever.
-	end, calm := len(p.run), 0
-	for i, v := range p.run {
-		if v.at-p.run[0].at >= longestInrush {
-			end = i
-			break
-		}
-		if v.amps > float64(settled*usual) || v.amps < usual/2 {
-			calm = 0
-			continue
-		}
-		if calm++; calm == settledIn {
-			end = i + 1 - settledIn
-			break
-		}
-	}
-	for _, v := range p.run[:end] {
-		f.Inrush = max(f.Inrush, v.amps)
-	}
-	if end == 0 {
-		f.Inrush = p.run[0].amps
-	}
-	if end < len(p.run) {
-		f.Settle = p.run[end].at - p.run[0].at
-	}
 	var steady []float64
-	for _, v := range p.run[end:] {
-		if v.amps > p.threshold { // what is below belongs to its end
-			steady = append(steady, v.amps)
+	for from, to := 0, 0; from < len(p.run); from = to {
+		for to = from + 1; to < len(p.run) && p.run[to].at-p.run[to-1].at < apart; {
+			to++
+		}
+		run := p.run[from:to]
+		end := inrush(run, usual)
+		f.Inrush = max(f.Inrush, run[0].amps)
+		for _, v := range run[:end] {
+			f.Inrush = max(f.Inrush, v.amps)
+		}
+		if end < len(run) {
+			f.Settle = max(f.Settle, run[end].at-run[0].at)
+		}
+		for _, v := range run[end:] {
+			if v.amps > p.threshold { // what is below belongs to its end
+				steady = append(steady, v.amps)
+			}
 		}
 	}
 	if len(steady) < leastRun {
@@ -241,6 +229,26 @@ func (p *Pass) runFigures(f *Figures) error {
 	slices.Sort(steady)
 	f.Run, f.Least = level(steady), quantile(steady, runLow)
 	return nil
+}
+
+// inrush is how many values of a run belong to its inrush. It ends with the
+// first few values in a row near the usual one; a soft start comes from below.
+// Work may begin soon, so it is not waited for for ever.
+func inrush(run []valueAt, usual float64) int {
+	calm := 0
+	for i, v := range run {
+		if v.at-run[0].at >= longestInrush {
+			return i
+		}
+		if v.amps > float64(settled*usual) || v.amps < usual/2 {
+			calm = 0
+			continue
+		}
+		if calm++; calm == settledIn {
+			return i + 1 - settledIn
+		}
+	}
+	return len(run)
 }
 
 // level is mean and standard deviation.

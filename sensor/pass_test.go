@@ -109,6 +109,21 @@ func TestSettle(t *testing.T) {
 	}
 }
 
+// TestRuns: each run has an inrush of its own.
+func TestRuns(t *testing.T) {
+	p := teach(steady(rand.New(rand.NewPCG(9, 10)), 400, 0.1, 0.01), nil)
+	for start := range 2 {
+		for i := range 500 {
+			p.Run(healthy(2000*start+i, max(5, float64(30+start)-float64(i)/2)))
+		}
+		p.NextRun()
+	}
+	f, err := p.Figures()
+	if err != nil || f.Run.Spread > 0.2 || f.Inrush != 31 || f.Run.Mean > 5.1 {
+		t.Errorf("%+v, %v", f, err)
+	}
+}
+
 // TestIdleSpread: spikes are left out; what is more than rare is not.
 func TestIdleSpread(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
@@ -125,9 +140,9 @@ func TestIdleSpread(t *testing.T) {
 			t.Errorf("%d of 1000 at 2 A: %+v", share, f)
 		}
 	}
-	// A channel without noise: nothing can be called a spike.
+	// A channel without noise.
 	f, err := teach(append(make([]float64, 999), 1), nil).IdleFigures()
-	if err != nil || f.Top < 1 || f.Spikes != 0 {
+	if err != nil || f.Top != 0 || f.Spikes != 1 {
 		t.Errorf("%+v, %v", f, err)
 	}
 }

@@ -9,17 +9,19 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/config"
+	"kerfwind/sensor"
 )
 
 func newCheck() *cobra.Command {
-	var rigPath, shopPath string
+	var rigPath, shopPath, statePath string
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "check --rig FILE [--shop FILE]",
 		Short: "Say in plain words what rig and shop files describe, or all that is wrong",
 		Long: `Check reads a rig file, and a shop file with it, and prints what they describe:
 how each machine is sensed, which gates it opens, how long the collector runs
-on, every default in force. Warnings tell what is doubtful and what this rig
+on, every default in force. With --state it also takes in what was learned, and
+says of each level whether it is as written, learned, or a default. Warnings tell what is doubtful and what this rig
 cannot know. If anything is wrong it prints every error with its line and a
 remedy, and ends with exit code 3.`,
 		Args: cobra.NoArgs,
@@ -27,11 +29,12 @@ remedy, and ends with exit code 3.`,
 			if rigPath == "" {
 				return &exitError{exitUsage, errors.New("check needs a rig file: --rig FILE")}
 			}
-			return check(cmd.OutOrStdout(), rigPath, shopPath, asJSON)
+			return check(cmd.OutOrStdout(), rigPath, shopPath, statePath, asJSON)
 		},
 	}
 	cmd.Flags().StringVar(&rigPath, "rig", "", "rig file")
 	cmd.Flags().StringVar(&shopPath, "shop", "", "shop file")
+	cmd.Flags().StringVar(&statePath, "state", "", "state folder: levels learned there come in force where the shop file gives none")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print errors and warnings as JSON, nothing else")
 	return cmd
 }
@@ -42,7 +45,14 @@ type problems struct {
 	Warnings []config.Problem `json:"warnings"`
 }
 
-func check(w io.Writer, rigPath, shopPath string, asJSON bool) error {
+func check(w io.Writer, rigPath, shopPath, statePath string, asJSON bool) error {
+	learned := &sensor.Learned{}
+	if statePath != "" {
+		var err error
+		if learned, err = learnedIn(statePath); err != nil {
+			return err
+		}
+	}
 	out := problems{config.Errors{}, []config.Problem{}}
 	text := ""
 	rig, err := config.LoadRig(rigPath)
@@ -52,6 +62,9 @@ func check(w io.Writer, rigPath, shopPath string, asJSON bool) error {
 		if shopPath != "" {
 			var shop *config.Shop
 			if shop, err = config.LoadShop(shopPath, rig); err == nil {
+				if statePath != "" {
+					shop.Learn(learned)
+				}
 				text += shop.Describe()
 				out.Warnings = append(out.Warnings, shop.Warnings...)
 			}

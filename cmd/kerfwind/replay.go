@@ -27,7 +27,7 @@ import (
 
 // replayFlags are the flags of replay.
 type replayFlags struct {
-	rig, shop          string
+	rig, shop, state   string
 	amps               bool
 	scale              float64
 	start, stop, hold  string
@@ -73,6 +73,7 @@ start of the recording. Exit code 1 if --expect finds a difference.`,
 	fl := cmd.Flags()
 	fl.StringVar(&f.rig, "rig", "", "rig file: how counts become amperes")
 	fl.StringVar(&f.shop, "shop", "", "shop file: machines, gates, collector")
+	fl.StringVar(&f.state, "state", "", "state folder whose learned levels come in force where the shop gives none (default: none are read)")
 	fl.BoolVar(&f.amps, "amps", false, "the values are amperes")
 	fl.Float64Var(&f.scale, "scale", 1, "multiply every value by this first")
 	fl.StringVar(&f.start, "start", "", `start level where no shop gives one, e.g. "0.6 A"`)
@@ -174,6 +175,9 @@ func (f *replayFlags) options(opt trace.Options, paths []string) (*replay.Option
 	if f.shop != "" && f.rig == "" {
 		errs = append(errs, errors.New("--shop names sensors and gates of a rig: give --rig FILE too"))
 	}
+	if f.state != "" && f.rig == "" {
+		errs = append(errs, errors.New("--state holds what was learned with a rig: give --rig FILE too"))
+	}
 	if f.shop != "" && f.start+f.stop+f.hold+f.mains != "" {
 		errs = append(errs, errors.New("--start, --stop, --stop-hold and --mains are for recordings without a shop: the shop file gives them"))
 	}
@@ -191,6 +195,17 @@ func (f *replayFlags) options(opt trace.Options, paths []string) (*replay.Option
 			if o.Shop, err = config.LoadShop(f.shop, o.Rig); err != nil {
 				errs = append(errs, err)
 			}
+		}
+	}
+	if f.state != "" && len(errs) == 0 {
+		learned, err := learnedIn(f.state)
+		if err != nil {
+			errs = append(errs, err)
+		} else {
+			if o.Shop == nil {
+				o.Shop = config.StandIn(o.Rig, o.StandIn)
+			}
+			o.Shop.Learn(learned)
 		}
 	}
 	if f.plant != "" {

@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -106,12 +107,28 @@ func (h *hardwareFlags) load() (*config.Shop, error) {
 	return s, nil
 }
 
+// learned puts levels in force that were learned. Without them the shop runs
+// on its file and the defaults.
+func (h *hardwareFlags) learned(s *config.Shop, out *lines) {
+	l, err := state.ReadLearned(stateFolder(h.state))
+	if err != nil {
+		out.notice(fmt.Errorf("what was learned is not used: %w", err))
+		return
+	}
+	before := len(s.Warnings)
+	s.Learn(l)
+	for _, w := range s.Warnings[before:] {
+		out.notice(errors.New(w.Message))
+	}
+}
+
 // open takes the rig's lock and its hardware. free gives the lock back.
 func (h *hardwareFlags) open(out *lines, midway bool) (live *rig.Live, free func(), err error) {
 	s, err := h.load()
 	if err != nil {
 		return nil, nil, err
 	}
+	h.learned(s, out)
 	lock, err := rig.TakeLock(rig.Folder(h.runtime))
 	if err != nil {
 		return nil, nil, &exitError{exitHardware, err}

@@ -193,7 +193,7 @@ func TestReadLabels(t *testing.T) {
 		"start,end,what\n":                `x.csv:1: no column "machine"`,
 		"start,end,what,machine\n1,2,3\n": "x.csv: record on line 2",
 		"start,end,what,machine\nx,2,run,band saw\n1,-2,run,band saw\n": "x.csv:3: end = \"-2\"",
-		"start,end,what,machine\n1,2,run,planer\n":                      "no run of the band saw",
+		"start,end,what,machine\n1,2,run,planer\n":                      "no labelled run of the band saw",
 	} {
 		if _, err := ReadLabels("x.csv", strings.NewReader(text), "band saw", nil); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v, want %q", text, err, want)

@@ -23,6 +23,9 @@ type Marks struct {
 	Rest    time.Duration // after the last run the tool stands still; 0: not known
 }
 
+// ErrNoRun is the error of a labels file that does not tell of the machine.
+var ErrNoRun = errors.New("no labelled run")
+
 // Guards about what a mark says: a person is not quicker, and a fan or a
 // charging capacitor goes on for a while.
 const (
@@ -121,7 +124,7 @@ func ReadLabels(file string, r io.Reader, machine string, others []string) (Mark
 		}
 	}
 	if len(errs) == 0 && len(m.Running) == 0 {
-		errs = append(errs, fmt.Errorf("%s: no run of the %s is labelled", file, machine))
+		errs = append(errs, fmt.Errorf("%s: %w of the %s", file, ErrNoRun, machine))
 	}
 	return m, errors.Join(errs...)
 }

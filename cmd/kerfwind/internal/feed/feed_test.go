@@ -1,0 +1,123 @@
+package feed_test
+
+import (
+	"context"
+	"errors"
+	"io"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/sensor"
+)
+
+// wave is a source of a 50 Hz square of 1 A in frames of 10 ms, at the pace of
+// the clock if wait is set.
+type wave struct {
+	n, frames int
+	number    int
+	wait      bool
+	silent    int // frames from this on come never; 0: all come
+	fail      int // this frame is an error
+}
+
+func (w *wave) Next(f *sensor.Frame) error {
+	if w.n == w.frames {
+		return io.EOF
+	}
+	if w.silent > 0 && w.n >= w.silent {
+		time.Sleep(time.Hour)
+		return io.EOF
+	}
+	if w.wait {
+		time.Sleep(10 * time.Millisecond)
+	}
+	*f = sensor.Frame{Source: w.number, Channels: 1, Index: uint64(20 * w.n), At: time.Duration(w.n) * 10 * time.Millisecond, Rate: 2000, Raw: f.Raw[:0]}
+	w.n++
+	if w.n == w.fail {
+		f.Err = errors.New("no answer")
+		return nil
+	}
+	v := float32(1 - 2*(w.n%2))
+	for range 20 {
+		f.Raw = append(f.Raw, v)
+	}
+	return nil
+}
+
+func detector(t *testing.T, source int) *sensor.Detector {
+	d, err := sensor.New(sensor.Params{Source: source, Mains: 50, Channels: []sensor.ChannelParams{{Used: true, Channel: source, Scale: 1, Start: 0.6, Stop: 0.4}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+func TestRecording(t *testing.T) {
+	f := feed.Feed{Sources: []feed.Source{{Source: &wave{frames: 100}, Detector: detector(t, 0)}}}
+	frames, readings, last := 0, 0, time.Duration(0)
+	var verdict sensor.Verdict
+	end, err := f.Run(context.Background(), feed.Sink{
+		Frame:   func(*sensor.Frame) { frames++ },
+		Reading: func(r sensor.Reading) { readings++; verdict = r.Verdict },
+		Each:    func(now time.Duration) error { last = now; return nil },
+	})
+	if err != nil || end != time.Second || last != end || frames != 100 || readings < 95 || verdict != sensor.Running {
+		t.Errorf("%v, %v, %d frames, %d readings, %v", end, err, frames, readings, verdict)
+	}
+	// Each can end it, with an error or without.
+	for _, want := range []error{nil, io.ErrClosedPipe} {
+		f = feed.Feed{Sources: []feed.Source{{Source: &wave{frames: 100}, Detector: detector(t, 0)}}}
+		end, err = f.Run(context.Background(), feed.Sink{Each: func(now time.Duration) error {
+			switch {
+			case now < 300*time.Millisecond:
+				return nil
+			case want == nil:
+				return feed.ErrStop
+			}
+			return want
+		}})
+		if !errors.Is(err, want) || end != 300*time.Millisecond {
+			t.Errorf("%v, %v", end, err)
+		}
+	}
+}
+
+// TestLive: two converters, of which one falls silent and one has an error;
+// the silent one's channel becomes unknown while the other goes on.
+func TestLive(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		var notices []string
+		f := feed.Feed{
+			Sources: []feed.Source{
+				{Source: &wave{frames: 1000, wait: true, silent: 100}, Name: "a", Detector: detector(t, 0)},
+				{Source: &wave{frames: 1000, number: 1, wait: true, fail: 50}, Name: "b", Detector: detector(t, 1)},
+			},
+			Now:    func() time.Duration { return time.Since(began) },
+			Notice: func(err error) { notices = append(notices, err.Error()) },
+		}
+		var last [2]sensor.Reading
+		calls := 0
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		defer cancel()
+		end, err := f.Run(ctx, feed.Sink{
+			Reading: func(r sensor.Reading) { last[r.Channel] = r },
+			Each:    func(time.Duration) error { calls++; return nil },
+		})
+		if !errors.Is(err, context.DeadlineExceeded) || end < 4900*time.Millisecond || calls < 500 {
+			t.Errorf("%v, %v, %d calls", end, err, calls)
+		}
+		if last[0].Verdict != sensor.Unknown || last[0].Health != sensor.Missing || last[0].At > 1500*time.Millisecond {
+			t.Errorf("silent: %+v", last[0])
+		}
+		if last[1].Verdict != sensor.Running || last[1].At < 4900*time.Millisecond {
+			t.Errorf("the other: %+v", last[1])
+		}
+		if len(notices) != 1 || notices[0] != `adc "b": no answer` {
+			t.Errorf("%q", notices)
+		}
+		time.Sleep(2 * time.Hour) // the readers end
+	})
+}

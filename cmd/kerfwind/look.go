@@ -1,0 +1,172 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/replay"
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/state"
+	"kerfwind/config"
+	"kerfwind/sensor"
+	"kerfwind/sensor/trace"
+)
+
+// lookFlags are the flags of commands that look at a rig, live or recorded.
+type lookFlags struct {
+	rig, shop, runtime, state string
+	trace                     []string
+	amps, truncated           bool
+}
+
+func (f *lookFlags) add(cmd *cobra.Command, stateUse string) {
+	fl := cmd.Flags()
+	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")
+	fl.StringVar(&f.shop, "shop", "", "shop file (default: each channel a machine)")
+	fl.StringVar(&f.state, "state", "", stateUse)
+	addRuntime(cmd, &f.runtime)
+	fl.StringArrayVar(&f.trace, "trace", nil, "look at this recording instead of the rig; may be repeated, then they are laid end to end")
+	fl.BoolVar(&f.amps, "amps", false, "the values of the recording are amperes")
+	fl.BoolVar(&f.truncated, "truncated", false, "take a recording that was cut short as it is")
+}
+
+// look is a rig that is looked at.
+type look struct {
+	feed.Feed
+	shop     *config.Shop
+	channels []config.ChannelUse
+	rate     float64 // of a recording, scans a second
+	close    func()
+}
+
+// load reads the files that the flags name.
+func (f *lookFlags) load(cmd *cobra.Command) (*config.Rig, *config.Shop, error) {
+	if f.amps && !cmd.Flags().Changed("rig") && f.shop == "" {
+		return nil, nil, nil // a recording in amperes needs no rig
+	}
+	r, err := config.LoadRig(f.rig)
+	if err != nil {
+		return nil, nil, &exitError{exitConfig, err}
+	}
+	if f.shop == "" {
+		return r, config.StandIn(r, config.StandInOptions{}), nil
+	}
+	s, err := config.LoadShop(f.shop, r)
+	if err != nil {
+		return nil, nil, &exitError{exitConfig, err}
+	}
+	return r, s, nil
+}
+
+// open opens the rig under its lock, or the recording. Learned levels come in
+// force where learned is not nil.
+func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice func(error)) (*look, error) {
+	if f.amps && len(f.trace) == 0 {
+		return nil, &exitError{exitUsage, errors.New("--amps is for a recording: give --trace FILE too")}
+	}
+	r, s, err := f.load(cmd)
+	if err != nil {
+		return nil, err
+	}
+	if s != nil && learned != nil {
+		s.Learn(learned)
+	}
+	if len(f.trace) > 0 {
+		return f.openTrace(r, s)
+	}
+	lock, err := rig.TakeLock(rig.Folder(f.runtime))
+	if err != nil {
+		return nil, &exitError{exitHardware, err}
+	}
+	began := time.Now()
+	l := &look{shop: s, channels: s.Channels(), close: func() { _ = lock.Free() }} // the kernel does it otherwise
+	l.Now, l.Notice = func() time.Duration { return time.Since(began) }, notice
+	sources, err := rig.Sources(r, l.Now)
+	if err != nil {
+		l.close()
+		return nil, &exitError{exitHardware, err}
+	}
+	l.close = func() {
+		for _, src := range sources {
+			if c, ok := src.(io.Closer); ok {
+				_ = c.Close() // only read
+			}
+		}
+		_ = lock.Free() // the kernel does it otherwise
+	}
+	for i, p := range s.Sensor() {
+		d, err := sensor.New(allUsed(p))
+		if err != nil {
+			l.close()
+			return nil, &exitError{exitConfig, err}
+		}
+		l.Sources = append(l.Sources, feed.Source{Source: sources[i], Name: r.ADCs[i].Name, Detector: d})
+	}
+	return l, nil
+}
+
+// allUsed has also the channels read that stand for nothing in the shop.
+func allUsed(p sensor.Params) sensor.Params {
+	for i := range p.Channels {
+		p.Channels[i].Used = true
+	}
+	return p
+}
+
+func (f *lookFlags) openTrace(r *config.Rig, s *config.Shop) (*look, error) {
+	t, err := trace.Open(f.trace, trace.Options{FrameScans: 100, AllowTruncated: f.truncated})
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	o := replay.Options{Trace: t, Rig: r, Shop: s, Amperes: f.amps}
+	re, err := replay.New(o)
+	if err != nil {
+		_ = t.Close() // only read
+		return nil, &exitError{exitConfig, err}
+	}
+	return &look{
+		Feed: feed.Feed{Sources: []feed.Source{{Source: re.Samples(), Detector: re.Detector()}}},
+		shop: re.Shop, channels: re.Channels, rate: t.Info().Rate, close: func() { _ = t.Close() },
+	}, nil
+}
+
+// names lists the rig's channels.
+func (l *look) names() []string {
+	out := make([]string, len(l.shop.Rig.Channels))
+	for i := range out {
+		out[i] = l.shop.Rig.Channels[i].Name
+	}
+	return out
+}
+
+// stateFolder is the folder of what is kept.
+func stateFolder(given string) string { return state.Folder(given, os.Getenv) }
+
+// learnedIn reads the learned levels of a state folder.
+func learnedIn(folder string) (*sensor.Learned, error) {
+	l, err := state.ReadLearned(folder)
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	return l, nil
+}
+
+// lookedEnough turns the end by the person into no error.
+func lookedEnough(err error) error {
+	if errors.Is(err, context.Canceled) {
+		return nil
+	}
+	return err
+}
+
+// noticeTo prints troubles.
+func noticeTo(w io.Writer) func(error) {
+	return func(err error) { fmt.Fprintln(w, "notice:", err) }
+}
