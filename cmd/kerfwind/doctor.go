@@ -22,7 +22,8 @@ func newDoctor() *cobra.Command {
 		Long: `Doctor looks at what kerfwind needs of its computer: SPI and I2C buses and who
 may open them, each GPIO line of the rig and who holds it, disk, memory, clock,
 watchdog, supply voltage, temperature, and what the kernel does with outputs when
-a program dies. It changes nothing and may be run beside a kerfwind that runs.
+a program dies; with a shop file also the way to those who are told of news. It
+changes nothing and may be run beside a kerfwind that runs.
 
 Each finding is ok, warn (something should be better) or bad (it will not run, or
 not safely), with what it means and what to do. Run it as the service's user,
@@ -67,7 +68,7 @@ Exit code 1 if anything is bad.`,
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&rigPath, "rig", "/etc/kerfwind/rig.toml", "rig file")
-	fl.StringVar(&shopPath, "shop", "", "shop file: only its own things are looked at besides")
+	fl.StringVar(&shopPath, "shop", "", "shop file: whom it tells of news is looked at too")
 	fl.StringVar(&state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
 	fl.StringVar(&folder, "runtime", "", "folder of the lock on the rig (default: systemd's, else /run/kerfwind)")
 	fl.BoolVar(&asJSON, "json", false, "print the findings as JSON")

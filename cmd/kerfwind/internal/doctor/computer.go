@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net"
+	"net/url"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -175,5 +177,29 @@ func (e *exam) heat() {
 		e.warn("heat", says+" and will soon slow down", do)
 	default:
 		e.ok("heat", "%s", says)
+	}
+}
+
+// notices tries the way to each address that is told of news. Nothing is sent,
+// and no finding holds more of an address than its host.
+func (e *exam) notices() {
+	if e.Shop == nil {
+		return
+	}
+	for i := range e.Shop.Notices {
+		n := &e.Shop.Notices[i]
+		u, err := url.Parse(n.URL)
+		if err != nil {
+			continue // config has looked at it
+		}
+		port := u.Port()
+		if port == "" {
+			port = map[string]string{"http": "80", "https": "443"}[u.Scheme]
+		}
+		if err := e.System.Reach(net.JoinHostPort(u.Hostname(), port)); err != nil {
+			e.warn("notice "+n.Name, fmt.Sprintf("%s cannot be reached: %v", u.Hostname(), err), "look at the network, and at the name in the shop file; control goes on without it")
+		} else {
+			e.ok("notice "+n.Name, "%s can be reached", u.Hostname())
+		}
 	}
 }

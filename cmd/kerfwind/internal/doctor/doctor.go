@@ -46,7 +46,7 @@ type Finding struct {
 // Options say what to look at.
 type Options struct {
 	Rig     *config.Rig
-	Shop    *config.Shop // nil: none given
+	Shop    *config.Shop // nil: the rig alone
 	State   string       // the state folder
 	Runtime string       // the folder of the rig's lock
 	System  System
@@ -85,6 +85,7 @@ func Examine(o Options) []Finding {
 	e.watchdog()
 	e.supply()
 	e.heat()
+	e.notices()
 	return e.found
 }
 

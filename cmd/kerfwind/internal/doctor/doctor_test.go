@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"encoding/json"
 	"flag"
+	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -60,8 +62,25 @@ func tree(name string) System {
 		Space:  func(path string) (uint64, bool, error) { _, err := os.Stat(path); return 4 << 30, false, err },
 		Synced: func() (bool, error) { return true, nil },
 		Holder: func(string) (string, error) { return "", nil },
+		Reach: func(address string) error {
+			if address != "notices.example:443" {
+				return syscall.ECONNREFUSED
+			}
+			return nil
+		},
 	}
 }
+
+const shopText = `
+format = 1
+units = "metric"
+mains = { frequency = "50 Hz", voltage = "230 V" }
+collector = { actuator = "k0" }
+notice = [
+  { name = "phone", url = "https://notices.example/s3cret" },
+  { name = "log", url = "http://10.0.0.9:8080/s3cret" },
+]
+`
 
 func options(t *testing.T, s System) Options {
 	t.Helper()
@@ -237,6 +256,40 @@ func TestPrintable(t *testing.T) {
 		if got := printable([]byte(in)); got != want {
 			t.Errorf("%q: %q, want %q", in, got, want)
 		}
+	}
+}
+
+// With a shop, the way to those who are told of news is tried too.
+func TestNotices(t *testing.T) {
+	o := options(t, tree("good"))
+	var err error
+	if o.Shop, err = config.ParseShop("shop.toml", []byte(shopText), o.Rig); err != nil {
+		t.Fatal(err)
+	}
+	found := Examine(o)
+	got := found[len(found)-2:]
+	want := []Finding{
+		{OK, "notice phone", "notices.example can be reached", ""},
+		{Warn, "notice log", "10.0.0.9 cannot be reached: connection refused", "look at the network, and at the name in the shop file; control goes on without it"},
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %+v\nwant %+v", got, want)
+	}
+}
+
+func TestReachHere(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := reach(l.Addr().String()); err != nil {
+		t.Error(err)
+	}
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := reach(l.Addr().String()); err == nil {
+		t.Error("a closed port is reached")
 	}
 }
 

@@ -3,11 +3,13 @@ package doctor
 import (
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/warthog618/go-gpiocdev/uapi"
 	"golang.org/x/sys/unix"
@@ -31,6 +33,8 @@ type System struct {
 	Synced func() (bool, error)
 	// Holder is the process that has locked a file; "" is nobody.
 	Holder func(path string) (pid string, err error)
+	// Reach opens a connection to "host:port" and closes it.
+	Reach func(address string) error
 }
 
 // Chip is a GPIO chip.
@@ -56,6 +60,7 @@ func Here() System {
 		Space:  space,
 		Synced: synced,
 		Holder: holder,
+		Reach:  reach,
 	}
 }
 
@@ -168,6 +173,17 @@ func lockedBy(locks, file string) (pid string) {
 		}
 	}
 	return ""
+}
+
+// patience is how long a server may take to let us in.
+const patience = 5 * time.Second
+
+func reach(address string) error {
+	c, err := net.DialTimeout("tcp", address, patience)
+	if err != nil {
+		return err
+	}
+	return c.Close()
 }
 
 // path is a path of the computer below Root.
