@@ -34,7 +34,7 @@ const (
 )
 
 // dsn names the file with the settings of a connection. wal_autocheckpoint
-// counts pages: 200 are 800 kB, and journal_size_limit keeps the log's file
+// counts pages: 800 are 800 kB, and journal_size_limit keeps the log's file
 // small after a rush.
 func dsn(path string, how access) string {
 	q := url.Values{}
@@ -52,7 +52,7 @@ func dsn(path string, how access) string {
 		}
 	case writing:
 		q.Set("_txlock", "immediate")
-		pragma("journal_mode(WAL)", "synchronous(FULL)", "wal_autocheckpoint(200)", "journal_size_limit(262144)", "foreign_keys(1)")
+		pragma("journal_mode(WAL)", "synchronous(FULL)", "wal_autocheckpoint(800)", "journal_size_limit(262144)", "foreign_keys(1)")
 	}
 	u := url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}
 	return u.String()
@@ -229,6 +229,9 @@ func openWriter(ctx context.Context, dir string, now time.Time, steps []string) 
 		}
 	}()
 	path := Path(dir)
+	if err := create(ctx, path); err != nil {
+		return nil, r, err
+	}
 	db, err := openChecked(ctx, path)
 	if damaged(err) {
 		r.Damage = err
