@@ -144,8 +144,7 @@ func (b *builder) chip(s *Servo, setUp bool) *pca {
 	if bus == nil {
 		return nil
 	}
-	c := newPCA(bus, s.Address, p.Oscillator)
-	c.enable = enable
+	c := &pca{bus: bus, addr: s.Address, enable: enable}
 	bus.chips = append(bus.chips, c)
 	if setUp {
 		if err := c.setUp(); err != nil {

@@ -214,7 +214,6 @@ func TestInvalidParams(t *testing.T) {
 	p.Gates[1].Servo.Output, p.Gates[1].Servo.Address = 16, 200
 	p.Gates = append(p.Gates, Gate{Relay: &Relay{}, Motor: &Motor{Name: "m"}})
 	p.Contacts = []Contact{{Name: "c"}, {Name: "e", Means: GateIsOpen, ID: 9}}
-	p.Chips = []Chip{{Bus: "b", Oscillator: 1}}
 	_, err := Open(p, nil)
 	if err == nil {
 		t.Fatal("opened")
@@ -227,8 +226,7 @@ func TestInvalidParams(t *testing.T) {
 		`motor "m": no run-time limit`,
 		"gate 2: 2 actuators: give one",
 		`contact "c": it tells nothing known (0)`,
-		`contact "e": no gate 9`,
-		"chip 0x00 on b: an oscillator of 1 Hz: it must be near 25 MHz")
+		`contact "e": no gate 9`)
 }
 
 // Inert goes on past what it cannot reach, and needs no contact.

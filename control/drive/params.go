@@ -121,10 +121,9 @@ type Publisher interface {
 
 // Chip is a PCA9685.
 type Chip struct {
-	Bus        string
-	Address    int
-	Oscillator float64 // Hz; 0 takes the data sheet's 25 MHz
-	Enable     *Relay  // its output-enable pin on a line: pulses only while this is on; nil: tied
+	Bus     string
+	Address int
+	Enable  *Relay // its output-enable pin on a line: pulses only while this is on; nil: tied
 }
 
 // Heartbeat is a line that toggles while the loop does.
@@ -212,11 +211,6 @@ func (p *Params) validate() error {
 			bad("contact %q: it tells nothing known (%d)", c.Name, c.Means)
 		case (c.Means == GateIsOpen || c.Means == GateIsShut || c.Means == ButtonHolds) && int(c.ID) >= len(p.Gates):
 			bad("contact %q: no gate %d", c.Name, c.ID)
-		}
-	}
-	for i := range p.Chips {
-		if o := p.Chips[i].Oscillator; o != 0 && !(o > 20e6 && o < 30e6) {
-			bad("chip 0x%02x on %s: an oscillator of %v Hz: it must be near 25 MHz", p.Chips[i].Address, p.Chips[i].Bus, o)
 		}
 	}
 	return errors.Join(errs...)

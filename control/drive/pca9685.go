@@ -22,9 +22,11 @@ const (
 	mode2OutDrv  = 1 << 2 // totem pole
 	fullOff      = 1 << 4 // in OFF_H; wins over everything
 
-	outputs    = 16
-	steps      = 4096 // counts in a period
-	oscillator = 25e6 // Hz, internal; some percent off from chip to chip
+	outputs = 16
+	steps   = 4096 // counts in a period
+	// oscillator is the internal one, Hz. It is some percent off from chip to
+	// chip, which the pulses that are set for each servo make up for.
+	oscillator = 25e6
 
 	// settle is how long the oscillator needs after SLEEP is cleared.
 	settle = 500 * time.Microsecond
@@ -75,29 +77,23 @@ const tries = 2
 
 // pca is a PCA9685.
 type pca struct {
-	bus      *bus
-	addr     int
-	osc      float64
-	prescale byte
-	enable   *line // nil: the pin is tied
-}
-
-func newPCA(b *bus, addr int, osc float64) *pca {
-	if osc == 0 {
-		osc = oscillator
-	}
-	return &pca{bus: b, addr: addr, osc: osc, prescale: prescale(osc, servoRate)}
+	bus    *bus
+	addr   int
+	enable *line // nil: the pin is tied
 }
 
 // prescale is the value for a rate: round(oscillator / (4096 * rate)) - 1, at
 // least 3 (data sheet, 7.3.5).
-func prescale(osc, rate float64) byte {
-	return byte(min(max(math.Round(osc/(steps*rate))-1, 3), 255))
+func prescale(rate float64) byte {
+	return byte(min(max(math.Round(oscillator/(steps*rate))-1, 3), 255))
 }
 
-// counts is a pulse in counts of this chip.
-func (c *pca) counts(pulse time.Duration) int {
-	return int(math.Round(pulse.Seconds() * c.osc / float64(int(c.prescale)+1)))
+// servoScale is the value for servos.
+var servoScale = prescale(servoRate)
+
+// counts is a pulse in counts of the chip.
+func counts(pulse time.Duration) int {
+	return int(math.Round(pulse.Seconds() * oscillator / float64(int(servoScale)+1)))
 }
 
 // explain names the chip in an error.
@@ -132,7 +128,7 @@ func (c *pca) setUp() error {
 		{regAllOffH, fullOff},
 		{regMode2, mode2OutDrv},
 		{regMode1, mode1Sleep | mode1AI},
-		{regPrescale, c.prescale},
+		{regPrescale, servoScale},
 		{regMode1, mode1AI},
 	} {
 		if err := c.write(regs...); err != nil {
@@ -162,12 +158,12 @@ func (c *pca) isSetUp() (bool, error) {
 	if err := c.read(regPrescale, scale[:]); err != nil {
 		return false, err
 	}
-	return mode[0]&^mode1Restart == mode1AI && mode[1] == mode2OutDrv && scale[0] == c.prescale, nil
+	return mode[0]&^mode1Restart == mode1AI && mode[1] == mode2OutDrv && scale[0] == servoScale, nil
 }
 
 // pulse sets the pulse of an output and reads it back.
 func (c *pca) pulse(output int, d time.Duration) error {
-	n := c.counts(d)
+	n := counts(d)
 	return c.put(byte(regLED0+4*output), 0, 0, byte(n), byte(n>>8))
 }
 

@@ -255,8 +255,8 @@ func (s *Plant) drive(i, dir int, in []control.Input) []control.Input {
 		motion := g.motion
 		s.after(left*time.Duration(g.slow), func() []control.Input { return s.arrive(i, motion) })
 		if left != 0 {
-			// The switch that it leaves opens an instant later.
-			s.after(1, func() []control.Input { return s.look(i, nil) })
+			// The switch that it leaves opens as soon as it has moved at all.
+			s.after(time.Duration(g.slow), func() []control.Input { return s.look(i, nil) })
 		}
 	}
 	return s.look(i, in)
