@@ -35,6 +35,9 @@ func (r *Rig) Describe() string {
 	for i := range r.Actuators {
 		p.line(1, "%s", r.Actuators[i].line())
 	}
+	for i := range r.ServoChips {
+		p.line(1, "%s", r.ServoChips[i].line())
+	}
 	r.describeTopics(&p)
 	p.line(0, "If the program hangs")
 	if h := r.Heartbeat; h != nil {
@@ -74,7 +77,7 @@ func (a *Actuator) line() string {
 	case "motor":
 		return fmt.Sprintf("Motor %s: line %d opens, line %d shuts, of %s, active %s", a.Name, a.OpenLine, a.ShutLine, a.Chip, active)
 	case "servo":
-		return fmt.Sprintf("Servo %s: output %d of chip 0x%02x on %s, open at %s, shut at %s", a.Name, a.Output, a.Address, a.Bus, FormatDuration(a.PulseOpen), FormatDuration(a.PulseShut))
+		return fmt.Sprintf("Servo %s: output %d of chip 0x%02x on %s, open at %s, shut at %s%s", a.Name, a.Output, a.Address, a.Bus, FormatDuration(a.PulseOpen), FormatDuration(a.PulseShut), a.ways())
 	}
 	state := ""
 	if a.State != "" {

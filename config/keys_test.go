@@ -14,8 +14,8 @@ import (
 const fan = "fan = [{ flow = \"0 m3/h\", pressure = \"2000 Pa\" }, { flow = \"1500 m3/h\", pressure = \"1500 Pa\" }, { flow = \"2400 m3/h\", pressure = \"400 Pa\" }]"
 
 // refused lists the keys whose change the program must refuse: the format, and
-// names that others refer to.
-var refused = map[string]bool{"rig.format": true, "shop.format": true, "rig.adc": true, "rig.adc.name": true, "rig.actuator.name": true,
+// names and places that others refer to.
+var refused = map[string]bool{"rig.actuator.bus": true, "rig.actuator.address": true, "rig.servo_chip.bus": true, "rig.servo_chip.address": true, "rig.format": true, "shop.format": true, "rig.adc": true, "rig.adc.name": true, "rig.actuator.name": true,
 	"shop.circuit.name": true, "shop.machine.name": true, "shop.duct.name": true}
 
 // keyTests changes one key of the full rig or shop at a time. Each change must
@@ -63,6 +63,8 @@ var keyTests = map[string]string{
 	"rig.actuator.output":       `output = 3 => output = 4`,
 	"rig.actuator.pulse_open":   `"1.9 ms" => "1.8 ms"`,
 	"rig.actuator.pulse_shut":   `"1.2 ms" => "1.1 ms"`,
+	"rig.actuator.slow":         `slow = "600 ms" => slow = "700 ms"`,
+	"rig.actuator.release":      `release = "2 s" => release = "3 s"`,
 	"rig.actuator.topic":        `shop/cleaner/set => shop/fan/set`,
 	"rig.actuator.on":           `on = "open" => on = "auf"`,
 	"rig.actuator.off":          `off = "close" => off = "zu"`,
@@ -87,6 +89,11 @@ var keyTests = map[string]string{
 	"rig.broker.password_file":  `password_file = "broker-password" => password_file = "pw"`,
 	"rig.metrics":               `listen = "127.0.0.1:9465" => listen = "127.0.0.1:9466"`,
 	"rig.metrics.listen":        `listen = "127.0.0.1:9465" => listen = "127.0.0.1:9466"`,
+	"rig.servo_chip":            `servo_chip = [{ bus = "/dev/i2c-1", address = 0x41, chip = "soc", line = 25 }] => `,
+	"rig.servo_chip.bus":        `servo_chip = [{ bus = "/dev/i2c-1", address = 0x41 => servo_chip = [{ bus = "/dev/i2c-3", address = 0x41`,
+	"rig.servo_chip.address":    `servo_chip = [{ bus = "/dev/i2c-1", address = 0x41 => servo_chip = [{ bus = "/dev/i2c-1", address = 0x42`,
+	"rig.servo_chip.chip":       `chip = "soc", line = 25 => chip = "expander", line = 25`,
+	"rig.servo_chip.line":       `chip = "soc", line = 25 => chip = "soc", line = 26`,
 	"rig.heartbeat":             `heartbeat = { chip = "soc", line = 24, drops_after = "3 s" } => `,
 	"rig.heartbeat.chip":        `heartbeat = { chip = "soc" => heartbeat = { chip = "expander"`,
 	"rig.heartbeat.line":        `line = 24 => line = 124`,

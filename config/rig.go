@@ -12,18 +12,19 @@ import (
 // Rig is what travels: computer, converters, sensors, contacts, actuators.
 // Numbers in it index its lists.
 type Rig struct {
-	File      string
-	Name      string
-	ADCs      []ADC
-	Channels  []Channel
-	Contacts  []Contact
-	Actuators []Actuator
-	Heartbeat *Heartbeat
-	MQTT      *MQTT     // nil: no broker
-	Broker    *Broker   // nil: none of its own
-	Metrics   *Metrics  // nil: not served
-	Defaults  []Default // what the file leaves out
-	Warnings  []Problem // doubts about the rig alone
+	File       string
+	Name       string
+	ADCs       []ADC
+	Channels   []Channel
+	Contacts   []Contact
+	Actuators  []Actuator
+	ServoChips []ServoChip
+	Heartbeat  *Heartbeat
+	MQTT       *MQTT     // nil: no broker
+	Broker     *Broker   // nil: none of its own
+	Metrics    *Metrics  // nil: not served
+	Defaults   []Default // what the file leaves out
+	Warnings   []Problem // doubts about the rig alone
 
 	amperes bool  // the stand-in rig: channels are amperes, nothing is wired
 	src     *file // for the places of warnings; nil for a stand-in
@@ -74,6 +75,8 @@ type Actuator struct {
 	Bus                  string // servo
 	Address, Output      int    // servo
 	PulseOpen, PulseShut time.Duration
+	Slow                 time.Duration // servo: from end to end; 0 is at once
+	Release              time.Duration // servo: no pulse this long after it has arrived; 0 keeps it
 	Topic                string
 	On, Off              string        // topic: what is published to switch on or open, to switch off or shut
 	State                string        // topic on which it says where it is; "": it does not
@@ -224,6 +227,7 @@ func (raw *rawRig) rig(f *file) *Rig {
 	for i := range raw.Actuator {
 		r.Actuators = append(r.Actuators, raw.Actuator[i].actuator(f, lines))
 	}
+	raw.servoChips(f, r, lines)
 	if h := raw.Heartbeat; h != nil {
 		lines.take(f, h.key("line"), line(h.Chip, h.Line), oneLine)
 		r.Heartbeat = &Heartbeat{h.Chip, h.Line, h.DropsAfter}
@@ -325,14 +329,15 @@ func (c *rawContact) contact(f *file, lines users) Contact {
 }
 
 func (a *rawActuator) actuator(f *file, lines users) Actuator {
-	out := Actuator{Name: a.Name, Kind: a.Kind, Address: defAddress, PulseOpen: defPulseOpen, PulseShut: defPulseShut}
+	out := Actuator{Name: a.Name, Kind: a.Kind, Address: defAddress, PulseOpen: defPulseOpen, PulseShut: defPulseShut, Release: defRelease}
 	keys, ok := keysOf[a.Kind]
 	if !ok {
 		return out
 	}
 	have := map[string]bool{"chip": a.Chip != nil, "line": a.Line != nil, "open_line": a.OpenLine != nil, "shut_line": a.ShutLine != nil,
 		"active": a.Active != nil, "bus": a.Bus != nil, "address": a.Address != nil, "output": a.Output != nil,
-		"pulse_open": a.PulseOpen != nil, "pulse_shut": a.PulseShut != nil, "topic": a.Topic != nil, "on": a.On != nil, "off": a.Off != nil, "state": a.State != nil, "stale": a.Stale != nil}
+		"pulse_open": a.PulseOpen != nil, "pulse_shut": a.PulseShut != nil, "slow": a.Slow != nil, "release": a.Release != nil,
+		"topic": a.Topic != nil, "on": a.On != nil, "off": a.Off != nil, "state": a.State != nil, "stale": a.Stale != nil}
 	for _, key := range sortedKeys(have) {
 		needed := slices.Contains(keys.need, key)
 		allowed := needed || slices.Contains(keys.may, key)
@@ -342,10 +347,10 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 		case have[key] && !allowed:
 			f.add(a.key(key), fmt.Sprintf("%s: a %s has no %q", f.tableName(a.path), a.Kind, key),
 				"take it out; a "+a.Kind+" has "+list(append(slices.Clone(keys.need), keys.may...)))
-		case key == "state", key == "stale" && a.State == nil: // no default
+		case key == "state", key == "slow", key == "stale" && a.State == nil: // no default
 		case allowed && !have[key]:
 			f.defaulted(a.key(key), map[string]string{"on": strconv.Quote(defOn), "off": strconv.Quote(defOff), "stale": strconv.Quote(FormatDuration(defStale)),
-				"active": `"high"`, "address": "0x40", "pulse_open": `"2 ms"`, "pulse_shut": `"1 ms"`}[key])
+				"active": `"high"`, "address": "0x40", "pulse_open": `"2 ms"`, "pulse_shut": `"1 ms"`, "release": strconv.Quote(FormatDuration(defRelease))}[key])
 		}
 	}
 	set(&out.Chip, a.Chip)
@@ -357,6 +362,8 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 	set(&out.Output, a.Output)
 	set(&out.PulseOpen, a.PulseOpen)
 	set(&out.PulseShut, a.PulseShut)
+	set(&out.Slow, a.Slow)
+	set(&out.Release, a.Release)
 	set(&out.Topic, a.Topic)
 	out.ActiveLow = a.Active != nil && *a.Active == "low"
 	for _, l := range []struct {

@@ -5,16 +5,17 @@ import "time"
 // The raw rig file: keys, units, ranges and defaults. See decode.go for the tags.
 type rawRig struct {
 	at
-	Format    int           `toml:"format" need:"1" min:"1" eg:"1"`
-	Name      string        `toml:"name" def:"rig"`
-	ADC       []rawADC      `toml:"adc"`
-	Channel   []rawChannel  `toml:"channel"`
-	Contact   []rawContact  `toml:"contact"`
-	Actuator  []rawActuator `toml:"actuator"`
-	Heartbeat *rawHeartbeat `toml:"heartbeat"`
-	MQTT      *rawMQTT      `toml:"mqtt"`
-	Broker    *rawBroker    `toml:"broker"`
-	Metrics   *rawMetrics   `toml:"metrics"`
+	Format    int            `toml:"format" need:"1" min:"1" eg:"1"`
+	Name      string         `toml:"name" def:"rig"`
+	ADC       []rawADC       `toml:"adc"`
+	Channel   []rawChannel   `toml:"channel"`
+	Contact   []rawContact   `toml:"contact"`
+	Actuator  []rawActuator  `toml:"actuator"`
+	ServoChip []rawServoChip `toml:"servo_chip"`
+	Heartbeat *rawHeartbeat  `toml:"heartbeat"`
+	MQTT      *rawMQTT       `toml:"mqtt"`
+	Broker    *rawBroker     `toml:"broker"`
+	Metrics   *rawMetrics    `toml:"metrics"`
 }
 
 type rawADC struct {
@@ -64,6 +65,8 @@ type rawActuator struct {
 	Output    *int           `toml:"output" min:"0" max:"15"`
 	PulseOpen *time.Duration `toml:"pulse_open" min:"500 us" max:"2500 us"`
 	PulseShut *time.Duration `toml:"pulse_shut" min:"500 us" max:"2500 us"`
+	Slow      *time.Duration `toml:"slow" min:"0" max:"30 s"`
+	Release   *time.Duration `toml:"release" min:"0" max:"10 min"`
 	Topic     *string        `toml:"topic"`
 	On        *string        `toml:"on"`
 	Off       *string        `toml:"off"`
@@ -115,7 +118,7 @@ var closedWords = map[string][2]string{
 // defaults for those.
 var keysOf = map[string]struct{ need, may []string }{
 	"relay": {[]string{"chip", "line"}, []string{"active"}},
-	"servo": {[]string{"bus", "output"}, []string{"address", "pulse_open", "pulse_shut"}},
+	"servo": {[]string{"bus", "output"}, []string{"address", "pulse_open", "pulse_shut", "slow", "release"}},
 	"motor": {[]string{"chip", "open_line", "shut_line"}, []string{"active"}},
 	"topic": {[]string{"topic"}, []string{"on", "off", "state", "stale"}},
 }

@@ -31,7 +31,7 @@ func gate(a *config.Actuator, travel time.Duration) drive.Gate {
 		return drive.Gate{Topic: topic(a)}
 	case "servo":
 		return drive.Gate{Servo: &drive.Servo{Name: a.Name, Bus: a.Bus, Address: a.Address, Output: a.Output,
-			Open: a.PulseOpen, Shut: a.PulseShut, Travel: travel}}
+			Open: a.PulseOpen, Shut: a.PulseShut, Travel: travel, Slow: a.Slow, Release: a.Release}}
 	}
 	return drive.Gate{}
 }
@@ -77,7 +77,7 @@ func Wiring(s *config.Shop) (drive.Params, error) {
 		p.Contacts = append(p.Contacts, drive.Contact{Name: c.Name, Line: drive.Line{Chip: c.Chip, Offset: c.Line}, Debounce: c.Debounce,
 			Closed: c.Active, Means: m, ID: use.ID, Hold: use.Hold})
 	}
-	p.Heartbeat = heartbeat(s.Rig)
+	p.Heartbeat, p.Chips = heartbeat(s.Rig), chips(s.Rig)
 	return p, nil
 }
 
@@ -90,10 +90,21 @@ func heartbeat(r *config.Rig) *drive.Heartbeat {
 	return &drive.Heartbeat{Line: drive.Line{Chip: r.Heartbeat.Chip, Offset: r.Heartbeat.Line}, Every: r.Heartbeat.DropsAfter / 4}
 }
 
+// chips are the servo chips whose output-enable pin, low to let pulses out, is
+// on a line.
+func chips(r *config.Rig) []drive.Chip {
+	var out []drive.Chip
+	for _, c := range r.ServoChips {
+		out = append(out, drive.Chip{Bus: c.Bus, Address: c.Address,
+			Enable: &drive.Relay{Name: fmt.Sprintf("servo chip 0x%02x", c.Address), Line: drive.Line{Chip: c.Chip, Offset: c.Line}, ActiveLow: true}})
+	}
+	return out
+}
+
 // Everything describes every output of a rig, whatever a shop uses it for: to
 // make them inert.
 func Everything(r *config.Rig) drive.Params {
-	p := drive.Params{Heartbeat: heartbeat(r)}
+	p := drive.Params{Heartbeat: heartbeat(r), Chips: chips(r)}
 	for i := range r.Actuators {
 		a := &r.Actuators[i]
 		switch a.Kind {

@@ -51,12 +51,13 @@ contact = [
   { name = "g1 open", kind = "gate-open", chip = "ends", line = 0, closed = "away" },
 ]
 actuator = [
-  { name = "g0", kind = "servo", bus = "/dev/i2c-1", address = 0x41, output = 3, pulse_open = "1.9 ms", pulse_shut = "1.1 ms" },
+  { name = "g0", kind = "servo", bus = "/dev/i2c-1", address = 0x41, output = 3, pulse_open = "1.9 ms", pulse_shut = "1.1 ms", slow = "600 ms", release = "2 s" },
   { name = "g1", kind = "motor", chip = "pins", open_line = 5, shut_line = 6, active = "low" },
   { name = "g2", kind = "relay", chip = "pins", line = 7 },
   { name = "k0", kind = "relay", chip = "pins", line = 17 },
   { name = "k1", kind = "relay", chip = "pins", line = 27, active = "low" },
 ]
+servo_chip = [{ bus = "/dev/i2c-1", address = 0x41, chip = "pins", line = 4 }]
 heartbeat = { chip = "pins", line = 16, drops_after = "2 s" }
 `
 
@@ -91,7 +92,8 @@ func TestWiring(t *testing.T) {
 		Gates: []drive.Gate{
 			{Relay: &drive.Relay{Name: "g2", Line: pin(7)}},
 			{Motor: &drive.Motor{Name: "g1", Open: pin(5), Shut: pin(6), ActiveLow: true, Longest: 3 * time.Second}},
-			{Servo: &drive.Servo{Name: "g0", Bus: "/dev/i2c-1", Address: 0x41, Output: 3, Open: 1900 * time.Microsecond, Shut: 1100 * time.Microsecond, Travel: 900 * time.Millisecond}},
+			{Servo: &drive.Servo{Name: "g0", Bus: "/dev/i2c-1", Address: 0x41, Output: 3, Open: 1900 * time.Microsecond, Shut: 1100 * time.Microsecond, Travel: 900 * time.Millisecond,
+				Slow: 600 * time.Millisecond, Release: 2 * time.Second}},
 		},
 		Contacts: []drive.Contact{
 			{Name: "door", Line: pin(22), Debounce: 20 * time.Millisecond, Closed: false, Means: drive.StopActs, ID: 0},
@@ -99,6 +101,8 @@ func TestWiring(t *testing.T) {
 			{Name: "sander", Line: pin(25), Debounce: 5 * time.Millisecond, Closed: true, Means: drive.MachineRuns, ID: 1},
 			{Name: "g1 open", Line: drive.Line{Chip: "ends", Offset: 0}, Debounce: 20 * time.Millisecond, Closed: false, Means: drive.GateIsOpen, ID: 1},
 		},
+		Chips: []drive.Chip{{Bus: "/dev/i2c-1", Address: 0x41,
+			Enable: &drive.Relay{Name: "servo chip 0x41", Line: pin(4), ActiveLow: true}}},
 		Heartbeat: &drive.Heartbeat{Line: pin(16), Every: 500 * time.Millisecond},
 	}
 	if d := cmp.Diff(want, got); d != "" {
@@ -106,7 +110,7 @@ func TestWiring(t *testing.T) {
 	}
 	// Halting needs every output of the rig, in whatever order.
 	all := Everything(s.Rig)
-	if len(all.Gates) != 2 || len(all.Outlets) != 3 || all.Heartbeat == nil {
+	if len(all.Gates) != 2 || len(all.Outlets) != 3 || len(all.Chips) != 1 || all.Heartbeat == nil {
 		t.Errorf("%+v", all)
 	}
 }
