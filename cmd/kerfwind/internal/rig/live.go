@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/setup"
@@ -25,6 +26,11 @@ type Options struct {
 	Shop     *config.Shop
 	Hardware drive.Hardware
 	Now      func() time.Duration // the stream's clock
+	Speed    float64              // seconds of the stream in a second; 0 is 1
+
+	// Outputs, if not nil, take the place of Hardware: a simulated plant. It
+	// also tells of the collector, since its current is in no recording.
+	Outputs func(*config.Shop, *control.Params) (Outputs, error)
 
 	// Sources opens the converters.
 	Sources func(*config.Rig, func() time.Duration) ([]sensor.Source, error)
@@ -34,6 +40,24 @@ type Options struct {
 
 	// Notice is told of troubles in words. It must not wait.
 	Notice func(error)
+
+	// Each may be nil, is called by the loop and must not wait. Frame and
+	// Reading see what comes in before it is acted on; After is called after
+	// every completed step, with the number of the converter whose frame it was,
+	// or -1.
+	Frame   func(*sensor.Frame)
+	Reading func(sensor.Reading)
+	After   func(now time.Duration, source int)
+}
+
+// Outputs carry out commands and tell what became of them: a *drive.Driver, or
+// a simulated plant.
+type Outputs interface {
+	loop.Actuator
+	Ready() <-chan struct{} // receives when there is something to take
+	Take([]drive.Report) []drive.Report
+	Beat() // after every completed step
+	Close()
 }
 
 // Live is a shop that is ready to run. Every output is off.
@@ -43,17 +67,26 @@ type Live struct {
 	Air   *setup.Air
 
 	o       Options
-	driver  *drive.Driver
+	driver  Outputs
 	sources []sensor.Source
 	readers sync.WaitGroup
 	params  loop.Params
-	asks    chan control.Input
+	asks    chan request
+	latest  atomic.Pointer[control.Snapshot]
+	resting atomic.Bool   // Run ends at rest
+	refused control.Event // of the request that is being stepped
+}
+
+// request is a request on its way to the loop.
+type request struct {
+	in    control.Input
+	reply chan<- control.Event // has room for one; nil: nobody waits
 }
 
 // Open takes hold of the hardware. The error joins all that is wrong with it.
 func Open(o Options) (*Live, error) {
 	s := o.Shop
-	l := &Live{o: o, Names: setup.Names(s), asks: make(chan control.Input, 16)}
+	l := &Live{o: o, Names: setup.Names(s), asks: make(chan request, 16)}
 	p := s.Control()
 	p.StoodDown = o.StoodDown
 	if o.Midway {
@@ -75,7 +108,11 @@ func Open(o Options) (*Live, error) {
 		l.params.Detectors = append(l.params.Detectors, d)
 	}
 	for _, use := range s.Channels() {
-		l.params.Channels = append(l.params.Channels, loop.Channel{Machine: use.Machine, Collector: use.Collector, Circuits: use.Circuits})
+		c := loop.Channel{Machine: use.Machine, Collector: use.Collector, Circuits: use.Circuits}
+		if o.Outputs != nil {
+			c.Collector = control.NoID
+		}
+		l.params.Channels = append(l.params.Channels, c)
 	}
 	// The contacts of a machine speak as one more channel of it.
 	for i := range s.Machines {
@@ -85,14 +122,9 @@ func Open(o Options) (*Live, error) {
 		}
 		l.params.Channels = append(l.params.Channels, c)
 	}
-	w, err := Wiring(s)
-	if err != nil {
-		return nil, err
-	}
-	w.Now = o.Now
 	// Both, so that all that is wrong comes at once.
 	var errs [2]error
-	l.driver, errs[0] = drive.Open(w, o.Hardware)
+	l.driver, errs[0] = outputs(&o, &p)
 	l.sources, errs[1] = o.Sources(s.Rig, o.Now)
 	if err := errors.Join(errs[:]...); err != nil {
 		l.close()
@@ -101,15 +133,99 @@ func Open(o Options) (*Live, error) {
 	return l, nil
 }
 
+// outputs opens what carries out commands.
+func outputs(o *Options, p *control.Params) (Outputs, error) {
+	if o.Outputs != nil {
+		return o.Outputs(o.Shop, p)
+	}
+	w, err := Wiring(o.Shop)
+	if err != nil {
+		return nil, err
+	}
+	w.Now = o.Now
+	d, err := drive.Open(w, o.Hardware)
+	if err != nil {
+		return nil, err // not a nil *Driver in an interface
+	}
+	return d, nil
+}
+
 // Ask passes a request to the running loop. It tells whether there was room.
-func (l *Live) Ask(in control.Input) bool {
+func (l *Live) Ask(in control.Input) bool { return l.put(request{in: in}) }
+
+// Request passes a request to the running loop and returns where the answer
+// comes: the event that refuses it, or one of kind 0 once it is in force. It
+// returns nil if there was no room.
+func (l *Live) Request(in control.Input) <-chan control.Event {
+	reply := make(chan control.Event, 1)
+	if !l.put(request{in, reply}) {
+		return nil
+	}
+	return reply
+}
+
+func (l *Live) put(r request) bool {
 	select {
-	case l.asks <- in:
+	case l.asks <- r:
 		return true
 	default:
 		return false
 	}
 }
+
+// Snapshot is the state as of the newest event, at most a second old; nil
+// before the first step.
+func (l *Live) Snapshot() *control.Snapshot { return l.latest.Load() }
+
+// Rest lets Run end, as soon as the shop is at rest.
+func (l *Live) Rest() { l.resting.Store(true) }
+
+// Rested tells whether a snapshot shows a shop that may be left alone for a
+// moment: nothing runs, moves, is held or on, and no latch would be lost.
+func Rested(s *control.Snapshot) bool {
+	if s == nil || s.Latched {
+		return false
+	}
+	for i := range s.Machines {
+		if m := &s.Machines[i]; m.Run || m.Sensed == control.Running || m.RunOn != 0 {
+			return false
+		}
+	}
+	for i := range s.Gates {
+		g := &s.Gates[i]
+		if g.Position == control.PositionOpening || g.Position == control.PositionShutting || g.Held != 0 || g.Why.Cause == control.ByTest {
+			return false
+		}
+	}
+	for i := range s.Collectors {
+		c := &s.Collectors[i]
+		if c.Commanded || c.Sensed == control.Running || c.Switch == control.Hand || c.Why.Cause == control.ByCoast || c.Why.Cause == control.ByPowerUp {
+			return false
+		}
+	}
+	for i := range s.Outlets {
+		if s.Outlets[i].Commanded {
+			return false
+		}
+	}
+	return true
+}
+
+// own is the loop's own observer: it publishes the state and notes refusals.
+type own struct{ *Live }
+
+// Observe publishes the state and notes a refusal.
+func (o own) Observe(s *control.Snapshot, events []control.Event) {
+	o.latest.Store(s)
+	for _, e := range events {
+		if e.Kind == control.RequestRefused {
+			o.refused = e
+		}
+	}
+}
+
+// publishEvery bounds the age of a snapshot, in the stream's time.
+const publishEvery = time.Second
 
 // longestNap bounds how long the loop sleeps, so that its heartbeat goes on.
 const longestNap = 50 * time.Millisecond
@@ -125,20 +241,31 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 		cancel()
 		l.close()
 	}()
-	lp, err := loop.New(l.Core, l.params, l.driver, obs...)
+	l.params.Reading = l.o.Reading
+	lp, err := loop.New(l.Core, l.params, l.driver, append([]loop.Observer{own{l}}, obs...)...)
 	if err != nil {
 		return err
 	}
+	speed := l.o.Speed
+	if speed == 0 {
+		speed = 1
+	}
+	published := -publishEvery
 	in := l.read(ctx)
 	ill := make([]string, len(l.sources)) // what was last said of each
 	var reports []drive.Report
 	nap := time.NewTimer(0)
 	defer nap.Stop()
 	for {
+		source := -1
 		select {
 		case <-ctx.Done():
 			return nil
 		case f := <-in:
+			source = f.Source
+			if l.o.Frame != nil {
+				l.o.Frame(&f.Frame)
+			}
 			lp.Feed(&f.Frame)
 			now := ""
 			if f.Err != nil {
@@ -154,16 +281,30 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 			for _, r := range reports {
 				l.take(lp, r)
 			}
-		case in := <-l.asks:
-			lp.Post(l.o.Now(), in)
+		case r := <-l.asks:
+			l.refused = control.Event{}
+			lp.Post(l.o.Now(), r.in)
+			if r.reply != nil {
+				r.reply <- l.refused
+			}
 		case <-nap.C:
 		}
 		lp.Advance(l.o.Now())
+		if lp.Now() >= published+publishEvery {
+			published = lp.Now()
+			l.latest.Store(l.Core.Snapshot())
+		}
 		l.driver.Beat()
+		if l.o.After != nil {
+			l.o.After(lp.Now(), source)
+		}
 		solve()
+		if l.resting.Load() && Rested(l.Core.Snapshot()) {
+			return nil
+		}
 		long := longestNap
 		if at, ok := lp.Next(); ok {
-			long = min(long, at-l.o.Now())
+			long = min(long, time.Duration(float64(at-l.o.Now())/speed))
 		}
 		nap.Reset(max(long, 0))
 	}
