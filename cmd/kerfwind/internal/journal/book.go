@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/control"
 )
 
@@ -362,9 +363,9 @@ func gatesKey(s *control.Snapshot, nameOf func(control.Subject, control.ID) stri
 }
 
 // addDraw folds a stretch of steady current into its day.
-func (b *book) addDraw(e *entry, gates string, at int64, secs, amps float64) error {
-	_, day, _ := e.label(at)
-	return e.exec(`INSERT INTO draw(day, shop, gates, stretches, seconds, amps) VALUES(?1,?2,?3,1,?4,?5)
-		ON CONFLICT DO UPDATE SET amps = (amps*seconds + ?5*?4) / (seconds + ?4), seconds = seconds + ?4, stretches = stretches + 1`,
-		day, b.shop, gates, secs, amps)
+func (b *book) addDraw(e *entry, s *upkeep.Stretch) error {
+	_, day, _ := e.label(b.ms(s.To))
+	return e.exec(`INSERT INTO draw(day, shop, gates, weak, stretches, seconds, amps) VALUES(?1,?2,?3,?4,1,?5,?6)
+		ON CONFLICT DO UPDATE SET amps = (amps*seconds + ?6*?5) / (seconds + ?5), seconds = seconds + ?5, stretches = stretches + 1`,
+		day, b.shop, s.Gates, s.Weak, (s.To - s.From).Seconds(), s.Amps)
 }

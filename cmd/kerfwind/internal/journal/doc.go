@@ -9,7 +9,10 @@
 // worker brings itself back into step with the next snapshot.
 //
 // What has been committed survives a power cut: the file is in WAL mode with
-// synchronous=FULL. Events that come close together are committed together.
+// synchronous=FULL. Events wait up to two seconds so that those that come
+// together are committed together; [Journal.Flush] waits for that. A run that
+// lasts when the power goes is closed at the last instant known, at most a minute
+// back, and says so.
 //
 // # Time
 //
@@ -18,6 +21,14 @@
 // before the clock can be trusted are marked doubtful and labelled afresh, by
 // their offsets, once it can. Rows of a boot that never learned the time stay
 // doubtful; their order is that of their numbers.
+//
+// # Damage
+//
+// Every start checks every page. A damaged file is set aside under a name with
+// the date, with its log, and the newest good backup takes its place; what lasts
+// just then is begun again from the newest snapshot. A backup is made each day
+// that something is recorded, when nothing runs; seven are kept. A file of a
+// newer program, or of another, is left alone and nothing is recorded.
 //
 // # Totals
 //

@@ -129,7 +129,8 @@ func newJournal(o Options) *Journal {
 	}
 	return &Journal{o: o, work: make(chan note, o.Queue), stop: make(chan struct{}), done: make(chan struct{}),
 		worker: worker{raised: map[NoticeKind]bool{}, wait: firstTry, steps: migrations, nameOf: o.NameOf,
-			book: book{origin: o.Origin, shop: o.Shop, nameOf: o.NameOf, open: map[thing]lasting{}, budget: o.Budget}}}
+			book: book{origin: o.Origin, shop: o.Shop, nameOf: o.NameOf, open: map[thing]lasting{}, budget: o.Budget,
+				doubtful: true}}} // until it is known whether this boot has rows that are
 }
 
 // Observe queues events. It never waits: when the queue is full they are

@@ -437,6 +437,9 @@ func TestNewer(t *testing.T) {
 		if told := r.told(); strings.Count(told, "refused false") != 1 || !strings.Contains(told, "written by a newer kerfwind") || strings.Contains(told, "no-storage") {
 			t.Errorf("told:\n%s", told)
 		}
+		if err := r.j.Flush(context.Background()); !errors.Is(err, errRefused) {
+			t.Errorf("flush: %v", err)
+		}
 		if c := r.j.Counts(); c.Dropped != 2 {
 			t.Errorf("%+v", c)
 		}
@@ -543,5 +546,160 @@ func TestCommits(t *testing.T) {
 			}
 		})
 		r.close()
+	})
+}
+
+// The program is started again before the clock is right: the rows of its first
+// session get their label too.
+func TestClockSameBoot(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.setClock(time.Unix(0, 0), false)
+		r.start()
+		r.say(control.MachineStarted, 0)
+		time.Sleep(time.Minute)
+		r.say(control.MachineStopped, 0)
+		r.close()
+		r.setClock(noon, true)
+		r.start()
+		r.flush()
+		r.close()
+		r.want("runs", r.runs(), "2026-03-02 12:00:00 band saw 1m0s seen\n")
+	})
+}
+
+// A fault of the journal's own ends the recording and nothing else.
+func TestOwnFault(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.start(func(j *Journal) { j.commit = func() error { panic("a bug") } })
+		r.say(control.MachineStarted, 0)
+		time.Sleep(time.Minute)
+		r.say(control.MachineStopped, 0)
+		if err := r.j.Flush(context.Background()); !errors.Is(err, errRefused) {
+			t.Errorf("flush: %v", err)
+		}
+		if told := r.told(); !strings.Contains(told, "a fault of its own") || !strings.Contains(told, "a bug") {
+			t.Errorf("told:\n%s", told)
+		}
+		if err := r.j.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// With another shop the names are its own, and what lasts ends.
+func TestMoveTo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.start()
+		r.say(control.MachineStarted, 0)
+		time.Sleep(time.Minute)
+		other := func(control.Subject, control.ID) string { return "lathe" }
+		if err := r.j.MoveTo(context.Background(), Move{Shop: "cellar", NameOf: other, Budget: 4}); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Minute) // the move is written when it is met, within two seconds
+		r.say(control.MachineStarted, 0)
+		time.Sleep(time.Minute)
+		r.say(control.MachineStopped, 0)
+		r.close()
+		db := r.read()
+		defer db.Close()
+		list, err := db.Runs(context.Background(), RunsOf{From: 0, To: 1 << 30, Limit: 10})
+		if err != nil || len(list) != 2 {
+			t.Fatal(list, err)
+		}
+		if x := list[0]; x.Machine != "lathe" || x.Shop != "cellar" || x.Ending != "seen" {
+			t.Errorf("%+v", x)
+		}
+		if x := list[1]; x.Machine != "band saw" || x.Shop != "barn" || x.Ending != "closed" || x.Time < time.Minute || x.Time > time.Minute+linger {
+			t.Errorf("%+v", x)
+		}
+		if s, err := db.Latest(context.Background()); err != nil || s.Shop != "cellar" || s.Budget != 4 || s.Lives {
+			t.Errorf("%+v %v", s, err)
+		}
+	})
+}
+
+// The collector's own current is learned for a set of open gates, and its
+// lasting drop is told and recorded. A reset of the filter learns it anew. The
+// figures are invented.
+func TestAir(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.start()
+		run := func(length int, amps float64) {
+			on := &control.Snapshot{At: r.now(), Gates: []control.GateView{{}, {Position: control.PositionOpen}}, Collectors: []control.CollectorView{{Commanded: true}}}
+			r.j.Observe(on, []control.Event{{At: r.now(), Kind: control.CollectorIsOn}})
+			for range length {
+				time.Sleep(time.Second)
+				r.j.Draw(r.now(), amps)
+			}
+			r.say(control.CollectorIsOff, 0)
+			time.Sleep(time.Minute)
+		}
+		for range 3 {
+			run(60, 10)
+		}
+		run(60, 9.5)
+		if told := r.told(); told != "" {
+			t.Errorf("told:\n%s", told)
+		}
+		run(30, 7) // too short to last
+		if told := r.told(); told != "" {
+			t.Errorf("told:\n%s", told)
+		}
+		run(60, 7)
+		if told := r.told(); told != `air-weak false: weak air with ["planer"] open: the collector draws 7.0 A instead of 9.9 A. A blockage, a full filter or a stuck gate`+"\n" {
+			t.Errorf("told:\n%s", told)
+		}
+		run(60, 9.8)
+		if told := r.told(); strings.Count(told, "air-weak true") != 1 {
+			t.Errorf("told:\n%s", told)
+		}
+		guest, err := OpenGuest(context.Background(), r.dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := guest.Reset(context.Background(), itemFilter, "owner", r.stamp(), time.UTC); err != nil {
+			t.Fatal(err)
+		}
+		if err := guest.Close(); err != nil {
+			t.Fatal(err)
+		}
+		run(60, 7) // this ends without a level: it is forgotten when this is written
+		time.Sleep(24 * time.Hour)
+		r.mu.Lock()
+		r.notices = nil
+		r.mu.Unlock()
+		run(60, 7)
+		if told := r.told(); told != "" {
+			t.Errorf("after the reset:\n%s", told)
+		}
+		r.close()
+		db := r.read()
+		defer db.Close()
+		draws, err := db.Draws(context.Background(), "barn")
+		if err != nil || len(draws) != 1 || draws[0].Stretches != 1 || draws[0].Gates != `["planer"]` {
+			t.Errorf("%+v %v", draws, err)
+		}
+		var marks string
+		if err := db.sql.QueryRow(`SELECT group_concat(kind || ' ' || value) FROM mark WHERE kind LIKE 'air-%'`).Scan(&marks); err != nil || !strings.HasPrefix(marks, "air-weak 7") || !strings.Contains(marks, ",air-good 9") {
+			t.Errorf("%s %v", marks, err)
+		}
+	})
+}
+
+// A control that has nothing to say of its state does no harm.
+func TestNoSnapshot(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.start()
+		r.j.lost.Store(3)
+		r.j.Observe(nil, []control.Event{{Kind: control.MachineStarted}, {At: time.Second, Kind: control.MachineStopped}})
+		time.Sleep(time.Minute)
+		r.close()
+		r.want("runs", r.runs(), "2026-03-02 12:00:00 band saw 1s seen\n")
 	})
 }

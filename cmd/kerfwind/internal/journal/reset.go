@@ -382,26 +382,32 @@ func (db *DB) binHours(ctx context.Context, done []Reset) (float64, bool, error)
 // Draws lists the collector's own current by day and set of open gates in a
 // shop, since the filter was last seen to.
 func (db *DB) Draws(ctx context.Context, shop string) ([]upkeep.Draw, error) {
-	return draws(ctx, db.sql, shop)
-}
-
-func draws(ctx context.Context, q querier, shop string) ([]upkeep.Draw, error) {
-	done, err := resets(ctx, q)
+	since, err := filterDay(ctx, db.sql)
 	if err != nil {
 		return nil, err
 	}
+	return draws(ctx, db.sql, `WHERE shop = ? AND day > ? ORDER BY day, gates, weak`, shop, since)
+}
+
+// filterDay is the day on which the filter was last seen to.
+func filterDay(ctx context.Context, q querier) (int, error) {
+	done, err := resets(ctx, q)
 	since := -1 << 31
 	for _, r := range done {
 		if r.Item == itemFilter {
 			since = r.Day
 		}
 	}
-	rows, err := q.QueryContext(ctx, `SELECT day, gates, stretches, amps FROM draw WHERE shop = ? AND day > ? ORDER BY day, gates`, shop, since)
+	return since, err
+}
+
+func draws(ctx context.Context, q querier, where string, args ...any) ([]upkeep.Draw, error) {
+	rows, err := q.QueryContext(ctx, `SELECT day, gates, weak, stretches, amps FROM draw `+where, args...)
 	if err != nil {
 		return nil, err
 	}
 	return drain(rows, func(r *sql.Rows) (d upkeep.Draw, err error) {
-		err = r.Scan(&d.Day, &d.Gates, &d.Stretches, &d.Amps)
+		err = r.Scan(&d.Day, &d.Gates, &d.Weak, &d.Stretches, &d.Amps)
 		return d, err
 	})
 }

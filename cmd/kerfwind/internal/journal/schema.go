@@ -117,10 +117,11 @@ CREATE TABLE draw (
 	day       INTEGER NOT NULL,
 	shop      TEXT    NOT NULL,
 	gates     TEXT    NOT NULL,
+	weak      INTEGER NOT NULL,
 	stretches INTEGER NOT NULL,
 	seconds   REAL    NOT NULL,
 	amps      REAL    NOT NULL,
-	PRIMARY KEY (shop, day, gates)
+	PRIMARY KEY (shop, gates, weak, day)
 ) STRICT, WITHOUT ROWID;
 CREATE VIEW run AS
 	SELECT id, name AS machine, datetime(wall / 1000, 'unixepoch') AS began_utc, ms / 1000.0 AS seconds, ending, doubtful

@@ -2,9 +2,9 @@ package journal
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
-	"maps"
 	"path/filepath"
 	"slices"
 	"time"
@@ -37,7 +37,7 @@ type worker struct {
 	air     upkeep.Air
 	nameOf  func(control.Subject, control.ID) string // as of the newest note
 	resetID int64                                    // newest reset that the levels know
-	unknown bool                                     // a set may have got its level
+	drawn   []string                                 // sets with a new stretch
 
 	raised  map[NoticeKind]bool
 	failing bool
@@ -50,10 +50,25 @@ type worker struct {
 	steps  []string     // migrations
 }
 
+// errRefused answers those that wait while nothing is recorded.
+var errRefused = errors.New("nothing is recorded: the history cannot be used")
+
 // run is the worker.
 func (j *Journal) run() {
 	defer close(j.done)
-	ctx := context.Background()
+	for !j.loop(context.Background()) {
+	}
+}
+
+// loop works until the journal is closed, and says so. A fault of its own ends
+// the recording, not the program: control goes on.
+func (j *Journal) loop(ctx context.Context) (closed bool) {
+	defer func() {
+		if r := recover(); r != nil {
+			j.refused = true
+			j.raise(Refused, fmt.Sprintf("the history has a fault of its own and records nothing more: %v", r))
+		}
+	}()
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	lingering := false
@@ -65,7 +80,7 @@ func (j *Journal) run() {
 		select {
 		case <-j.stop:
 			j.finish(ctx)
-			return
+			return true
 		case n := <-in:
 			waiting := len(j.pending)
 			j.take(n)
@@ -91,6 +106,9 @@ func (j *Journal) turn(ctx context.Context) time.Duration {
 	now := j.o.Clock()
 	err := j.write(ctx, now, false)
 	j.answer(err)
+	if j.refused {
+		return look
+	}
 	if err != nil {
 		wait := j.wait
 		j.wait = min(2*j.wait, lastTry)
@@ -186,12 +204,13 @@ func (j *Journal) open(ctx context.Context, now Stamp) error {
 	if r.Damage != nil { // the file is another one now
 		j.resync = j.book.session != 0 // what lasts stands in the damaged file only
 		j.book.session = 0
+		j.book.doubtful = true
 		clear(j.book.open)
 	}
 	if j.backup == 0 {
 		j.backup = now.Mono + firstBackup
 	}
-	j.resetID, j.unknown = -1, true
+	j.resetID = -1
 	return nil
 }
 
@@ -200,7 +219,7 @@ func (j *Journal) open(ctx context.Context, now Stamp) error {
 func (j *Journal) write(ctx context.Context, now Stamp, last bool) error {
 	if j.refused {
 		j.drop()
-		return nil
+		return errRefused
 	}
 	err := j.try(ctx, now, last)
 	if err == nil {
@@ -210,7 +229,7 @@ func (j *Journal) write(ctx context.Context, now Stamp, last bool) error {
 	}
 	if j.refused {
 		j.drop()
-		return err
+		return errRefused
 	}
 	j.failing = true
 	j.failed.Add(1)
@@ -288,11 +307,7 @@ func (j *Journal) transact(ctx context.Context, now Stamp, last, relabels bool) 
 	if err != nil {
 		return err
 	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, rollback(tx))
-		}
-	}()
+	defer func() { err = errors.Join(err, rollback(tx)) }() // nothing after a commit
 	e := &entry{ctx: ctx, tx: tx, stamp: now, loc: j.o.Zone}
 	b := &j.book
 	if b.session == 0 {
@@ -347,15 +362,15 @@ func (j *Journal) note(e *entry, n *note) error {
 		}
 	}
 	switch {
-	case n.lost > 0:
+	case n.lost > 0 && n.snap != nil:
 		if err := b.mark(e, markLost, "", "", b.ms(n.snap.At), n.lost); err != nil {
 			return err
 		}
 		return b.reconcile(e, n.snap)
 	case n.stretch != nil:
 		s := n.stretch
-		j.unknown = j.unknown || !j.air.Knows(s.Gates)
-		return b.addDraw(e, s.Gates, b.ms(s.To), (s.To - s.From).Seconds(), s.Amps)
+		j.drawn = append(j.drawn, s.Gates)
+		return b.addDraw(e, s)
 	case n.weak != nil:
 		kind := "air-weak"
 		if n.weak.Good {
@@ -373,33 +388,44 @@ func (j *Journal) note(e *entry, n *note) error {
 	return nil
 }
 
-// learn tells the learner the levels again when they may have changed.
+// learn tells the learner the levels again that may have changed: that of a set
+// with a new stretch, and all when something was seen to.
 func (j *Journal) learn(ctx context.Context) error {
 	var newest int64
 	if err := j.db.sql.QueryRowContext(ctx, `SELECT coalesce(max(id), 0) FROM reset`).Scan(&newest); err != nil {
 		return err
 	}
-	if newest == j.resetID && !j.unknown {
+	if newest == j.resetID && len(j.drawn) == 0 {
 		return nil
 	}
-	all, err := draws(ctx, j.db.sql, j.book.shop)
+	since, err := filterDay(ctx, j.db.sql)
 	if err != nil {
 		return err
 	}
-	sets := map[string][]upkeep.Draw{}
-	for _, d := range all {
-		sets[d.Gates] = append(sets[d.Gates], d)
-	}
-	for _, g := range j.air.Sets() {
-		if _, ok := sets[g]; !ok {
-			j.air.Learn(g, 0)
+	sets := j.drawn
+	if newest != j.resetID {
+		sets, err = collect(ctx, j.db.sql, `SELECT DISTINCT gates FROM draw WHERE shop = ?`, func(r *sql.Rows) (g string, err error) {
+			err = r.Scan(&g)
+			return g, err
+		}, j.book.shop)
+		if err != nil {
+			return err
+		}
+		for _, g := range j.air.Sets() { // of another shop
+			if !slices.Contains(sets, g) {
+				j.air.Learn(g, 0)
+			}
 		}
 	}
-	for g, d := range maps.All(sets) {
+	for _, g := range sets {
+		d, err := draws(ctx, j.db.sql, `WHERE shop = ? AND gates = ? AND weak = 0 AND day > ? ORDER BY day LIMIT ?`, j.book.shop, g, since, upkeep.LevelDays)
+		if err != nil {
+			return err
+		}
 		level, _ := upkeep.Level(d)
 		j.air.Learn(g, level)
 	}
-	j.resetID, j.unknown = newest, false
+	j.resetID, j.drawn = newest, nil
 	return nil
 }
 
@@ -444,6 +470,9 @@ func (j *Journal) finish(ctx context.Context) {
 	}
 	err := j.write(ctx, j.o.Clock(), true)
 	j.answer(err)
+	if j.refused {
+		err = nil // told already
+	}
 	if j.db != nil {
 		err = errors.Join(err, j.db.Close())
 	}

@@ -32,6 +32,7 @@ type Stretch struct {
 	From  time.Duration // first settled current
 	To    time.Duration // last settled current
 	Amps  float64       // mean
+	Weak  bool          // it is below the level by Drop or more
 }
 
 // Weak says that the air has become weak with a set of open gates, or good
@@ -76,12 +77,6 @@ func (a *Air) Learn(gates string, amps float64) {
 	delete(a.weak, gates)
 }
 
-// Knows says whether a set of open gates has a level.
-func (a *Air) Knows(gates string) bool {
-	_, ok := a.levels[gates]
-	return ok
-}
-
 // Sets lists the sets of open gates that have a level.
 func (a *Air) Sets() []string {
 	out := make([]string, 0, len(a.levels))
@@ -109,6 +104,8 @@ func (a *Air) end() (Stretch, bool) {
 	ok := a.any && a.secs > 0
 	if ok {
 		s.Amps = a.sum / a.secs
+		level, known := a.levels[a.gates]
+		s.Weak = known && s.Amps < level*(1-Drop)
 	}
 	a.any, a.sum, a.secs, a.crossing = false, 0, 0, false
 	return s, ok
@@ -162,30 +159,33 @@ func (a *Air) Feed(at time.Duration, amps float64) (Weak, bool) {
 }
 
 // Draw is the collector's mean current with one set of open gates on one day.
+// Stretches with weak air stand apart.
 type Draw struct {
 	Day       int // days since 1970-01-01, of the shop's calendar
 	Gates     string
+	Weak      bool
 	Stretches int
 	Amps      float64
 }
 
 // A level is learned from the first days on which a set was used.
 const (
-	levelDays      = 5 // days that count
+	LevelDays      = 5 // days that count
 	levelStretches = 3 // that there must be
 )
 
 // Level is the current of a set of open gates as it was when it was first used:
-// the median of the daily means of its first five days. draws are of one set,
+// the median of the daily means of its first five days with good air. draws are of one set,
 // in order, from the last change of the filter on. It is not known before three
 // stretches.
 func Level(draws []Draw) (amps float64, ok bool) {
-	draws = draws[:min(len(draws), levelDays)]
 	n := 0
 	var means []float64
 	for _, d := range draws {
-		n += d.Stretches
-		means = append(means, d.Amps)
+		if !d.Weak && len(means) < LevelDays {
+			n += d.Stretches
+			means = append(means, d.Amps)
+		}
 	}
 	if n < levelStretches {
 		return 0, false

@@ -186,7 +186,7 @@ func TestTrend(t *testing.T) {
 }
 
 func TestLevel(t *testing.T) {
-	d := []Draw{{0, "x", 1, 10}, {1, "x", 1, 12}, {2, "x", 1, 11}, {3, "x", 9, 10}, {4, "x", 9, 10}, {5, "x", 9, 2}, {6, "x", 9, 2}}
+	d := []Draw{{0, "x", false, 1, 10}, {1, "x", false, 1, 12}, {2, "x", false, 1, 11}, {2, "x", true, 9, 7}, {3, "x", false, 9, 10}, {4, "x", false, 9, 10}, {5, "x", false, 9, 2}, {6, "x", false, 9, 2}}
 	if _, ok := Level(d[:2]); ok {
 		t.Error("known after two stretches")
 	}
