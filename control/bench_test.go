@@ -28,6 +28,20 @@ func big(n int) Params {
 	return p
 }
 
+// fresh is a core whose stop inputs have reported.
+func fresh(t testing.TB, p Params) *Core {
+	t.Helper()
+	c, err := New(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out Out
+	for i := range p.Stops {
+		c.Step(0, Input{Kind: StopIs, ID: ID(i), State: uint8(Closed)}, &out)
+	}
+	return c
+}
+
 // morning steps a core through n inputs of a busy morning, starting at step from.
 func morning(c *Core, from, n int, out *Out) {
 	for k := from; k < from+n; k++ {
@@ -55,10 +69,7 @@ func morning(c *Core, from, n int, out *Out) {
 // BenchmarkStep16 steps a shop of 16 machines and 20 gates through a busy
 // morning: one op is one input with the deadlines before it.
 func BenchmarkStep16(b *testing.B) {
-	c, err := New(big(16))
-	if err != nil {
-		b.Fatal(err)
-	}
+	c := fresh(b, big(16))
 	var out Out
 	morning(c, 0, 10000, &out)
 	b.ReportAllocs()
@@ -68,10 +79,7 @@ func BenchmarkStep16(b *testing.B) {
 
 // BenchmarkSnapshot16 copies the state of the same shop.
 func BenchmarkSnapshot16(b *testing.B) {
-	c, err := New(big(16))
-	if err != nil {
-		b.Fatal(err)
-	}
+	c := fresh(b, big(16))
 	var out Out
 	morning(c, 0, 1000, &out)
 	b.ReportAllocs()
@@ -84,10 +92,7 @@ func BenchmarkSnapshot16(b *testing.B) {
 
 // TestStepAllocatesNothing: once the buffers have grown, Step does not allocate.
 func TestStepAllocatesNothing(t *testing.T) {
-	c, err := New(big(16))
-	if err != nil {
-		t.Fatal(err)
-	}
+	c := fresh(t, big(16))
 	out := Out{Commands: make([]Command, 0, 256), Events: make([]Event, 0, 256)}
 	at := 0
 	if n := testing.AllocsPerRun(20, func() {

@@ -3,6 +3,7 @@ package control
 import (
 	"bytes"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -81,10 +82,7 @@ func TestValidate(t *testing.T) {
 // request of that sort is refused.
 func TestNothingPanics(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
-	c, err := New(big(5))
-	if err != nil {
-		t.Fatal(err)
-	}
+	c := fresh(t, big(5))
 	var out Out
 	for range 20000 {
 		out.Reset()
@@ -108,10 +106,7 @@ func FuzzStep(f *testing.F) {
 	f.Add([]byte("a busy morning in the barn, with everything that can go wrong"))
 	f.Add(bytes.Repeat([]byte{2, 3, 0, 0, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0, 0}, 8))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		c, err := New(big(5))
-		if err != nil {
-			t.Fatal(err)
-		}
+		c := fresh(t, big(5))
 		var out Out
 		for ; len(data) >= 16; data = data[16:] {
 			var a, b uint64
@@ -183,7 +178,7 @@ func TestKeyForgetsTime(t *testing.T) {
 			t.Fatal(err)
 		}
 		var out Out
-		c.Step(start, Input{Kind: Tick}, &out)
+		c.Step(start, Input{Kind: StopIs, State: uint8(Closed)}, &out)
 		c.Step(start+time.Second, Input{Kind: MachineIs, State: uint8(Running)}, &out)
 		keys = append(keys, string(c.AppendKey(nil, start+2*time.Second)))
 	}
@@ -256,10 +251,7 @@ func TestBreaker(t *testing.T) {
 		{"still over", 99 * time.Second, 25 * time.Second, 0, 0, false},
 		{"another circuit", 20 * time.Second, 20 * time.Second, 0, 1, false},
 	} {
-		c, err := New(big(2))
-		if err != nil {
-			t.Fatal(err)
-		}
+		c := fresh(t, big(2))
 		var out Out
 		step := func(at time.Duration, in Input) { c.Step(at, in, &out) }
 		step(0, Input{Kind: Tick})
@@ -325,10 +317,7 @@ func TestSnapshot(t *testing.T) {
 
 // TestTimeDoesNotRunBackwards: a time before the last step's counts as that.
 func TestTimeDoesNotRunBackwards(t *testing.T) {
-	c, err := New(big(2))
-	if err != nil {
-		t.Fatal(err)
-	}
+	c := fresh(t, big(2))
 	var out Out
 	c.Step(time.Hour, Input{Kind: MachineIs, State: uint8(Running)}, &out)
 	out.Reset()
@@ -337,5 +326,33 @@ func TestTimeDoesNotRunBackwards(t *testing.T) {
 		if e.At != time.Hour {
 			t.Errorf("an event at %v", e.At)
 		}
+	}
+}
+
+// TestLateSteps: a caller who comes late finds every deadline passed at its own
+// instant: the commands and events are those of one who stepped at each.
+func TestLateSteps(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	late, prompt := fresh(t, big(6)), fresh(t, big(6))
+	var a, b Out
+	now := time.Duration(0)
+	events := 0
+	for range 20000 {
+		now += time.Duration(r.Uint64() % 9e9)
+		in := Input{Kind: InputKind(1 + r.IntN(5)), State: uint8(1 + r.IntN(3)), ID: ID(r.IntN(6)), What: CollectorOn, Seq: late.seq}
+		a.Reset()
+		b.Reset()
+		late.Step(now, in, &a)
+		for at, ok := prompt.Next(); ok && at < now; at, ok = prompt.Next() {
+			prompt.Step(at, Input{Kind: Tick}, &b)
+		}
+		prompt.Step(now, in, &b)
+		if late.begun && events > 0 && (!slices.Equal(a.Events, b.Events) || !slices.Equal(a.Commands, b.Commands)) {
+			t.Fatalf("late: %+v\nprompt: %+v", a, b)
+		}
+		events += len(a.Events)
+	}
+	if events < 1000 {
+		t.Errorf("only %d events", events)
 	}
 }

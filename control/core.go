@@ -305,8 +305,13 @@ func (c *Core) decide(out *Out) {
 }
 
 // blocked says what forbids every start and every motion: the stop inputs,
-// the stand-down and the wait after power-up.
+// also one that has not reported yet, the stand-down and the wait after power-up.
 func (c *Core) blocked() Cause {
+	for _, s := range c.stops {
+		if s == 0 {
+			return ByStop
+		}
+	}
 	switch {
 	case c.latched:
 		return ByStop

@@ -8,6 +8,7 @@ type Snapshot struct {
 	At         time.Duration
 	StoodDown  bool
 	ShopClosed bool
+	Quiet      bool // a latch or stand-down was lifted: nothing starts or moves until something is started anew
 	Latched    bool // a stop input acted, or the collector took no current: a local act lifts it
 	BinFull    bool
 	Machines   []MachineView
@@ -93,7 +94,7 @@ type FaultView struct {
 func (c *Core) Snapshot() *Snapshot {
 	k := &c.col
 	s := &Snapshot{
-		At: c.now, StoodDown: c.down, ShopClosed: c.closed, Latched: c.latched || k.latched != 0, BinFull: k.bin == Full,
+		At: c.now, StoodDown: c.down, ShopClosed: c.closed, Quiet: c.quiet, Latched: c.latched || k.latched != 0, BinFull: k.bin == Full,
 		Machines: make([]MachineView, len(c.machines)), Gates: make([]GateView, len(c.gates)), Outlets: make([]OutletView, len(c.outlets)),
 		Circuits: make([]Load, len(c.circuits)), Stops: append([]Contact(nil), c.stops...),
 	}

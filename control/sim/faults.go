@@ -197,6 +197,12 @@ func ParseFaults(name string, r io.Reader, n Names) ([]Fault, error) {
 	return faults, nil
 }
 
+// contacts is what a fault makes of a contact.
+var contacts = map[What]control.Contact{
+	StopOpens: control.Open, StopCloses: control.Closed, StopBreaks: control.Broken,
+	StandDownOpens: control.Open, StandDownCloses: control.Closed,
+}
+
 // strike lets a fault happen now and appends what is reported of it at once.
 func (s *Plant) strike(f Fault, in []control.Input) []control.Input {
 	if f.What == 0 || f.What >= whats || words[f.What].of == ofGate && (f.ID < 0 || f.ID >= len(s.gates)) || words[f.What].of == ofStop && (f.ID < 0 || f.ID >= s.p.Stops) {
@@ -226,7 +232,7 @@ func (s *Plant) strike(f Fault, in []control.Input) []control.Input {
 	case CollectorHand, CollectorLocked, CollectorAuto:
 		k.hand, k.off = f.What == CollectorHand, f.What == CollectorLocked
 		s.turn()
-		report(control.SwitchIs, uint8(map[What]control.Selector{CollectorHand: control.Hand, CollectorLocked: control.Off, CollectorAuto: control.Auto}[f.What]))
+		report(control.SwitchIs, uint8(s.selector()))
 	case FeedbackLost, FeedbackBack:
 		k.wire = f.What == FeedbackLost
 		in = s.feel(in)
@@ -234,16 +240,12 @@ func (s *Plant) strike(f Fault, in []control.Input) []control.Input {
 		report(control.BinIs, uint8(control.Full))
 	case BinEmptied:
 		report(control.BinIs, uint8(control.Room))
-	case StopOpens:
-		report(control.StopIs, uint8(control.Open))
-	case StopCloses:
-		report(control.StopIs, uint8(control.Closed))
-	case StopBreaks:
-		report(control.StopIs, uint8(control.Broken))
-	case StandDownOpens:
-		report(control.StandDownIs, uint8(control.Open))
-	case StandDownCloses:
-		report(control.StandDownIs, uint8(control.Closed))
+	case StopOpens, StopCloses, StopBreaks:
+		s.stops[f.ID] = contacts[f.What]
+		report(control.StopIs, uint8(s.stops[f.ID]))
+	case StandDownOpens, StandDownCloses:
+		s.wire = contacts[f.What]
+		report(control.StandDownIs, uint8(s.wire))
 	default: // a gate's: see strikeGate
 	}
 	return in

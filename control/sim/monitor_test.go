@@ -19,7 +19,6 @@ type monitor struct {
 	o       *oracle // for what is confirmed
 	begun   time.Duration
 	sensed  []control.Verdict
-	idleFor []time.Duration // since when a machine has not run; 0 it runs
 	down    bool
 	stops   []control.Contact
 	latched bool

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -31,12 +32,13 @@ type onTime struct{ from, to time.Duration }
 
 const far = 1 << 62
 
+const onForNothing = "the collector is on for nothing"
+
 // span is a run of a machine.
 type span struct {
 	from, to time.Duration // to is far while it runs
 	sure     time.Duration // since when the sensor says "running" without a break
 	lost     time.Duration // since when its sensor is lost; far if it is not
-	runOn    time.Duration // after to, while the collector had to go on
 }
 
 func newOracle(p control.Params, at time.Duration) *oracle {
@@ -377,7 +379,7 @@ func (o *oracle) judge(now time.Duration) error {
 	case !wasOn && (start || hold && !resting && !spent) && settled:
 		return fmt.Errorf("the collector is off: a path of a demand is open")
 	case wasOn && !runs && len(held) == 0 && !stay && o.on[len(o.on)-1].from+c.MinOn <= now && !spent:
-		return fmt.Errorf("the collector is on for nothing")
+		return errors.New(onForNothing)
 	}
 	for g := range wanted {
 		if k := o.gate(g).cmd; k != control.GateOpen && !quiet {
@@ -403,8 +405,13 @@ func (o *oracle) offAllowed(now time.Duration, cmds []control.Command) error {
 	was := *o
 	was.vague = false
 	was.on = append(append([]onTime(nil), o.on[:n-1]...), onTime{o.on[n-1].from, far})
-	if err := was.judge(now); !was.vague && (err == nil || err.Error() != "the collector is on for nothing") {
-		return fmt.Errorf("the collector is switched off although it is needed (%v)", err)
+	why := "a demand, a run-on or the budget"
+	err := was.judge(now)
+	if err != nil {
+		why = err.Error()
+	}
+	if !was.vague && why != onForNothing {
+		return fmt.Errorf("the collector is switched off although it is needed: %s", why)
 	}
 	return nil
 }

@@ -59,9 +59,11 @@ type Plant struct {
 	queue  []due // outcomes to come, by time, then in the order of their making
 	seq    int
 	faults []Fault
-	next   int  // index of the next fault
-	dead   bool // the bus does not answer
-	broken bool // the outputs answer "failed"
+	stops  []control.Contact // stop inputs
+	wire   control.Contact   // the stand-down switch
+	next   int               // index of the next fault
+	dead   bool              // the bus does not answer
+	broken bool              // the outputs answer "failed"
 }
 
 type due struct {
@@ -107,7 +109,10 @@ type collector struct {
 
 // New returns a plant at rest: gates shut, everything off.
 func New(p Params) *Plant {
-	s := &Plant{p: p, gates: make([]gate, len(p.Gates))}
+	s := &Plant{p: p, gates: make([]gate, len(p.Gates)), stops: make([]control.Contact, p.Stops), wire: control.Closed}
+	for i := range s.stops {
+		s.stops[i] = control.Closed
+	}
 	for i := range s.gates {
 		s.gates[i].slow = 1
 	}
@@ -115,14 +120,24 @@ func New(p Params) *Plant {
 	return s
 }
 
-// Report lets every switch and the feedback say what they show, as drivers do
-// when they start.
+// Report lets every switch, contact and the feedback say what they show, as
+// drivers do when they start. Of switches that serve as they should when
+// nothing is said, nothing is said.
 func (s *Plant) Report() {
 	s.after(0, func() []control.Input {
 		var in []control.Input
 		for i := range s.gates {
 			s.gates[i].said = 0
 			in = s.look(i, in)
+		}
+		for i, c := range s.stops {
+			in = append(in, control.Input{Kind: control.StopIs, ID: control.ID(i), State: uint8(c)})
+		}
+		if s.wire != control.Closed {
+			in = append(in, control.Input{Kind: control.StandDownIs, State: uint8(s.wire)})
+		}
+		if sel := s.selector(); sel != control.Auto {
+			in = append(in, control.Input{Kind: control.SwitchIs, State: uint8(sel)})
 		}
 		s.col.said = 0
 		return s.feel(in)
@@ -327,6 +342,16 @@ func (s *Plant) Open(i int) bool { return s.way(i) == s.p.Gates[i].Travel }
 
 // Shut tells whether gate i really stands fully shut.
 func (s *Plant) Shut(i int) bool { return s.way(i) == 0 }
+
+func (s *Plant) selector() control.Selector {
+	switch {
+	case s.col.hand:
+		return control.Hand
+	case s.col.off:
+		return control.Off
+	}
+	return control.Auto
+}
 
 // Powered tells whether the collector's motor has current.
 func (s *Plant) Powered() bool {
