@@ -21,9 +21,10 @@ import (
 // span is one run in a recording.
 type span struct{ start, onset, stop time.Duration }
 
-// runs feeds a one-channel recording to a detector and returns the runs; a run
-// that lasts to the end has stop < 0. unknown counts the unknown readings.
-func runs(t *testing.T, path string, p sensor.Params) (out []span, unknown int, first time.Duration) {
+// runs feeds a one-channel recording, and silence after it, to a detector and
+// returns the runs; a run that lasts to the end has stop < 0. unknown counts the
+// unknown readings.
+func runs(t *testing.T, path string, p sensor.Params, silence time.Duration) (out []span, unknown int, first, end time.Duration) {
 	t.Helper()
 	r, err := trace.Open([]string{path}, trace.Options{})
 	if err != nil {
@@ -36,14 +37,24 @@ func runs(t *testing.T, path string, p sensor.Params) (out []span, unknown int, 
 	}
 	var f sensor.Frame
 	var buf []sensor.Reading
+	next := uint64(0)
 	first = -1
 	last := sensor.Idle
 	for {
 		if err := r.Next(&f); errors.Is(err, io.EOF) {
-			return out, unknown, first
+			if end != 0 || silence == 0 {
+				return out, unknown, first, end
+			}
+			rate := r.Info().Rate
+			end = trace.Instant(next, rate)
+			f = sensor.Frame{
+				Channels: 1, Index: next, At: end, Rate: rate,
+				Raw: make([]float32, int(silence.Seconds()*rate)),
+			}
 		} else if err != nil {
 			t.Fatal(err)
 		}
+		next = f.Index + uint64(f.Scans())
 		buf = d.Feed(&f, buf[:0])
 		for _, x := range buf {
 			if first < 0 {
@@ -109,7 +120,16 @@ func TestRecordings(t *testing.T) {
 		for _, nominal := range []string{"0", mains} {
 			p := amps(scale, 0.6)
 			p.Mains, _ = strconv.ParseFloat(nominal, 64)
-			got, unknown, first := runs(t, path, p)
+			got, unknown, first, _ := runs(t, path, p, 0)
+			stopped, _, _, end := runs(t, path, p, 3*time.Second)
+			if len(stopped) != len(got) {
+				t.Errorf("%s and silence: runs %v, want %v and a stop", name, stopped, got)
+			} else if n := len(got); n > 0 {
+				late := stopped[n-1].stop - end - time.Second
+				if got[n-1].stop < 0 && (late < 0 || late > 250*time.Millisecond) {
+					t.Errorf("%s, off at %v: runs %v, want a stop within 250 ms of the hold", name, end, stopped)
+				}
+			}
 			if unknown > 0 {
 				t.Errorf("%s: %d unknown readings", name, unknown)
 			}
@@ -131,7 +151,7 @@ func TestRecordings(t *testing.T) {
 				if len(got) > 1 {
 					t.Errorf("%s: runs %v, want at most one at 0.6 A", name, got)
 				}
-				if two, _, _ := runs(t, path, amps(scale, 2)); len(two) > 0 {
+				if two, _, _, _ := runs(t, path, amps(scale, 2), 0); len(two) > 0 {
 					t.Errorf("%s: runs %v, want none at 2 A", name, two)
 				}
 			default:
