@@ -339,7 +339,7 @@ func (l *Live) read(ctx context.Context) <-chan *frame {
 		free <- &frame{free: free}
 		free <- &frame{free: free}
 		l.readers.Go(func() {
-			l.guard(func() { l.follow(ctx, i, src, free, in) })
+			l.Guard(func() { l.follow(ctx, i, src, free, in) })
 		})
 	}
 	return in
@@ -382,7 +382,7 @@ func (l *Live) solve() (ask, end func()) {
 	jobs := make(chan []uint64, 1)
 	var done sync.WaitGroup
 	done.Go(func() {
-		l.guard(func() {
+		l.Guard(func() {
 			for sets := range jobs {
 				table.Solve(sets...)
 			}
@@ -398,8 +398,8 @@ func (l *Live) solve() (ask, end func()) {
 	return ask, func() { close(jobs); done.Wait() }
 }
 
-// guard makes the outputs inert before a panic in a goroutine ends the program.
-func (l *Live) guard(do func()) {
+// Guard makes the outputs inert before a panic in a goroutine ends the program.
+func (l *Live) Guard(do func()) {
 	defer func() {
 		if r := recover(); r != nil {
 			_ = l.driver.Halt() // the panic tells more

@@ -445,7 +445,7 @@ func TestGuard(t *testing.T) {
 					t.Error("the panic was swallowed")
 				}
 			}()
-			l.guard(func() { panic("a fault") })
+			l.Guard(func() { panic("a fault") })
 		}()
 		if b.is(17) {
 			t.Error("on after a panic")

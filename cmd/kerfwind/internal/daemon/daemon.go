@@ -1,0 +1,342 @@
+// Package daemon keeps a shop running: it takes the shop up, looks after what
+// must outlast a restart, answers other commands, tells the service manager how
+// it fares, and takes up changed files once the shop is at rest.
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/notify"
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/sensor"
+)
+
+// Options say what to run.
+type Options struct {
+	Program   string // version
+	State     string // state folder
+	Simulated bool
+
+	Load  func() (*config.Shop, error) // reads the files, at a reload
+	Rig   rig.Options                  // how hardware is opened; the daemon sets the rest
+	Parts []Part
+
+	Manager *notify.Manager // nil: none listens
+
+	// Say tells people what happens, Notice what is wrong. They must not wait.
+	Say    func(string)
+	Notice func(error)
+}
+
+// Daemon is a running kerfwind. It is the socket's handler.
+type Daemon struct {
+	o      Options
+	keep   *keeper
+	hub    hub
+	herald *herald
+	reload chan struct{}
+
+	mu      sync.Mutex
+	current *session     // nil while none is taken up
+	pending *config.Shop // waits for rest
+	waits   string       // why new files are not in force
+}
+
+var _ socket.Handler = (*Daemon)(nil)
+
+// session is one shop, from when it is taken up until it is left.
+type session struct {
+	shop  *config.Shop
+	live  *rig.Live
+	now   func() time.Duration
+	speed float64
+	parts parts
+	done  chan struct{} // closed when it is left
+
+	ready atomic.Bool
+	seen  []bool // converters that gave a frame since the watchdog was fed; the loop's
+	next  time.Duration
+}
+
+// New prepares a daemon. A stored stand-down is in force from the start.
+func New(o Options) *Daemon {
+	if o.Rig.Speed == 0 {
+		o.Rig.Speed = 1
+	}
+	down, why := StoodDown(o.State)
+	if down {
+		o.Say("stood down: " + why)
+	}
+	d := &Daemon{o: o, keep: newKeeper(o.State, down, o.Notice), reload: make(chan struct{}, 1)}
+	d.herald = newHerald(o.Manager, o.Notice)
+	return d
+}
+
+// Reload asks for the files to be read again. They come in force at rest.
+func (d *Daemon) Reload() {
+	select {
+	case d.reload <- struct{}{}:
+	default: // asked already
+	}
+}
+
+// Run runs the shop, and those that come after it by Reload, until ctx is done.
+// It returns an error if the hardware cannot be opened, or if not all of it is
+// inert at the end.
+func (d *Daemon) Run(ctx context.Context, shop *config.Shop) error {
+	s, err := d.open(shop)
+	if err != nil {
+		return err
+	}
+	for {
+		// These go on until the outputs are inert and the parts are closed.
+		var aside sync.WaitGroup
+		inner, end := context.WithCancel(context.WithoutCancel(ctx))
+		live := s.live
+		for _, do := range []func(context.Context){d.keep.run, d.herald.run, d.reloads} {
+			aside.Go(func() { live.Guard(func() { do(inner) }) })
+		}
+		stopping := context.AfterFunc(ctx, func() { d.herald.say("ending: outputs off", stoppingNews) })
+		err := d.serve(ctx, s)
+		stopping()
+		end()
+		aside.Wait()
+		if err != nil || ctx.Err() != nil {
+			return err
+		}
+		if s, err = d.reopen(s.shop); err != nil {
+			return err
+		}
+	}
+}
+
+// reopen takes up the shop that was waiting or, if its hardware cannot be
+// opened, the old one again.
+func (d *Daemon) reopen(old *config.Shop) (*session, error) {
+	d.mu.Lock()
+	next := d.pending
+	d.pending, d.waits = nil, ""
+	d.mu.Unlock()
+	if next == nil {
+		next = old
+	}
+	s, err := d.open(next)
+	if err == nil {
+		d.o.Say("the files were read again and are in force: gates are homed as after a start")
+		return s, nil
+	}
+	d.o.Notice(fmt.Errorf("reload: %w: the shop stays as it was", err))
+	if s, err = d.open(old); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// open takes a shop up. Every output is off.
+func (d *Daemon) open(shop *config.Shop) (*session, error) {
+	s := &session{shop: shop, speed: d.o.Rig.Speed, done: make(chan struct{}), seen: make([]bool, len(shop.Rig.ADCs))}
+	began := time.Now()
+	s.now = func() time.Duration { return time.Duration(float64(time.Since(began)) * s.speed) }
+	o := d.o.Rig
+	o.Shop, o.Now, o.Notice = shop, s.now, d.o.Notice
+	o.StoodDown, _ = d.keep.now()
+	o.Frame, o.Reading = s.frame(d), s.reading(d)
+	o.After = func(now time.Duration, source int) { d.after(s, now, source) }
+	var err error
+	s.live, err = rig.Open(o)
+	return s, err
+}
+
+// serve runs a shop until ctx is done or a waiting shop may take its place.
+func (d *Daemon) serve(ctx context.Context, s *session) error {
+	s.parts = start(d.o.Parts, Shop{Shop: s.shop, Names: &s.live.Names, Now: s.now, Live: s.live, Notice: d.o.Notice})
+	d.mu.Lock()
+	d.current = s
+	if d.pending != nil {
+		s.live.Rest()
+	}
+	d.mu.Unlock()
+	err := s.live.Run(ctx, d.keep, s.parts, &lines{d, &s.live.Names})
+	d.mu.Lock()
+	d.current = nil
+	d.mu.Unlock()
+	close(s.done)
+	s.parts.close(d.o.Notice)
+	return err
+}
+
+func (d *Daemon) session() *session {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.current
+}
+
+// reloads reads the files when it is asked for.
+func (d *Daemon) reloads(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-d.reload:
+		}
+		shop, err := d.o.Load()
+		if err != nil {
+			d.o.Notice(fmt.Errorf("reload: the shop stays as it was:\n%w", err))
+			continue
+		}
+		d.mu.Lock()
+		d.pending, d.waits = shop, "changed files wait until the shop is at rest"
+		s := d.current
+		if s != nil {
+			if !rig.Rested(s.live.Snapshot()) {
+				d.o.Say(d.waits)
+			}
+			s.live.Rest()
+		}
+		d.mu.Unlock()
+	}
+}
+
+// after is called by the loop after every completed step.
+func (d *Daemon) after(s *session, now time.Duration, source int) {
+	if source >= 0 && source < len(s.seen) {
+		s.seen[source] = true
+		fresh := true
+		for _, x := range s.seen {
+			fresh = fresh && x
+		}
+		if fresh { // every converter has spoken
+			clear(s.seen)
+			if !s.ready.Swap(true) {
+				d.herald.say("outputs are safe", readyNews)
+			}
+			d.herald.beat(s.live.Snapshot())
+		}
+	}
+	if now >= s.next {
+		s.next = now + time.Second
+		s.parts.second(s.live.Snapshot(), now)
+	}
+}
+
+// lines hands events to those that look on over the socket.
+type lines struct {
+	d     *Daemon
+	names *timeline.Names
+}
+
+// Observe hands events on.
+func (l *lines) Observe(_ *control.Snapshot, events []control.Event) {
+	for _, e := range events {
+		l.d.hub.send(socket.DoEvents, 0, func() socket.Answer {
+			x := timeline.FromEvent(e, l.names)
+			return socket.Answer{Event: x.AppendJSON(nil), Text: string(timeline.AppendText(nil, e, l.names))}
+		})
+	}
+}
+
+func (s *session) frame(d *Daemon) func(*sensor.Frame) {
+	return func(f *sensor.Frame) {
+		d.hub.send(socket.DoFrames, f.Source, func() socket.Answer { return socket.Answer{Frame: socket.NewFrame(f)} })
+		s.parts.frame(f, s.now())
+	}
+}
+
+func (s *session) reading(d *Daemon) func(sensor.Reading) {
+	return func(r sensor.Reading) {
+		if r.Channel < len(s.shop.Rig.Channels) {
+			d.hub.send(socket.DoReadings, 0, func() socket.Answer {
+				return socket.Answer{Reading: &socket.Reading{Channel: s.shop.Rig.Channels[r.Channel].Name, T: r.At.Seconds(),
+					Verdict: r.Verdict.String(), Amps: r.Amps, Health: r.Health.String()}}
+			})
+		}
+		s.parts.reading(r)
+	}
+}
+
+// Bounds of a request, our own choice.
+const (
+	tooLate    = 2 * time.Second // a request that the loop takes later than this is refused
+	replyWait  = 4 * time.Second // for the loop
+	onDiskWait = 5 * time.Second // for the disk
+)
+
+// Ask carries out a request that comes over the socket. A stand-down, and its
+// end, are answered once they would outlast a power cut.
+func (d *Daemon) Ask(ctx context.Context, r socket.Request, peer socket.Peer) socket.Answer {
+	fail := func(format string, args ...any) socket.Answer {
+		return socket.Answer{Error: fmt.Sprintf(format, args...)}
+	}
+	s := d.session()
+	if s == nil {
+		return fail("no shop is taken up just now: try again")
+	}
+	in, err := r.Input(s.gate)
+	if err != nil {
+		return fail("%v", err)
+	}
+	kind := control.AskKind(in.State)
+	if kind == control.AskLift && !peer.Owner() {
+		return fail("a stand-down is lifted by its switch, or by root or the user of the daemon on this computer")
+	}
+	in.Origin, in.Expires = control.Console, s.now()+time.Duration(float64(tooLate)*s.speed)
+	reply := s.live.Request(in)
+	if reply == nil {
+		return fail("too many requests wait already: try again")
+	}
+	limit := time.NewTimer(replyWait)
+	defer limit.Stop()
+	select {
+	case e := <-reply:
+		if e.Kind != 0 {
+			return socket.Answer{Refused: timeline.Sentence(e, &s.live.Names)}
+		}
+	case <-s.done:
+		return fail("the daemon is ending")
+	case <-ctx.Done():
+		return fail("the daemon is ending")
+	case <-limit.C:
+		return fail("the control loop does not answer")
+	}
+	if kind != control.AskStandDown && kind != control.AskLift {
+		return socket.Answer{}
+	}
+	_, change := d.keep.now()
+	wait, cancel := context.WithTimeout(ctx, onDiskWait)
+	defer cancel()
+	if err := d.keep.kept(wait, change); err != nil {
+		return fail("it is in force, but a restart may not know of it: %v", err)
+	}
+	return socket.Answer{}
+}
+
+// gate finds a gate by its name.
+func (s *session) gate(name string) (control.ID, bool) {
+	for i := range s.shop.Gates {
+		if s.shop.Gates[i].Name == name {
+			return control.ID(i), true
+		}
+	}
+	return control.NoID, false
+}
+
+// Stream starts a stream for a client.
+func (d *Daemon) Stream(ctx context.Context, r socket.Request) (<-chan socket.Answer, error) {
+	s := d.session()
+	if s == nil {
+		return nil, errors.New("no shop is taken up just now: try again")
+	}
+	if r.Source >= len(s.shop.Rig.ADCs) {
+		return nil, fmt.Errorf("the rig has no converter %d", r.Source)
+	}
+	return d.hub.subscribe(ctx, r), nil
+}

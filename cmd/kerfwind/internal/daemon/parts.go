@@ -1,0 +1,196 @@
+package daemon
+
+import (
+	"fmt"
+	"runtime/debug"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/control/loop"
+	"kerfwind/sensor"
+)
+
+// Part is something that looks on: the journal, the metrics and so on. It is
+// started when a shop is taken up, and closed when that shop is left. One that
+// fails is told of as down; control goes on without it.
+type Part struct {
+	Name  string
+	Start func(*Shop) (Watcher, error)
+}
+
+// Shop is what a part sees of the running shop.
+type Shop struct {
+	*config.Shop
+	Names *timeline.Names
+	Now   func() time.Duration // the stream's clock
+	Live  *rig.Live            // for Ask and Snapshot
+
+	// Fares tells how the part fares: why it is down, or nil. It may be called
+	// from any goroutine. Notice tells people something.
+	Fares  func(error)
+	Notice func(error)
+}
+
+// Watcher is what a part looks at. Each field may be nil. All but Close are
+// called by the loop and must not wait: a part that may have to puts Queue
+// between.
+type Watcher struct {
+	loop.Observer
+	Frame   func(f *sensor.Frame, now time.Duration)
+	Reading func(sensor.Reading)
+	Second  func(s *control.Snapshot, now time.Duration) // about once a second
+	Close   func() error
+}
+
+// part is a part at work.
+type part struct {
+	name string
+	Watcher
+	mu  sync.Mutex
+	why error // down
+}
+
+func (p *part) fares(err error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.why = err
+}
+
+// down says why the part is down, or nil.
+func (p *part) down() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.why
+}
+
+// parts are those of a shop.
+type parts []*part
+
+// start starts every part. One that cannot be started is down.
+func start(list []Part, s Shop) parts {
+	var out parts
+	for _, x := range list {
+		p := &part{name: x.Name}
+		s.Fares = p.fares
+		var err error
+		if p.Watcher, err = x.Start(&s); err != nil {
+			s.Notice(fmt.Errorf("%s: %w", x.Name, err))
+			p.Watcher, p.why = Watcher{}, err
+		}
+		out = append(out, p)
+	}
+	return out
+}
+
+// Observe passes events on.
+func (ps parts) Observe(s *control.Snapshot, events []control.Event) {
+	for _, p := range ps {
+		if p.Observer != nil {
+			p.Observer.Observe(s, events)
+		}
+	}
+}
+
+func (ps parts) frame(f *sensor.Frame, now time.Duration) {
+	for _, p := range ps {
+		if p.Frame != nil {
+			p.Frame(f, now)
+		}
+	}
+}
+
+func (ps parts) reading(r sensor.Reading) {
+	for _, p := range ps {
+		if p.Reading != nil {
+			p.Reading(r)
+		}
+	}
+}
+
+func (ps parts) second(s *control.Snapshot, now time.Duration) {
+	for _, p := range ps {
+		if p.Second != nil {
+			p.Second(s, now)
+		}
+	}
+}
+
+// close ends all parts at once, since one may hang.
+func (ps parts) close(notice func(error)) {
+	var all sync.WaitGroup
+	for _, p := range ps {
+		if p.Close != nil {
+			all.Go(func() {
+				if err := p.Close(); err != nil {
+					notice(fmt.Errorf("%s: %w", p.name, err))
+				}
+			})
+		}
+	}
+	all.Wait()
+}
+
+// Queue is an observer that hands what it is told to a slower one, in a
+// goroutine of its own. What does not fit is dropped and counted.
+type Queue struct {
+	work    chan batch
+	done    chan struct{}
+	dropped atomic.Int64
+}
+
+type batch struct {
+	snap   *control.Snapshot
+	events []control.Event
+}
+
+// NewQueue returns a queue of a length before an observer. If that panics, the
+// queue takes nothing more and fares is told; control goes on.
+func NewQueue(to loop.Observer, length int, fares func(error)) *Queue {
+	q := &Queue{work: make(chan batch, length), done: make(chan struct{})}
+	go func() {
+		defer close(q.done)
+		defer func() {
+			if r := recover(); r != nil {
+				fares(fmt.Errorf("ended by a fault in the program: %v\n%s", r, debug.Stack()))
+			}
+		}()
+		for b := range q.work {
+			to.Observe(b.snap, b.events)
+		}
+	}()
+	return q
+}
+
+// Observe queues events. It never waits.
+func (q *Queue) Observe(s *control.Snapshot, events []control.Event) {
+	select {
+	case q.work <- batch{s, append([]control.Event(nil), events...)}:
+	default:
+		q.dropped.Add(int64(len(events)))
+	}
+}
+
+// Dropped is how many events did not fit.
+func (q *Queue) Dropped() int64 { return q.dropped.Load() }
+
+// closeWait bounds how long a slow observer may take over what is queued.
+const closeWait = 2 * time.Second
+
+// Close waits until what is queued is taken, but not for long. Observe must not
+// be called after it.
+func (q *Queue) Close() error {
+	close(q.work)
+	limit := time.NewTimer(closeWait)
+	defer limit.Stop()
+	select {
+	case <-q.done:
+		return nil
+	case <-limit.C:
+		return fmt.Errorf("it did not take what was queued within %v", closeWait)
+	}
+}

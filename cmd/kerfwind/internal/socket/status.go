@@ -1,0 +1,35 @@
+package socket
+
+// Status is the state of the daemon and its shop, with words for people. Times
+// are seconds of the stream unless a field says otherwise; 0 is "none".
+type Status struct {
+	Program   string  `json:"program"` // version
+	PID       int     `json:"pid"`
+	Shop      string  `json:"shop"`
+	Simulated bool    `json:"simulated,omitempty"`
+	T         float64 `json:"t"`                // since the shop was taken up
+	Ready     bool    `json:"ready"`            // outputs are safe and the converters speak
+	Running   int     `json:"machines_on"`      // machines that run
+	Moving    bool    `json:"at_work"`          // not at rest: something runs, moves or is held
+	StoodDown bool    `json:"stood_down"`       // nothing is commanded
+	Latched   bool    `json:"latched"`          // a local act is wanted
+	BinFull   bool    `json:"bin_full"`         //
+	Closed    bool    `json:"closed"`           // out of hours
+	Reload    string  `json:"reload,omitempty"` // why new files are not in force yet
+
+	Collector Thing   `json:"collector"`
+	StartsIn  int     `json:"starts_left"` // -1: no budget
+	Machines  []Thing `json:"machines"`
+	Gates     []Thing `json:"gates"`
+	Outlets   []Thing `json:"outlets"`
+	Faults    []Thing `json:"faults"`
+	Parts     []Thing `json:"parts"` // journal, metrics and so on: how they fare
+}
+
+// Thing is one thing, what it does and why.
+type Thing struct {
+	Name  string  `json:"name"`
+	State string  `json:"state"`
+	Why   string  `json:"why,omitempty"`
+	Until float64 `json:"until,omitempty"`
+}
