@@ -22,7 +22,8 @@
 //     carried out.
 //   - Report every sensor, switch and contact when the program starts, and then
 //     whenever it changes. What was never reported is unknown: a machine starts
-//     nothing, its gates are not shut, a switch confirms nothing.
+//     nothing, its gates are not shut, a switch confirms nothing, a stop input
+//     forbids every start.
 //   - Report a sensor that cannot be trusted as Unknown, an unreadable contact as
 //     Broken, switches that cannot be read as ShownUnknown. Nothing is a default.
 //   - Write a stand-down to disk after the Step that took it in and before
@@ -99,7 +100,7 @@
 // # Where each sentence is held
 //
 // "walk" is TestWalk, which visits every state of small shops and checks every
-// transition (check_test.go, by the numbers below); "scenario" names a script in
+// transition (check_test.go and checkrows_test.go, by the numbers below); "scenario" names a script in
 // testdata/scenarios, played by control/sim; TestOracle and TestFaults there
 // play random shops and faults against a second implementation and a monitor.
 //
