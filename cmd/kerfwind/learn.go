@@ -62,7 +62,8 @@ they come: idle, the first start, the stop. Marks are given by hand (--running,
 			return f.learn(ctx, cmd)
 		},
 	}
-	f.add(cmd, "folder in which what was learned is kept (default: systemd's, else /var/lib/kerfwind)")
+	f.add(cmd)
+	f.addShop(cmd, "folder in which what was learned is kept (default: systemd's, else /var/lib/kerfwind)")
 	fl := cmd.Flags()
 	fl.StringArrayVar(&f.machines, "machine", nil, "learn this machine; may be repeated (default: all, one after the other)")
 	fl.StringVar(&f.idle, "idle", "10 s", "how long to look at the machine off")

@@ -26,11 +26,16 @@ type lookFlags struct {
 	amps, truncated           bool
 }
 
-func (f *lookFlags) add(cmd *cobra.Command, stateUse string) {
+// addShop adds the flags of what the channels stand for.
+func (f *lookFlags) addShop(cmd *cobra.Command, stateUse string) {
+	cmd.Flags().StringVar(&f.shop, "shop", "", "shop file (default: each channel a machine)")
+	cmd.Flags().StringVar(&f.state, "state", "", stateUse)
+}
+
+// add adds the flags of what is looked at.
+func (f *lookFlags) add(cmd *cobra.Command) {
 	fl := cmd.Flags()
 	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")
-	fl.StringVar(&f.shop, "shop", "", "shop file (default: each channel a machine)")
-	fl.StringVar(&f.state, "state", "", stateUse)
 	addRuntime(cmd, &f.runtime)
 	fl.StringArrayVar(&f.trace, "trace", nil, "look at this recording instead of the rig; may be repeated, then they are laid end to end")
 	fl.BoolVar(&f.amps, "amps", false, "the values of the recording are amperes")
@@ -42,7 +47,8 @@ type look struct {
 	feed.Feed
 	shop     *config.Shop
 	channels []config.ChannelUse
-	rate     float64 // of a recording, scans a second
+	rate     float64 // scans a second; with several converters, of the fastest
+	unit     trace.Unit
 	close    func()
 }
 
@@ -86,7 +92,7 @@ func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice fun
 		return nil, &exitError{exitHardware, err}
 	}
 	began := time.Now()
-	l := &look{shop: s, channels: s.Channels(), close: func() { _ = lock.Free() }} // the kernel does it otherwise
+	l := &look{shop: s, channels: s.Channels(), unit: trace.Counts, close: func() { _ = lock.Free() }} // the kernel does it otherwise
 	l.Now, l.Notice = func() time.Duration { return time.Since(began) }, notice
 	sources, err := rig.Sources(r, l.Now)
 	if err != nil {
@@ -107,6 +113,7 @@ func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice fun
 			l.close()
 			return nil, &exitError{exitConfig, err}
 		}
+		l.rate = max(l.rate, r.ADCs[i].Rate)
 		l.Sources = append(l.Sources, feed.Source{Source: sources[i], Name: r.ADCs[i].Name, Detector: d})
 	}
 	return l, nil
@@ -131,7 +138,12 @@ func (f *lookFlags) openTrace(r *config.Rig, s *config.Shop) (*look, error) {
 		_ = t.Close() // only read
 		return nil, &exitError{exitConfig, err}
 	}
+	unit := t.Info().Unit
+	if f.amps {
+		unit = trace.Amperes
+	}
 	return &look{
+		unit: unit,
 		Feed: feed.Feed{Sources: []feed.Source{{Source: re.Samples(), Detector: re.Detector()}}},
 		shop: re.Shop, channels: re.Channels, rate: t.Info().Rate, close: func() { _ = t.Close() },
 	}, nil

@@ -1,0 +1,247 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"os/signal"
+	"strconv"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sys/unix"
+	"golang.org/x/term"
+
+	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/record"
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/config"
+	"kerfwind/sensor"
+	"kerfwind/sensor/trace"
+)
+
+// recordFlags are the flags of record.
+type recordFlags struct {
+	lookFlags
+	limit, long string
+	keep        int
+}
+
+// diskReserve is what a recording leaves free: the history and the state need
+// room too.
+const diskReserve = 64 << 20
+
+func newRecord() *cobra.Command {
+	var f recordFlags
+	cmd := &cobra.Command{
+		Use:   "record --rig FILE RECORDING",
+		Short: "Record the currents of the rig, for replay",
+		Long: `Record writes what the converters deliver as a WAV or FLAC file, one channel of
+the file for one of the rig, raw counts: what "kerfwind replay" reads. With
+several converters the scans are those of the fastest, with the newest sample of
+the others in each.
+
+It ends with Ctrl-C, after --for, or when a --limit is reached; with --keep it
+goes on in a next file instead, and keeps that many of the newest. A file has
+its name only once it is complete. When the disk is nearly full the recording
+ends, whole, with exit code 1.`,
+		Example: `  kerfwind record --rig rig.toml tuesday.flac
+  kerfwind record --rig rig.toml --limit "1 h" --keep 24 day.flac
+  kerfwind record --rig rig.toml --for "90 s" planer.wav`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) != 1 {
+				return &exitError{exitUsage, errors.New("record needs one file to write, NAME.flac or NAME.wav")}
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+			defer stop()
+			return f.record(ctx, cmd, args[0])
+		},
+	}
+	f.add(cmd)
+	fl := cmd.Flags()
+	fl.StringVar(&f.limit, "limit", "", `the most that one file may hold: a time or a size, e.g. "1 h" or "100 MiB"`)
+	fl.IntVar(&f.keep, "keep", 0, "at the limit go on in a next file, and keep this many of the newest")
+	fl.StringVar(&f.long, "for", "", `end after this time, e.g. "10 min"`)
+	return cmd
+}
+
+// limits reads --limit: a time or a size.
+func limits(text string) (size int64, long time.Duration, err error) {
+	if text == "" {
+		return 0, 0, nil
+	}
+	units := map[string]float64{"MB": 1e6, "MiB": 1 << 20, "GB": 1e9, "GiB": 1 << 30, "kB": 1e3, "KiB": 1 << 10}
+	number := strings.TrimRight(text, "KkMGiB ")
+	if unit := strings.TrimSpace(strings.TrimPrefix(text, number)); units[unit] > 0 {
+		n, err := strconv.ParseFloat(number, 64)
+		if err != nil || !(n > 0 && n*units[unit] < 1<<50) {
+			return 0, 0, fmt.Errorf(`--limit %q: write a size such as "100 MiB"`, text)
+		}
+		if size = int64(n * units[unit]); size < 64<<10 {
+			return 0, 0, fmt.Errorf("--limit %q: at least 64 KiB", text)
+		}
+		return size, 0, nil
+	}
+	d, err := duration("limit", text)
+	if err == nil && d < time.Second {
+		err = fmt.Errorf("--limit %q: at least a second", text)
+	}
+	if err != nil {
+		return 0, 0, fmt.Errorf(`%w, or a size such as "100 MiB"`, err)
+	}
+	return 0, d, nil
+}
+
+func (f *recordFlags) record(ctx context.Context, cmd *cobra.Command, path string) error {
+	o := record.Options{Path: path, Keep: f.keep, Free: freeOn, Reserve: diskReserve}
+	var errs []error
+	var err error
+	o.Bytes, o.Time, err = limits(f.limit)
+	errs = append(errs, err)
+	var long time.Duration
+	if f.long != "" {
+		if long, err = duration("for", f.long); err == nil && long < time.Second {
+			err = fmt.Errorf("--for %q: at least a second", f.long)
+		}
+		errs = append(errs, err)
+	}
+	switch {
+	case f.keep < 0 || f.keep > 9999:
+		errs = append(errs, fmt.Errorf("--keep %d: from 1 to 9999", f.keep))
+	case f.keep > 0 && f.limit == "":
+		errs = append(errs, errors.New("--keep says how many files to keep: say when a next one begins with --limit"))
+	}
+	if err := errors.Join(errs...); err != nil {
+		return &exitError{exitUsage, err}
+	}
+	eye, err := f.open(cmd, nil, noticeTo(cmd.ErrOrStderr()))
+	if err != nil {
+		return err
+	}
+	defer eye.close()
+	o.Layout = trace.Layout{Sample: trace.Int16, Channels: len(eye.names()), Rate: math.Round(eye.rate), Unit: eye.unit}
+	if eye.unit == trace.Amperes {
+		o.Layout.Sample = trace.Float32
+	}
+	rec, err := record.NewRecorder(o)
+	if err != nil {
+		return &exitError{exitUsage, err}
+	}
+	mix := record.NewMixer(eye.columns())
+	bar := newProgressLine(cmd.ErrOrStderr())
+	var failed error
+	var begin, checked time.Duration
+	begun := false
+	_, err = eye.Run(ctx, feed.Sink{
+		Frame: func(fr *sensor.Frame) {
+			mix.Add(fr, func(m *sensor.Frame) {
+				if !begun {
+					begin, begun = m.At, true
+				}
+				if failed != nil {
+					return
+				}
+				cut := *m
+				if left := int(math.Ceil((long - (m.At - begin)).Seconds() * m.Rate)); long > 0 && left < m.Scans() {
+					cut.Raw = m.Raw[:max(left, 0)*m.Channels]
+				}
+				if failed = rec.Add(&cut); failed == nil && len(cut.Raw) < len(m.Raw) {
+					failed = feed.ErrStop
+				}
+			})
+		},
+		Each: func(now time.Duration) error {
+			if failed == nil && now-checked >= time.Second {
+				checked, failed = now, rec.Check()
+			}
+			bar.show(func() string {
+				return fmt.Sprintf("%s  %s  %d scans lost", timeline.Clock(now-begin), mib(rec.Size()), rec.Lost)
+			})
+			return failed
+		},
+	})
+	bar.end()
+	if errors.Is(err, record.ErrFull) {
+		err = nil
+	}
+	if err = errors.Join(lookedEnough(err), rec.Close()); err != nil {
+		err = fmt.Errorf("the recording ended: %w", err)
+	}
+	files := rec.Files()
+	switch {
+	case len(files) == 1:
+		path = files[0]
+	case len(files) > 1:
+		path = fmt.Sprintf("%s to %s", files[0], files[len(files)-1])
+	default:
+		return errors.Join(err, errors.New("nothing was recorded"))
+	}
+	held := trace.Instant(rec.Scans, o.Layout.Rate).Round(time.Millisecond)
+	fmt.Fprintf(cmd.OutOrStdout(), "%s: %s recorded, %s, %d scans lost\n", path, config.FormatDuration(held), mib(rec.Bytes), rec.Lost)
+	return err
+}
+
+func mib(n int64) string { return fmt.Sprintf("%.1f MiB", float64(n)/(1<<20)) }
+
+// columns says for the mixer where the samples of each source go, and how fast
+// each is.
+func (l *look) columns() ([][]int, []float64) {
+	if l.Now == nil { // a recording holds all channels in order
+		return make([][]int, 1), []float64{l.rate}
+	}
+	var columns [][]int
+	var rates []float64
+	for i := range l.shop.Rig.ADCs {
+		columns = append(columns, l.shop.Rig.Of(i))
+		rates = append(rates, l.shop.Rig.ADCs[i].Rate)
+	}
+	return columns, rates
+}
+
+// freeOn is the free space for others than root on the disk of a folder.
+func freeOn(folder string) (int64, error) {
+	var st unix.Statfs_t
+	if err := unix.Statfs(folder, &st); err != nil {
+		return 0, err
+	}
+	return int64(st.Bavail) * int64(st.Bsize), nil //nolint:unconvert // 32 bits on small boards
+}
+
+// progressLine is one line on a terminal that is drawn anew now and then; on
+// anything else it is nothing.
+type progressLine struct {
+	w     *os.File
+	last  string
+	drawn time.Time
+}
+
+func newProgressLine(w any) *progressLine {
+	file, ok := w.(*os.File)
+	if !ok || !term.IsTerminal(int(file.Fd())) {
+		return &progressLine{}
+	}
+	return &progressLine{w: file}
+}
+
+func (p *progressLine) show(text func() string) {
+	if p.w == nil || time.Since(p.drawn) < 200*time.Millisecond {
+		return
+	}
+	p.drawn = time.Now()
+	line := text()
+	fmt.Fprintf(p.w, "\r%-*s", len(p.last), line)
+	p.last = line
+}
+
+func (p *progressLine) end() {
+	if p.w != nil && p.last != "" {
+		fmt.Fprintf(p.w, "\r%*s\r", len(p.last), "")
+	}
+}
