@@ -119,7 +119,7 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	}
 	out := newLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
 	defer out.end()
-	live, free, err := f.open(out, true)
+	live, free, err := f.open(out)
 	if err != nil {
 		return err
 	}
@@ -127,7 +127,9 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	j := &jogging{ask: ask, end: cancel}
-	asked := time.AfterFunc(jogWait, func() { live.Ask(ask) })
+	wait := jogWait + s.Collector.Coast
+	out.say("waits " + config.FormatDuration(wait) + ": the fan may have run until now, and the sensors must have spoken")
+	asked := time.AfterFunc(wait, func() { live.Ask(ask) })
 	defer asked.Stop()
 	if err := ended(live.Run(ctx, &events{out, &live.Names, false}, j), out); err != nil {
 		return err
@@ -135,9 +137,9 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	return j.verdict(&live.Names)
 }
 
-// jogWait is how long jog listens to the sensors before it asks: a machine
-// that runs has been seen by then.
-const jogWait = time.Second
+// jogWait is how long jog listens to the sensors before it asks, beyond the time
+// that the fan takes to come to rest: a machine that runs has been seen by then.
+const jogWait = time.Second / 2
 
 // confirm warns, and asks unless it was told not to.
 func (f *jogFlags) confirm(cmd *cobra.Command, s *config.Shop, ask control.Input) error {

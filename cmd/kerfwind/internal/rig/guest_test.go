@@ -34,6 +34,7 @@ const (
 	lineCollector, lineCleaner   = 17, 27
 	lineOpen, lineShut           = 5, 6
 	lineHeart                    = 16
+	lineEnable                   = 4 // low lets servo pulses out
 	contactDoor, contactDown     = 22, 12
 	contactSander, contactButton = 13, 25
 	endOpen, endShut             = 6, 7
@@ -55,6 +56,7 @@ func newShopFloor(t *testing.T) *shopFloor {
 	for line, closed := range map[int]bool{contactDoor: true, contactDown: true, contactSander: false, contactButton: false} {
 		guest.Contact(t, guest.Own, line, closed)
 	}
+	guest.Contact(t, guest.Own, lineEnable, false) // its pull-up
 	guest.Contact(t, guest.Expander, endOpen, false)
 	guest.Contact(t, guest.Expander, endShut, true)
 	for _, p := range []string{"hang", "naks"} {
@@ -201,7 +203,7 @@ func silent(t *testing.T) {
 func steady(t *testing.T, trace guest.Trace, times map[int]int) {
 	t.Helper()
 	for line, wanted := range times {
-		n, off := trace.On(line, line == lineCleaner)
+		n, off := trace.On(line, line == lineCleaner || line == lineEnable)
 		if n != wanted || !off {
 			t.Errorf("line %d was on %d times, commanded %d times; off at both ends: %v; %q", line, n, wanted, off, trace.Outputs(line))
 		}
@@ -271,7 +273,7 @@ func TestGuestRun(t *testing.T) {
 			}
 		}
 	})
-	steady(t, trace, map[int]int{lineCollector: 3, lineCleaner: 1, lineOpen: 1})
+	steady(t, trace, map[int]int{lineCollector: 3, lineCleaner: 1, lineOpen: 1, lineEnable: 1})
 	if n, off := trace.On(lineHeart, false); n < 5 || !off {
 		t.Errorf("heartbeat: %d edges, off at both ends: %v", n, off)
 	}
@@ -315,8 +317,14 @@ func TestGuestKill(t *testing.T) {
 				t.Errorf("%q beside a running kerfwind: exit code %d, %s", args, code, q.stderr.String())
 			}
 		}
+		if guest.High(t, guest.Own, lineEnable) {
+			t.Error("the servo chip's outputs are not enabled")
+		}
 		p.signal(syscall.SIGKILL)
 		p.end()
+		if !guest.High(t, guest.Own, lineEnable) {
+			t.Error("the servo chip's outputs are still enabled")
+		}
 		if guest.Register(t, 9)&0x10 != 0 {
 			t.Error("the killed program left no pulse behind: halt has nothing to do")
 		}
