@@ -33,7 +33,7 @@ const (
 	levelEase = 4096 // values in which it comes down again by two thirds
 
 	rampMargin = 1.3 // on the rise of the resting point
-	suddenDrop = 0.6 // of the usual current, within a cycle, is a stop
+	suddenDrop = 0.7 // of the usual current, within a cycle, is a stop
 	usualDrop  = 1.5 // work may add half as much again to the current of a machine
 )
 

@@ -180,7 +180,7 @@ func (c *channel) steady() float64 {
 func (c *channel) towardsStop(g *half) {
 	extra := c.heard(g)
 	if c.below == never {
-		gone := float64(usualDrop*(c.amps+extra)) < c.usual || c.amps2-c.amps > float64(suddenDrop*c.usual)
+		gone := float64(usualDrop*(c.amps+extra)) < c.usual || c.dropped() > float64(suddenDrop*c.usual)
 		if c.amps >= c.stop && (c.amps >= c.stop+extra || !gone) {
 			c.settle()
 			return
@@ -199,6 +199,12 @@ func (c *channel) towardsStop(g *half) {
 	if g.at-c.below >= c.hold {
 		c.setIdle(c.below - g.cycle)
 	}
+}
+
+// dropped is the current that has gone within a cycle, in amperes, taken as out
+// of phase with what is left.
+func (c *channel) dropped() float64 {
+	return math.Sqrt(max(0, float64(c.amps2*c.amps2)-float64(c.amps*c.amps)))
 }
 
 // ease lets the level of active samples down again.

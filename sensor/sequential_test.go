@@ -144,6 +144,28 @@ func TestStopBesideNeighbour(t *testing.T) {
 	}
 }
 
+// TestSwingBesideNeighbour: a load that falls to a third during a neighbour's
+// inrush is no stop.
+func TestSwingBesideNeighbour(t *testing.T) {
+	p := amps(1, 0.6)
+	p.Mains = 50
+	p.Channels = append(p.Channels, p.Channels[0])
+	p.Channels[1].Channel = 1
+	for _, at := range []float64{0.45, 0.52, 0.6, 0.75, 1} {
+		for _, r := range feed(t, p, 2000, neighbours(0.02, func(t float64) float64 {
+			if t < at {
+				return 8 * sine(50*t)
+			}
+			return 2.7 * sine(50*t-0.2)
+		})) {
+			if r.Channel == 0 && r.Verdict != sensor.Running {
+				t.Errorf("load falls at %g s: %+v", at, r)
+				break
+			}
+		}
+	}
+}
+
 // TestDividerConnected: the resting point creeps to its place when a divider
 // is connected, and away when it breaks. That is a fault, not a machine.
 func TestDividerConnected(t *testing.T) {

@@ -104,7 +104,11 @@ func TestCuts(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 10))
 	verdictsSeen := map[sensor.Verdict]int{}
 	healthSeen := map[sensor.Health]int{}
-	for round := range 150 {
+	rounds := 150
+	if testing.Short() {
+		rounds = 40
+	}
+	for round := range rounds {
 		rate := []float64{250, 1000, 2000, 3000, 12345.678}[round%5]
 		p, fs := stream(rng, rate)
 		whole := feedFrames(newDetector(t, p), fs)

@@ -8,6 +8,9 @@ import (
 // TestRun makes a small run of everything and holds the detector to it: no
 // start missed, none false or double.
 func TestRun(t *testing.T) {
+	if testing.Short() {
+		t.Skip("makes an hour of recordings")
+	}
 	var b strings.Builder
 	if err := run(&b, []string{"-starts", "4", "-idle", "0.3", "-steps", "4"}); err != nil {
 		t.Fatal(err)

@@ -134,7 +134,7 @@ func idleHours(sp spikes, hours float64, seed uint64) (names []string, counts []
 			noise := rng.Uint64()
 			row := f.Raw[i*idleChannels : (i+1)*idleChannels]
 			for c := range row {
-				v := 2048 + gauss[(noise>>(8*c)^uint64(n)*uint64(2*c+1))&0xFFFF]
+				v := 2048 + gauss[(noise>>(8*c)^n*uint64(2*c+1))&0xFFFF]
 				if c == 0 {
 					v += loud
 				} else {
