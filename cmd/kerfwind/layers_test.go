@@ -88,7 +88,7 @@ var rooms = map[string]room{
 	// other, so that one can be left out; not the loop and no driver, so that
 	// none can delay or give a command.
 	"cmd/kerfwind/internal/journal":  {ours: append([]string{"config"}, paramTypes...), others: []string{"modernc.org/sqlite"}},
-	"cmd/kerfwind/internal/mqttlink": {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/eclipse/paho.mqtt.golang", "github.com/mochi-mqtt/server/v2"}},
+	"cmd/kerfwind/internal/mqttlink": {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/eclipse/paho.mqtt.golang", "golang.org/x/sys"}},
 	"cmd/kerfwind/internal/metrics":  {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/prometheus"}},
 	"cmd/kerfwind/internal/notices":  {ours: append([]string{"config"}, paramTypes...)},
 	"cmd/kerfwind/internal/panel":    {ours: append([]string{"config"}, paramTypes...), others: []string{"golang.org/x/crypto", "golang.org/x/time"}},
@@ -108,6 +108,8 @@ var (
 		"cmd/kerfwind/internal/setup":  {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/draw":   {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/live":   {"cmd/kerfwind/internal/timeline"},
+		// Its events have the members of the event lines.
+		"cmd/kerfwind/internal/mqttlink": {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/rig":    {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
 		// The reckoning is pure; the journal keeps what it works on.
 		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},

@@ -1,0 +1,214 @@
+package mqttlink
+
+import (
+	"encoding/json"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"kerfwind/config"
+	"kerfwind/control"
+)
+
+// seconds is an instant or a length in JSON: seconds, exact to the nanosecond.
+type seconds time.Duration
+
+// MarshalJSON writes the seconds without trailing zeros.
+func (s seconds) MarshalJSON() ([]byte, error) {
+	b := strconv.AppendInt(nil, int64(s)/1e9, 10)
+	if ns := int64(s) % 1e9; ns != 0 {
+		b = append(b, strings.TrimRight(fmt.Sprintf(".%09d", max(ns, -ns)), "0")...)
+	}
+	return b, nil
+}
+
+// The states, one JSON object each. Instants are seconds from the start of the
+// program, which is "start" of the shop's state.
+type (
+	whyState struct {
+		Why     string  `json:"why,omitempty"`
+		Machine string  `json:"why_machine,omitempty"`
+		Until   seconds `json:"why_until,omitempty"`
+	}
+	machineState struct {
+		Name   string  `json:"name"`
+		State  string  `json:"state"` // what the sensor says; "none" before it has spoken
+		Run    bool    `json:"run"`
+		Served bool    `json:"served"`
+		Since  seconds `json:"since"`
+		RunOn  seconds `json:"run_on,omitempty"`
+		whyState
+	}
+	gateState struct {
+		Name     string  `json:"name"`
+		Position string  `json:"position"`
+		Wanted   bool    `json:"wanted"`
+		Held     bool    `json:"held"`
+		Until    seconds `json:"held_until,omitempty"`
+		Fault    string  `json:"fault,omitempty"`
+		whyState
+	}
+	collectorState struct {
+		Name       string  `json:"name"`
+		Commanded  bool    `json:"commanded"`
+		State      string  `json:"state"` // what its own sensor says; "none": it has none
+		Since      seconds `json:"since"`
+		Switch     string  `json:"switch,omitempty"`
+		StartsLeft int     `json:"starts_left"` // -1: no budget
+		NextStart  seconds `json:"next_start,omitempty"`
+		Fault      string  `json:"fault,omitempty"`
+		whyState
+	}
+	outletState struct {
+		Name  string  `json:"name"`
+		On    bool    `json:"on"`
+		RunOn seconds `json:"run_on,omitempty"`
+	}
+	circuitState struct {
+		Name string `json:"name"`
+		Load string `json:"load"`
+	}
+	faultState struct {
+		Fault string  `json:"fault"`
+		Of    string  `json:"of,omitempty"`
+		Since seconds `json:"since"`
+	}
+	shopState struct {
+		Name      string       `json:"name"`
+		Boot      string       `json:"boot"`
+		Version   string       `json:"version"`
+		Start     string       `json:"start,omitempty"` // RFC 3339; absent while the computer's clock is not set
+		StoodDown bool         `json:"stood_down"`
+		Closed    bool         `json:"closed"`
+		Latched   bool         `json:"latched"`
+		BinFull   bool         `json:"bin_full"`
+		Dropped   int64        `json:"dropped"`
+		Faults    []faultState `json:"faults"`
+	}
+)
+
+// plain is our own layout, the truth.
+type plain struct {
+	l *Link
+
+	machines, gates, outlets, circuits []string // slugs
+	start                              string   // of the program, once it is known
+
+	announce time.Time // when to send the hub's discovery again; zero: not
+}
+
+func newPlain(l *Link) *plain {
+	n := &l.o.Names
+	return &plain{l: l, machines: config.Slugs(n.Machines), gates: config.Slugs(n.Gates), outlets: config.Slugs(n.Outlets), circuits: config.Slugs(n.Circuits)}
+}
+
+// topic is a topic of ours.
+func (v *plain) topic(parts ...string) string {
+	return v.l.base + "/" + strings.Join(parts, "/")
+}
+
+// Words of the status topic.
+const (
+	online  = "online"
+	offline = "offline"
+)
+
+func (v *plain) will() message  { return message{v.topic("status"), offline, true} }
+func (v *plain) bye() []message { return []message{v.will()} }
+func (v *plain) birth() []message {
+	return []message{{v.topic("status"), online, true}}
+}
+
+// ready sends the hub's discovery.
+func (v *plain) ready() []message {
+	if v.l.o.MQTT.Discovery == "" {
+		return nil
+	}
+	return []message{v.discovery()}
+}
+
+// echo is where we listen to ourselves.
+func (v *plain) echo() string { return v.topic("echo") }
+
+// encode makes a retained state. A struct of ours always encodes.
+func encode(topic string, state any) message {
+	b, err := json.Marshal(state)
+	if err != nil {
+		b = []byte("{}")
+	}
+	return message{topic, string(b), true}
+}
+
+func (v *plain) why(w control.Why) whyState {
+	s := whyState{Until: seconds(w.Until)}
+	if w.Cause != 0 {
+		s.Why = w.Cause.String()
+	}
+	if int(w.Machine) < len(v.l.o.Names.Machines) {
+		s.Machine = v.l.o.Names.Machines[w.Machine]
+	}
+	return s
+}
+
+// said is a verdict's name, or "none".
+func said(v control.Verdict) string {
+	if v == 0 {
+		return "none"
+	}
+	return v.String()
+}
+
+// faultName is a fault's name, or nothing.
+func faultName(f control.FaultKind) string {
+	if f == 0 {
+		return ""
+	}
+	return f.String()
+}
+
+func (v *plain) states(s *control.Snapshot) []message {
+	n := &v.l.o.Names
+	out := []message{encode(v.topic("shop"), v.shop(s))}
+	for i := range min(len(s.Machines), len(v.machines)) {
+		m := &s.Machines[i]
+		out = append(out, encode(v.topic("machine", v.machines[i]), machineState{n.Machines[i], said(m.Sensed), m.Run, m.Served, seconds(m.Since), seconds(m.RunOn), v.why(m.Why)}))
+	}
+	for i := range min(len(s.Gates), len(v.gates)) {
+		g := &s.Gates[i]
+		out = append(out, encode(v.topic("gate", v.gates[i]), gateState{n.Gates[i], g.Position.String(), g.Wanted, g.Held != 0, seconds(g.Held), faultName(g.Fault), v.why(g.Why)}))
+	}
+	for i := range min(len(s.Collectors), 1) {
+		c := &s.Collectors[i]
+		hand := ""
+		if c.Switch != 0 {
+			hand = c.Switch.String()
+		}
+		out = append(out, encode(v.topic("collector"), collectorState{n.Collectors[i], c.Commanded, said(c.Sensed), seconds(c.Since), hand, c.StartsLeft,
+			seconds(c.NextStart), faultName(c.Fault), v.why(c.Why)}))
+	}
+	for i := range min(len(s.Outlets), len(v.outlets)) {
+		out = append(out, encode(v.topic("outlet", v.outlets[i]), outletState{n.Outlets[i], s.Outlets[i].Commanded, seconds(s.Outlets[i].RunOn)}))
+	}
+	for i := range min(len(s.Circuits), len(v.circuits)) {
+		load := "unknown"
+		if s.Circuits[i] != 0 {
+			load = s.Circuits[i].String()
+		}
+		out = append(out, encode(v.topic("circuit", v.circuits[i]), circuitState{n.Circuits[i], load}))
+	}
+	return out
+}
+
+func (v *plain) shop(s *control.Snapshot) shopState {
+	out := shopState{Name: v.l.o.Shop.Name, Boot: v.l.o.Boot, Version: v.l.o.Version, StoodDown: s.StoodDown, Closed: s.ShopClosed, Latched: s.Latched,
+		BinFull: s.BinFull, Dropped: v.l.store.counts().Dropped, Faults: []faultState{}}
+	if now, ok := v.l.o.Clock(); ok && v.start == "" {
+		v.start = now.Add(-v.l.o.Now()).UTC().Format(time.RFC3339)
+	}
+	out.Start = v.start
+	for _, f := range s.Faults {
+		out.Faults = append(out.Faults, faultState{f.Fault.String(), v.l.o.Shop.NameOf(f.Fault.Subject(), f.ID), seconds(f.Since)})
+	}
+	return out
+}
