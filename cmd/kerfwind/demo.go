@@ -29,6 +29,8 @@ const (
 	demoShop  = "demo/shops/barn.toml"
 	demoTrace = "demo/barn.flac"
 	demoPlant = "demo/plant.txt"
+
+	demoMorning = "demo/morning.txt" // the script that made the recording
 )
 
 func newDemo() *cobra.Command {

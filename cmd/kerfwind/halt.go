@@ -14,6 +14,7 @@ import (
 
 func newHalt() *cobra.Command {
 	var rigPath, folder string
+	var force bool
 	cmd := &cobra.Command{
 		Use:   "halt --rig FILE",
 		Short: "Make every output of the rig inert: after kerfwind was killed",
@@ -21,7 +22,9 @@ func newHalt() *cobra.Command {
 pulses. It needs neither the shop file nor a running kerfwind, goes on past what
 it cannot reach, and may be repeated. It is for the case that kerfwind was
 killed and could not do so itself (ExecStopPost= in the unit). It refuses while
-a kerfwind runs: stop that one, which does the same.
+a kerfwind runs: stop that one, which does the same. With --force it does what
+it can all the same, for one that hangs: servo pulses end, but lines that the
+other one holds stay as they are until it is killed.
 
 Halt is not a disconnect: it cannot open a contactor whose contacts are welded.
 
@@ -35,6 +38,8 @@ Exit code 4: some outputs could not be made inert, or a kerfwind runs.`,
 			lock, err := rig.TakeLock(rig.Folder(folder))
 			var held *rig.Held
 			switch {
+			case errors.As(err, &held) && force:
+				fmt.Fprintf(cmd.ErrOrStderr(), "notice: %v\n", err)
 			case errors.As(err, &held):
 				return &exitError{exitHardware, err}
 			case err != nil:
@@ -55,6 +60,7 @@ Exit code 4: some outputs could not be made inert, or a kerfwind runs.`,
 		},
 	}
 	cmd.Flags().StringVar(&rigPath, "rig", "/etc/kerfwind/rig.toml", "rig file")
+	cmd.Flags().BoolVar(&force, "force", false, "also while a kerfwind runs: for one that hangs")
 	addRuntime(cmd, &folder)
 	return cmd
 }

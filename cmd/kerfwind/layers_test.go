@@ -110,7 +110,11 @@ var (
 		"cmd/kerfwind/internal/live":   {"cmd/kerfwind/internal/timeline"},
 		// Its events have the members of the event lines.
 		"cmd/kerfwind/internal/mqttlink": {"cmd/kerfwind/internal/timeline"},
-		"cmd/kerfwind/internal/rig":    {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/rig":      {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
+		// The daemon ties the rig's loop to what is kept over a restart, to the
+		// service manager and to the socket, whose lines it fills.
+		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",
+			"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
 		// The reckoning is pure; the journal keeps what it works on.
 		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},
 		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal"},

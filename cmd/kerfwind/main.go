@@ -60,7 +60,7 @@ func newRoot() *cobra.Command {
 		return &exitError{exitUsage, err}
 	})
 	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace(), newDucts(), newWiring())
-	root.AddCommand(newRun(), newJog(), newHalt(), newLearn(), newRecord())
+	root.AddCommand(newRun(), newStatus(), newAsk(), newJog(), newHalt(), newLearn(), newRecord(), newWatch())
 	root.AddCommand(newHistory(), newUpkeep(), newBackup(), newRestore(), newDoctor())
 	return root
 }

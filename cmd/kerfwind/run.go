@@ -1,25 +1,32 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
-	"path/filepath"
+	"sync"
 	"sync/atomic"
 	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/simrig"
+	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/control/drive"
+	"kerfwind/sensor/trace"
+	"kerfwind/testdata"
 )
 
 // hardwareFlags are the flags of commands that drive a rig.
@@ -40,8 +47,7 @@ func addRuntime(cmd *cobra.Command, folder *string) {
 }
 
 func newRun() *cobra.Command {
-	var h hardwareFlags
-	var asJSON bool
+	var r runFlags
 	cmd := &cobra.Command{
 		Use:   "run --rig FILE [--shop FILE]",
 		Short: "Run the shop: read currents, move gates, switch the collector",
@@ -51,28 +57,179 @@ ends, it switches the collector off, stops every motion and ends servo pulses;
 gates stay where they stand. After a SIGKILL nothing can do that but "kerfwind
 halt".
 
+Without --shop it runs the shop that was chosen last and, where none was, each
+channel as a machine and each gate actuator as a gate. SIGHUP reads the files
+again: they come in force once the shop is at rest, and gates are homed then as
+after a start. A file that cannot be used changes nothing.
+
+While it runs, other commands speak with it over a socket in the runtime folder,
+readable by its user and group: see "kerfwind status". The history, metrics and
+notices may fail, and say so there; control goes on without them.
+
+With --simulate nothing is read and nothing is moved: the converters read a made
+recording again and again, the demo's morning or a script of your own (see
+"kerfwind trace make"), and gates and collector are simulated.
+
 Exit code 3: a file cannot be used. Exit code 4: a line, chip or bus cannot be
 used, or another kerfwind has the rig.`,
+		Example: `  kerfwind run --rig /etc/kerfwind/rig.toml --shop /etc/kerfwind/shops/barn.toml
+  kerfwind run --simulate --state /tmp/barn --runtime /tmp/barn --speed 5`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
-			defer stop()
-			out := newLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
-			defer out.end()
-			live, free, err := h.open(out, false)
-			if err != nil {
-				return err
-			}
-			defer free()
-			// A second signal ends the program at once.
-			context.AfterFunc(ctx, stop)
-			out.say(fmt.Sprintf("kerfwind runs %s", h.title()))
-			return ended(live.Run(ctx, &events{out, &live.Names, asJSON}), out)
-		},
+		RunE: func(cmd *cobra.Command, _ []string) error { return r.run(cmd) },
 	}
-	h.add(cmd)
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object an event")
+	r.add(cmd)
+	fl := cmd.Flags()
+	fl.BoolVar(&r.json, "json", false, "print one JSON object an event")
+	fl.BoolVar(&r.simulate, "simulate", false, "simulate converters, gates and collector; without --rig, the demo's")
+	fl.StringVar(&r.script, "script", "", "with --simulate: script of what the converters read (default: the demo's morning)")
+	fl.Float64Var(&r.speed, "speed", 1, fmt.Sprintf("with --simulate: seconds of the shop in a second, up to %d", mostSpeed))
 	return cmd
+}
+
+// mostSpeed bounds a simulation's speed: beyond it a hiccup of this computer
+// would be longer than a converter may be silent.
+const mostSpeed = 20
+
+// runFlags are the flags of run.
+type runFlags struct {
+	hardwareFlags
+	json, simulate bool
+	script         string
+	speed          float64
+}
+
+func (r *runFlags) run(cmd *cobra.Command) error {
+	ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	out := newLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
+	defer out.end()
+	load, how, title, err := r.source(cmd, out)
+	if err != nil {
+		return err
+	}
+	shop, err := load()
+	if err != nil {
+		return err
+	}
+	folder := rig.Folder(r.runtime)
+	lock, err := rig.TakeLock(folder)
+	if err != nil {
+		return &exitError{exitHardware, err}
+	}
+	defer func() { _ = lock.Free() }() // the kernel does it otherwise
+	listener, err := socket.Listen(folder)
+	if err != nil {
+		return &exitError{exitHardware, err}
+	}
+	manager, err := notify.Open(os.Getenv, os.Getpid())
+	if err != nil {
+		out.notice(err) // it will not hear of READY, and says so
+	}
+	defer func() { _ = manager.Close() }() // nothing more is said
+	d := daemon.New(daemon.Options{
+		Program: versionText(), State: stateFolder(r.state), Simulated: r.simulate, Load: load, Rig: how,
+		Parts: r.parts(out), Manager: manager, Say: out.say, Notice: out.notice,
+	})
+	// A second signal ends the program at once.
+	context.AfterFunc(ctx, stop)
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	aside, end := context.WithCancel(context.WithoutCancel(ctx))
+	var others sync.WaitGroup
+	others.Go(func() { socket.Serve(aside, listener, d, out.notice) })
+	others.Go(func() {
+		for {
+			select {
+			case <-hup:
+				d.Reload()
+			case <-aside.Done():
+				return
+			}
+		}
+	})
+	out.say("kerfwind runs " + title)
+	err = d.Run(ctx, shop)
+	end()
+	others.Wait()
+	if open := (*daemon.OpenError)(nil); errors.As(err, &open) {
+		return &exitError{exitHardware, err}
+	}
+	return ended(err, out)
+}
+
+// source says how a shop is read and its hardware opened: the real one, or a
+// simulated one.
+func (r *runFlags) source(cmd *cobra.Command, out *lines) (load func() (*config.Shop, error), how rig.Options, title string, err error) {
+	load = func() (*config.Shop, error) {
+		s, err := r.load()
+		if err == nil {
+			r.learned(s, out)
+		}
+		return s, err
+	}
+	given := cmd.Flags().Changed
+	if !r.simulate {
+		if given("script") || given("speed") {
+			return nil, how, "", &exitError{exitUsage, errors.New("--script and --speed are for --simulate")}
+		}
+		return load, rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources}, r.title(), nil
+	}
+	if !(r.speed > 0 && r.speed <= mostSpeed) {
+		return nil, how, "", &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0 and at most %d", r.speed, mostSpeed)}
+	}
+	title = "the demo's barn, simulated"
+	if given("rig") {
+		title = r.title() + ", simulated"
+	} else {
+		if r.shop != "" {
+			return nil, how, "", &exitError{exitUsage, errors.New("--shop with --simulate needs the --rig that it belongs to")}
+		}
+		load = demoFiles
+	}
+	script, err := r.made()
+	if err != nil {
+		return nil, how, "", err
+	}
+	return load, rig.Options{Sources: simrig.Sources(script, r.speed), Speed: r.speed,
+		Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) { return simrig.Outputs(s, p), nil }}, title, nil
+}
+
+// made reads the script of the simulation.
+func (r *runFlags) made() (*trace.Script, error) {
+	name, text := r.script, []byte(nil)
+	var err error
+	if name == "" {
+		name = demoMorning
+		text, err = testdata.Demo.ReadFile(name)
+	} else {
+		text, err = os.ReadFile(name)
+	}
+	if err != nil {
+		return nil, err
+	}
+	s, err := trace.ParseScript(name, bytes.NewReader(text))
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	return s, nil
+}
+
+// demoFiles reads the rig and shop that the program carries.
+func demoFiles() (*config.Shop, error) {
+	rigText, err := testdata.Demo.ReadFile(demoRig)
+	if err != nil {
+		return nil, err
+	}
+	shopText, err := testdata.Demo.ReadFile(demoShop)
+	if err != nil {
+		return nil, err
+	}
+	r, err := config.ParseRig(demoRig, rigText)
+	if err != nil {
+		return nil, err
+	}
+	return config.ParseShop(demoShop, shopText, r)
 }
 
 func (h *hardwareFlags) title() string {
@@ -97,10 +254,16 @@ func (h *hardwareFlags) load() (*config.Shop, error) {
 	if err != nil {
 		return nil, &exitError{exitConfig, err}
 	}
-	if h.shop == "" {
+	file := h.shop
+	if file == "" {
+		if file, err = daemon.ActiveShop(stateFolder(h.state)); err != nil {
+			return nil, &exitError{exitConfig, err}
+		}
+	}
+	if file == "" {
 		return config.StandIn(r, config.StandInOptions{}), nil
 	}
-	s, err := config.LoadShop(h.shop, r)
+	s, err := config.LoadShop(file, r)
 	if err != nil {
 		return nil, &exitError{exitConfig, err}
 	}
@@ -122,8 +285,9 @@ func (h *hardwareFlags) learned(s *config.Shop, out *lines) {
 	}
 }
 
-// open takes the rig's lock and its hardware. free gives the lock back.
-func (h *hardwareFlags) open(out *lines, midway bool) (live *rig.Live, free func(), err error) {
+// open takes the rig's lock and its hardware, for a hand on one thing. free
+// gives the lock back.
+func (h *hardwareFlags) open(out *lines) (live *rig.Live, free func(), err error) {
 	s, err := h.load()
 	if err != nil {
 		return nil, nil, err
@@ -135,12 +299,12 @@ func (h *hardwareFlags) open(out *lines, midway bool) (live *rig.Live, free func
 	}
 	free = func() { _ = lock.Free() } // the kernel does it otherwise
 	began := time.Now()
-	down, why := stoodDown(h.state)
+	down, why := daemon.StoodDown(stateFolder(h.state))
 	if down {
 		out.say("stood down: " + why)
 	}
 	live, err = rig.Open(rig.Options{
-		Shop: s, Hardware: drive.Kernel(), Sources: rig.Sources, StoodDown: down, Midway: midway, Notice: out.notice,
+		Shop: s, Hardware: drive.Kernel(), Sources: rig.Sources, StoodDown: down, Midway: true, Notice: out.notice,
 		Now: func() time.Duration { return time.Since(began) },
 	})
 	if err != nil {
@@ -148,26 +312,6 @@ func (h *hardwareFlags) open(out *lines, midway bool) (live *rig.Live, free func
 		return nil, nil, &exitError{exitHardware, err}
 	}
 	return live, free, nil
-}
-
-// stoodDown tells whether a stand-down is stored, and why it is taken to be:
-// what cannot be read counts as one.
-func stoodDown(folder string) (bool, string) {
-	if folder == "" {
-		folder = os.Getenv("STATE_DIRECTORY")
-	}
-	if folder == "" {
-		folder = "/var/lib/kerfwind"
-	}
-	path := filepath.Join(folder, "standdown")
-	switch _, err := os.Stat(path); {
-	case err == nil:
-		return true, path + " says so"
-	case errors.Is(err, os.ErrNotExist):
-		return false, ""
-	default:
-		return true, err.Error()
-	}
 }
 
 // lines writes lines from a goroutine of its own, so that a terminal that

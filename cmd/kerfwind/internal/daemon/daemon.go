@@ -81,6 +81,13 @@ func New(o Options) *Daemon {
 	return d
 }
 
+// OpenError is the error of hardware that cannot be opened. Nothing was
+// switched.
+type OpenError struct{ Err error }
+
+func (e *OpenError) Error() string { return e.Err.Error() }
+func (e *OpenError) Unwrap() error { return e.Err }
+
 // Reload asks for the files to be read again. They come in force at rest.
 func (d *Daemon) Reload() {
 	select {
@@ -150,15 +157,20 @@ func (d *Daemon) open(shop *config.Shop) (*session, error) {
 	o.Shop, o.Now, o.Notice = shop, s.now, d.o.Notice
 	o.StoodDown, _ = d.keep.now()
 	o.Frame, o.Reading = s.frame(d), s.reading(d)
+	o.Applied = func(c control.Command) { s.parts.applied(c, s.now()) }
+	o.Answered = func(in control.Input) { s.parts.answered(in, s.now()) }
+	o.Late = func(by time.Duration) { s.parts.late(by) }
 	o.After = func(now time.Duration, source int) { d.after(s, now, source) }
 	var err error
-	s.live, err = rig.Open(o)
-	return s, err
+	if s.live, err = rig.Open(o); err != nil {
+		return nil, &OpenError{err}
+	}
+	return s, nil
 }
 
 // serve runs a shop until ctx is done or a waiting shop may take its place.
 func (d *Daemon) serve(ctx context.Context, s *session) error {
-	s.parts = start(d.o.Parts, Shop{Shop: s.shop, Names: &s.live.Names, Now: s.now, Live: s.live, Notice: d.o.Notice})
+	s.parts = start(d.o.Parts, Shop{Shop: s.shop, Names: &s.live.Names, Now: s.now, Speed: s.speed, Live: s.live, Notice: d.o.Notice})
 	d.mu.Lock()
 	d.current = s
 	if d.pending != nil {

@@ -28,6 +28,7 @@ type Shop struct {
 	*config.Shop
 	Names *timeline.Names
 	Now   func() time.Duration // the stream's clock
+	Speed float64              // its seconds in a second; 1 but in a simulation
 	Live  *rig.Live            // for Ask and Snapshot
 
 	// Fares tells how the part fares: why it is down, or nil. It may be called
@@ -36,15 +37,19 @@ type Shop struct {
 	Notice func(error)
 }
 
-// Watcher is what a part looks at. Each field may be nil. All but Close are
+// Watcher is what a part looks at. Without an Observer the part is not wanted
+// by rig and shop; each other field may be nil. All but Close are
 // called by the loop and must not wait: a part that may have to puts Queue
 // between.
 type Watcher struct {
 	loop.Observer
-	Frame   func(f *sensor.Frame, now time.Duration)
-	Reading func(sensor.Reading)
-	Second  func(s *control.Snapshot, now time.Duration) // about once a second
-	Close   func() error
+	Frame    func(f *sensor.Frame, now time.Duration)
+	Reading  func(sensor.Reading)
+	Applied  func(c control.Command, now time.Duration) // these two: of real outputs only
+	Answered func(in control.Input, now time.Duration)
+	Late     func(time.Duration)
+	Second   func(s *control.Snapshot, now time.Duration) // about once a second
+	Close    func() error
 }
 
 // part is a part at work.
@@ -81,6 +86,8 @@ func start(list []Part, s Shop) parts {
 		if p.Watcher, err = x.Start(&s); err != nil {
 			s.Notice(fmt.Errorf("%s: %w", x.Name, err))
 			p.Watcher, p.why = Watcher{}, err
+		} else if p.Observer == nil {
+			continue // the files ask for none
 		}
 		out = append(out, p)
 	}
@@ -90,7 +97,7 @@ func start(list []Part, s Shop) parts {
 // Observe passes events on.
 func (ps parts) Observe(s *control.Snapshot, events []control.Event) {
 	for _, p := range ps {
-		if p.Observer != nil {
+		if p.Observer != nil { // nil: down from the start
 			p.Observer.Observe(s, events)
 		}
 	}
@@ -108,6 +115,30 @@ func (ps parts) reading(r sensor.Reading) {
 	for _, p := range ps {
 		if p.Reading != nil {
 			p.Reading(r)
+		}
+	}
+}
+
+func (ps parts) applied(c control.Command, now time.Duration) {
+	for _, p := range ps {
+		if p.Applied != nil {
+			p.Applied(c, now)
+		}
+	}
+}
+
+func (ps parts) answered(in control.Input, now time.Duration) {
+	for _, p := range ps {
+		if p.Answered != nil {
+			p.Answered(in, now)
+		}
+	}
+}
+
+func (ps parts) late(by time.Duration) {
+	for _, p := range ps {
+		if p.Late != nil {
+			p.Late(by)
 		}
 	}
 }

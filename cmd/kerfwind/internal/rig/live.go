@@ -45,9 +45,24 @@ type Options struct {
 	// Reading see what comes in before it is acted on; After is called after
 	// every completed step, with the number of the converter whose frame it was,
 	// or -1.
-	Frame   func(*sensor.Frame)
-	Reading func(sensor.Reading)
-	After   func(now time.Duration, source int)
+	Frame    func(*sensor.Frame)
+	Reading  func(sensor.Reading)
+	Applied  func(control.Command) // as it goes to its output
+	Answered func(control.Input)   // what became of a command, of real outputs
+	Late     func(time.Duration)   // by how much a deadline was missed
+	After    func(now time.Duration, source int)
+}
+
+// watched tells of commands on their way to real outputs.
+type watched struct {
+	Outputs
+	applied func(control.Command)
+}
+
+// Apply passes a command on and tells of it.
+func (w watched) Apply(c control.Command) {
+	w.Outputs.Apply(c)
+	w.applied(c)
 }
 
 // Outputs carry out commands and tell what became of them: a *drive.Driver, or
@@ -242,7 +257,11 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 		l.close()
 	}()
 	l.params.Reading = l.o.Reading
-	lp, err := loop.New(l.Core, l.params, l.driver, append([]loop.Observer{own{l}}, obs...)...)
+	var act loop.Actuator = l.driver
+	if _, timed := act.(loop.Timed); l.o.Applied != nil && !timed { // a plant is wanted as it is
+		act = watched{l.driver, l.o.Applied}
+	}
+	lp, err := loop.New(l.Core, l.params, act, append([]loop.Observer{own{l}}, obs...)...)
 	if err != nil {
 		return err
 	}
@@ -289,7 +308,11 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 			}
 		case <-nap.C:
 		}
-		lp.Advance(l.o.Now())
+		now := l.o.Now()
+		if at, ok := lp.Next(); ok && at < now && l.o.Late != nil {
+			l.o.Late(now - at)
+		}
+		lp.Advance(now)
 		if lp.Now() >= published+publishEvery {
 			published = lp.Now()
 			l.latest.Store(l.Core.Snapshot())
@@ -320,6 +343,9 @@ func (l *Live) take(lp *loop.Loop, r drive.Report) {
 	case reading(r.Input):
 		lp.Read(sensor.Reading{Channel: len(l.o.Shop.Rig.Channels) + int(r.Input.ID), At: r.At, Onset: r.At, Verdict: sensor.Verdict(r.Input.State)})
 	default:
+		if l.o.Answered != nil {
+			l.o.Answered(r.Input)
+		}
 		lp.Post(r.At, r.Input)
 	}
 }

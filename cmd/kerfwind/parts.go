@@ -1,0 +1,158 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/metrics"
+	"kerfwind/cmd/kerfwind/internal/notices"
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/control"
+	"kerfwind/sensor"
+)
+
+// parts are what looks on while a shop runs. Each may fail without the others.
+func (r *runFlags) parts(out *lines) []daemon.Part {
+	return []daemon.Part{
+		{Name: "output", Start: func(s *daemon.Shop) (daemon.Watcher, error) {
+			return daemon.Watcher{Observer: &events{out, s.Names, r.json}}, nil
+		}},
+		{Name: "history", Start: r.history},
+		{Name: "metrics", Start: serveMetrics},
+		{Name: "notices", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return sendNotices(s, out) }},
+	}
+}
+
+// stamps is the journal's clock. In a simulation that runs faster, the time of
+// day does so too.
+func stamps(s *daemon.Shop) (now func() journal.Stamp, began time.Duration, err error) {
+	c, err := newBootClock("/")
+	if err != nil {
+		return nil, 0, err
+	}
+	first, at := c.stamp(), s.Now()
+	if s.Speed == 1 {
+		return c.stamp, first.Mono - at, nil
+	}
+	return func() journal.Stamp {
+		st := c.stamp()
+		ahead := s.Now() - at - (st.Mono - first.Mono)
+		st.Mono += ahead
+		st.Wall = st.Wall.Add(ahead)
+		return st
+	}, first.Mono - at, nil
+}
+
+// history records in the state folder.
+func (r *runFlags) history(s *daemon.Shop) (daemon.Watcher, error) {
+	clock, origin, err := stamps(s)
+	if err != nil {
+		return daemon.Watcher{}, err
+	}
+	dir, err := filepath.Abs(stateFolder(r.state))
+	if err != nil {
+		return daemon.Watcher{}, err
+	}
+	var mu sync.Mutex
+	down := map[journal.NoticeKind]error{} // what stands
+	j := journal.Start(journal.Options{
+		Dir: dir, Clock: clock, Origin: origin, Shop: s.Name, NameOf: s.NameOf, Program: versionText(),
+		Budget: s.Collector.StartsPerHour,
+		Notice: func(n journal.Notice) {
+			err := errors.New(n.Text)
+			s.Notice(err)
+			mu.Lock()
+			defer mu.Unlock()
+			switch n.Kind {
+			case journal.NoStorage, journal.Refused, journal.EventsLost, journal.NoBackup:
+				delete(down, n.Kind)
+				if !n.Clear {
+					down[n.Kind] = err
+				}
+			case journal.Repaired, journal.AirWeak: // news of the shop, or of what is well again
+				return
+			}
+			var all []error
+			for k := journal.NoStorage; k <= journal.NoBackup; k++ {
+				if down[k] != nil {
+					all = append(all, down[k])
+				}
+			}
+			s.Fares(errors.Join(all...))
+		},
+	})
+	w := daemon.Watcher{Observer: j, Close: j.Close}
+	if ch := s.Collector.Channel; ch >= 0 {
+		next := time.Duration(0)
+		w.Reading = func(r sensor.Reading) {
+			if r.Channel == ch && r.At >= next && r.Verdict != sensor.Unknown {
+				next = r.At + time.Second
+				j.Draw(r.At, float64(r.Amps))
+			}
+		}
+	}
+	return w, nil
+}
+
+// serveMetrics serves the metrics where the rig file says so.
+func serveMetrics(s *daemon.Shop) (daemon.Watcher, error) {
+	if s.Rig.Metrics == nil {
+		return daemon.Watcher{}, nil
+	}
+	m := metrics.New(s.Shop, versionText())
+	l, err := net.Listen("tcp", s.Rig.Metrics.Listen)
+	if err != nil {
+		return daemon.Watcher{}, err
+	}
+	mux := http.NewServeMux()
+	mux.Handle("/metrics", m.Handler())
+	server := &http.Server{Handler: mux, ReadTimeout: 10 * time.Second, WriteTimeout: 10 * time.Second, MaxHeaderBytes: 16 << 10}
+	var serving sync.WaitGroup
+	serving.Go(func() {
+		if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			s.Fares(err)
+			s.Notice(fmt.Errorf("metrics: %w", err))
+		}
+	})
+	return daemon.Watcher{
+		Observer: m, Frame: m.Frame, Reading: m.Reading, Applied: m.Applied, Answered: m.Answered, Late: m.Late, Second: m.Snapshot,
+		Close: func() error {
+			defer serving.Wait()
+			return server.Close()
+		},
+	}, nil
+}
+
+// sendNotices sends news to the addresses that the shop file names.
+func sendNotices(s *daemon.Shop, out *lines) (daemon.Watcher, error) {
+	if len(s.Notices) == 0 {
+		return daemon.Watcher{}, nil
+	}
+	clock, _, err := stamps(s)
+	if err != nil {
+		return daemon.Watcher{}, err
+	}
+	n := notices.New(notices.Options{
+		Shop: s.Name, Notices: s.Notices, Log: out.say,
+		Words: func(e control.Event) (subject, text string) {
+			return s.Names.Name(e.Subject(), e.ID), timeline.Sentence(e, s.Names)
+		},
+		Wall: func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted },
+	})
+	ctx, cancel := context.WithCancel(context.Background())
+	var sending sync.WaitGroup
+	sending.Go(func() { n.Run(ctx) })
+	return daemon.Watcher{Observer: n, Close: func() error {
+		cancel()
+		sending.Wait()
+		return nil
+	}}, nil
+}

@@ -1,0 +1,124 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/config"
+)
+
+func newStatus() *cobra.Command {
+	var runtime string
+	var asJSON, idle bool
+	cmd := &cobra.Command{
+		Use:   "status",
+		Short: "Say what the running kerfwind does, and why",
+		Long: `Status asks the kerfwind that runs on this computer for its state and prints it:
+machines, gates, collector, faults, and how its history, metrics and notices
+fare.
+
+With --idle it prints nothing and ends with exit code 0 if no machine runs, also
+where no kerfwind does; with 1 if one runs. It is for scripts that would restart
+the service.
+
+Exit code 1: no kerfwind runs.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			st, err := askStatus(cmd, rig.Folder(runtime))
+			switch {
+			case idle && errors.Is(err, socket.ErrNobody):
+				return nil
+			case err != nil:
+				return err
+			case idle && st.Running > 0:
+				return fmt.Errorf("%d of %d machines run", st.Running, len(st.Machines))
+			case idle:
+				return nil
+			case asJSON:
+				e := json.NewEncoder(cmd.OutOrStdout())
+				e.SetIndent("", "  ")
+				return e.Encode(st)
+			}
+			return printStatus(cmd.OutOrStdout(), st)
+		},
+	}
+	fl := cmd.Flags()
+	fl.BoolVar(&asJSON, "json", false, "print one JSON object")
+	fl.BoolVar(&idle, "idle", false, "print nothing; exit code 0 if no machine runs")
+	addRuntime(cmd, &runtime)
+	return cmd
+}
+
+// askStatus asks the daemon of a runtime folder.
+func askStatus(cmd *cobra.Command, folder string) (*socket.Status, error) {
+	c, err := socket.Dial(folder)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = c.Close() }() // the answer has come
+	a, err := c.Do(cmd.Context(), socket.Request{Do: socket.DoStatus})
+	if err != nil {
+		return nil, err
+	}
+	if a.Status == nil {
+		return nil, errors.New("the daemon gave no status: use the kerfwind that it runs")
+	}
+	return a.Status, nil
+}
+
+// printStatus prints a status for people.
+func printStatus(w io.Writer, st *socket.Status) error {
+	var b strings.Builder
+	what := "at rest"
+	switch {
+	case !st.Ready:
+		what = "begins"
+	case st.StoodDown:
+		what = "stood down: nothing is commanded"
+	case st.Moving:
+		what = "at work"
+	}
+	fmt.Fprintf(&b, "%s: %s\n", st.Shop, what)
+	say := func(yes bool, text string) {
+		if yes {
+			b.WriteString(text + "\n")
+		}
+	}
+	say(st.Simulated, "simulated: nothing real is read or moved")
+	say(st.Latched, "latched: a local act lifts it")
+	say(st.BinFull, "the bin is full")
+	say(st.Closed, "the shop is closed")
+	say(st.Reload != "", st.Reload)
+	list := func(title string, things []socket.Thing) {
+		for _, t := range things {
+			fmt.Fprintf(&b, "%-10s %-16s %s", title, t.Name, t.State)
+			if t.Why != "" {
+				fmt.Fprintf(&b, " (%s)", t.Why)
+			}
+			if left := time.Duration((t.Until - st.T) * 1e9).Round(time.Second); left > 0 {
+				fmt.Fprintf(&b, ", %s more", config.FormatDuration(left))
+			}
+			b.WriteByte('\n')
+			title = ""
+		}
+	}
+	list("machines", st.Machines)
+	list("gates", st.Gates)
+	list("collector", []socket.Thing{st.Collector})
+	if st.StartsIn >= 0 {
+		fmt.Fprintf(&b, "%-10s %-16s %d left in this hour\n", "", "starts", st.StartsIn)
+	}
+	list("outlets", st.Outlets)
+	list("faults", st.Faults)
+	list("parts", st.Parts)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
