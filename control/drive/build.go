@@ -109,7 +109,7 @@ func (b *builder) gate(id control.ID, g *Gate, setUp bool) {
 		m := g.Motor
 		open, shut := b.output(m.Open, m.ActiveLow, m.Name), b.output(m.Shut, m.ActiveLow, m.Name)
 		if open != nil && shut != nil {
-			b.route("gpio "+m.Open.Chip, t, &motor{d: b.d, m: m, id: id, open: open, shut: shut, dead: max(m.Dead, MinDead)})
+			b.route("gpio "+m.Open.Chip, t, &motor{d: b.d, m: m, id: id, open: open, shut: shut})
 		}
 	case g.Topic != nil:
 		b.route("topics", t, &topic{b.d, g.Topic})
@@ -169,7 +169,7 @@ func (b *builder) bus(name string) *bus {
 	}
 	u := &bus{d: b.d, dev: dev, name: name, lock: newLock()}
 	b.buses[name] = u
-	b.power[u] = &supply{stagger: b.d.p.Stagger}
+	b.power[u] = &supply{}
 	b.d.buses = append(b.d.buses, u)
 	return u
 }

@@ -26,7 +26,7 @@ import (
 var (
 	// ErrHalted: the outputs are inert for good.
 	ErrHalted = errors.New("the outputs are halted")
-	// ErrNoAnswer: the command was not carried out within Params.Answer.
+	// ErrNoAnswer: the command was not carried out within Answer.
 	ErrNoAnswer = errors.New("no answer from the output in time")
 	// ErrNoOutput: nothing is wired that could do it.
 	ErrNoOutput = errors.New("no output does this")
@@ -138,12 +138,6 @@ func Inert(p Params, hw Hardware) error {
 // take requests everything. With setUp servo chips are made ready; without,
 // only silenced, by Halt.
 func take(p Params, hw Hardware, setUp bool) (*Driver, error) {
-	if p.Stagger == 0 {
-		p.Stagger = DefaultStagger
-	}
-	if p.Answer == 0 {
-		p.Answer = DefaultAnswer
-	}
 	if err := p.validate(); err != nil {
 		return nil, err
 	}
@@ -173,7 +167,7 @@ func (d *Driver) Apply(c control.Command) {
 		old.timer.Stop()
 	}
 	d.waiting[t] = o
-	o.timer = time.AfterFunc(d.p.Answer, func() { d.answer(c, ErrNoAnswer) })
+	o.timer = time.AfterFunc(Answer, func() { d.answer(c, ErrNoAnswer) })
 	d.mu.Unlock()
 	w := d.routes[t]
 	switch {

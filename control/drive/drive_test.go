@@ -364,7 +364,7 @@ func TestMotorAtRandom(t *testing.T) {
 			synctest.Wait()
 			last := control.GateOpen + control.CommandKind(r.IntN(3))
 			d.Apply(control.Command{Seq: 100, Kind: last})
-			wait(MinDead)
+			wait(DeadTime)
 			if f.on(wayOpen) != (last == control.GateOpen) || f.on(wayShut) != (last == control.GateShut) {
 				t.Errorf("seed %d: command %v, open %v shut %v", seed, last, f.on(wayOpen), f.on(wayShut))
 			}
@@ -381,7 +381,7 @@ func deadTime(t *testing.T, f *fake) {
 	for _, c := range f.changes {
 		switch {
 		case c.line != wayOpen && c.line != wayShut:
-		case c.on && ran != (Line{}) && ran != c.line && c.at-off < MinDead:
+		case c.on && ran != (Line{}) && ran != c.line && c.at-off < DeadTime:
 			t.Errorf("at %v: %v goes on %v after the other went off", c.at, c.line, c.at-off)
 		case c.on:
 			ran = c.line

@@ -175,7 +175,7 @@ func TestGuestMotor(t *testing.T) {
 			if l.Line == 6 {
 				dead := l.At - off
 				t.Logf("dead time %.1f ms", 1e3*dead)
-				if dead < MinDead.Seconds() {
+				if dead < DeadTime.Seconds() {
 					t.Errorf("a dead time of %.1f ms", 1e3*dead)
 				}
 			}

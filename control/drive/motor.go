@@ -20,13 +20,13 @@ const (
 //
 //	standing -> waiting   a command; the other way was on within the dead time
 //	standing -> running   a command, or the dead time is over
-//	running  -> standing  the end switch, the run-time limit, a stop, a reversal
+//	running  -> standing  the end switch, the run-time limit, stuck at its end, a
+//	                      stop, a reversal
 type motor struct {
 	d          *Driver
 	m          *Motor
 	id         control.ID
 	open, shut *line
-	dead       time.Duration
 
 	runs  way       // the line that is on
 	last  way       // the way it last ran
@@ -35,7 +35,7 @@ type motor struct {
 	begin time.Time
 	c     control.Command // of want
 	until time.Time       // running: the limit
-	leave time.Time       // running: the other end's switch must have opened
+	leave time.Time       // running: the other end's switch must have opened, or it is stuck; zero: it has been looked at
 	stuck bool            // a line could not be switched off: tried again
 	retry time.Time
 }
@@ -65,7 +65,7 @@ func (m *motor) do(now time.Time, c control.Command) {
 		}
 	}
 	m.want, m.c, m.begin = to, c, now
-	if free := m.off.Add(m.dead); m.last == -to && free.After(now) {
+	if free := m.off.Add(DeadTime); m.last == -to && free.After(now) {
 		m.begin = free
 	}
 }
@@ -102,7 +102,7 @@ func (m *motor) fire(now time.Time) {
 		m.leave = time.Time{}
 		if m.made(-to) {
 			if err = m.rest(now); err == nil {
-				err = fmt.Errorf("motor %q: it has not left its end after %v: stuck, switched off", m.m.Name, m.m.Leave)
+				err = fmt.Errorf("motor %q: it has not left its end after %v: stuck, switched off", m.m.Name, m.m.Longest/2)
 			}
 		}
 	}
@@ -130,10 +130,7 @@ func (m *motor) run(now time.Time) {
 	if err == nil {
 		m.runs, m.last = to, to
 		m.until = now.Add(m.m.Longest)
-		m.leave = time.Time{}
-		if m.m.Leave > 0 {
-			m.leave = now.Add(m.m.Leave)
-		}
+		m.leave = now.Add(m.m.Longest / 2)
 		if err = this.set(true); err != nil {
 			_ = m.rest(now) // the first error tells more
 		}

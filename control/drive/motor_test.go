@@ -19,7 +19,7 @@ var (
 func gearMotor(f *fake) Params {
 	f.pairs = [][2]Line{{wayOpen, wayShut}}
 	return Params{
-		Gates: []Gate{{Motor: &Motor{Name: "g5", Open: wayOpen, Shut: wayShut, Longest: 4 * time.Second, Leave: time.Second}}},
+		Gates: []Gate{{Motor: &Motor{Name: "g5", Open: wayOpen, Shut: wayShut, Longest: 4 * time.Second}}},
 		Contacts: []Contact{
 			{Name: "g5 open", Line: endOpen, Closed: true, Means: GateIsOpen},
 			{Name: "g5 shut", Line: endShut, Closed: true, Means: GateIsShut},
@@ -67,7 +67,7 @@ func TestMotorReverses(t *testing.T) {
 		if f.on(wayOpen) {
 			t.Error("the old way is still on")
 		}
-		wait(MinDead - 1)
+		wait(DeadTime - 1)
 		if f.on(wayShut) {
 			t.Error("the new way is on within the dead time")
 		}
@@ -131,8 +131,8 @@ func TestMotorStuckAtItsEnd(t *testing.T) {
 		d := rig(t, f, gearMotor(f))
 		seen(d)
 		d.Apply(open(1, 0))
-		wait(time.Second)
-		want(t, seen(d), "gate-open#1 0 done", `trouble: motor "g5": it has not left its end after 1s: stuck, switched off`)
+		wait(2 * time.Second)
+		want(t, seen(d), "gate-open#1 0 done", `trouble: motor "g5": it has not left its end after 2s: stuck, switched off`)
 		if f.on(wayOpen) {
 			t.Error("still on")
 		}
@@ -160,7 +160,7 @@ func TestMotorCannotBeSwitchedOff(t *testing.T) {
 			t.Error("off was not tried again")
 		}
 		d.Apply(shut(4, 0))
-		wait(MinDead)
+		wait(DeadTime)
 		want(t, seen(d), "gate-shut#4 0 done")
 		deadTime(t, f)
 	})

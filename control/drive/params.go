@@ -20,23 +20,23 @@ type Params struct {
 
 	Publish Publisher // tells outlets and gates over topics; nil: they cannot be told
 
-	// Stagger is the least time between the starts of two servos on one bus,
-	// so that the inrush of both does not meet. 0 takes DefaultStagger.
-	Stagger time.Duration
-	// Answer is how long a command may take before it counts as failed. It
-	// must be below that of control.Params. 0 takes DefaultAnswer.
-	Answer time.Duration
-
 	// Now is the instant on the stream's clock: what reports are stamped with.
 	Now func() time.Duration
 }
 
-// Defaults of Params, our own choice: a hobby servo draws its stall current
-// for about a tenth of a second when it starts; half a second is left of
-// control.DefaultAnswer for the way back.
+// Times of our own choice.
 const (
-	DefaultStagger = 200 * time.Millisecond
-	DefaultAnswer  = control.DefaultAnswer - 500*time.Millisecond
+	// Stagger is the least time between the starts of two servos on one bus: a
+	// hobby servo draws its stall current for about a tenth of a second when it
+	// starts (common practice, no source).
+	Stagger = 200 * time.Millisecond
+	// Answer is how long a command may take before it counts as failed. The
+	// rest of control.DefaultAnswer is for the way back.
+	Answer = control.DefaultAnswer - 500*time.Millisecond
+	// DeadTime is from one way of a motor off to the other way on. A relay needs
+	// some ten milliseconds to let go; the motor must come to rest (common
+	// practice, no source).
+	DeadTime = 150 * time.Millisecond
 )
 
 // Line is one line of a GPIO chip. Chip is the chip's label
@@ -61,14 +61,7 @@ type Motor struct {
 	Open, Shut Line
 	ActiveLow  bool
 	Longest    time.Duration // run-time limit: off after this, whatever the end switches show
-	Dead       time.Duration // from one way off to the other way on; less than MinDead counts as MinDead
-	Leave      time.Duration // off when the switch of the end it leaves is made after this: it is stuck. 0: not watched
 }
-
-// MinDead is the least dead time between the two ways of a motor. A relay
-// needs some ten milliseconds to let go; the motor must come to rest (common
-// practice, no source).
-const MinDead = 100 * time.Millisecond
 
 // Servo is a hobby servo on one output of a PCA9685.
 type Servo struct {
@@ -115,7 +108,7 @@ type Outlet struct {
 // Publisher publishes to a broker.
 type Publisher interface {
 	// Publish returns once the message has been handed over, or why it cannot
-	// be. It may wait, not longer than Params.Answer.
+	// be. It may wait, not longer than Answer.
 	Publish(topic, payload string) error
 }
 

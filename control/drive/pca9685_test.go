@@ -107,7 +107,7 @@ func TestServoStagger(t *testing.T) {
 			d.Apply(open(uint32(i+1), control.ID(i)))
 		}
 		want(t, seen(d), "gate-open#1 0 done")
-		wait(DefaultStagger - time.Millisecond)
+		wait(Stagger - time.Millisecond)
 		want(t, seen(d))
 		wait(time.Millisecond)
 		want(t, seen(d), "gate-open#2 1 done")
@@ -215,7 +215,7 @@ func TestServoBusErrors(t *testing.T) {
 		b.set(func() { b.errs = []error{nak} }) // one is nothing
 		d.Apply(open(1, 0))
 		want(t, seen(d), "gate-open#1 0 done")
-		wait(DefaultStagger)
+		wait(Stagger)
 		b.set(func() { b.errs = []error{nak, nak} })
 		d.Apply(shut(2, 0))
 		want(t, seen(d), "gate-shut#2 0 failed: servo chip 0x40 on /dev/i2c-1: no answer: look at its supply, its wires and its address jumpers (i2cdetect -y 1 shows who answers)")
@@ -314,7 +314,7 @@ func TestHungBus(t *testing.T) {
 		d.Apply(open(3, 2))
 		d.Apply(control.Command{Seq: 4, Kind: control.CollectorOn})
 		want(t, seen(d), "collector-on#4 0 done")
-		wait(DefaultAnswer - time.Millisecond)
+		wait(Answer - time.Millisecond)
 		want(t, seen(d))
 		d.Apply(shut(5, 2)) // newer than what is given up
 		wait(time.Millisecond)

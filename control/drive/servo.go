@@ -9,8 +9,7 @@ import (
 
 // supply spaces the starts of the servos on one bus.
 type supply struct {
-	stagger time.Duration
-	free    time.Time // the next start may be then
+	free time.Time // the next start may be then
 }
 
 // take returns when a start that is wanted now may be.
@@ -19,7 +18,7 @@ func (s *supply) take(now time.Time) time.Time {
 	if s.free.After(at) {
 		at = s.free
 	}
-	s.free = at.Add(s.stagger)
+	s.free = at.Add(Stagger)
 	return at
 }
 
