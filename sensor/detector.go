@@ -36,9 +36,10 @@ type Detector struct {
 	ch       []channel     // used channels in scan order
 	mains    mains
 
-	crosstalk float64  // share of another channel's current
-	evidence  float64  // a weak start needs this much
-	followed  *channel // valid while mains has a block
+	crosstalk  float64  // share of another channel's current
+	evidence   float64  // a weak start needs this much
+	followed   *channel // valid while mains has a block
+	comparable bool     // alike can tell
 
 	// The time of scan i is base + (i-baseIndex)/rate.
 	base      time.Duration
@@ -90,6 +91,7 @@ func New(p Params) (*Detector, error) {
 			d.ch = append(d.ch, newChannel(i, &p.Channels[i], d.evidence))
 		}
 	}
+	d.comparable = canCompare(d.ch)
 	return d, nil
 }
 
@@ -208,11 +210,15 @@ func (d *Detector) add(raw []float32, index uint64, i, k int) (int, bool) {
 			b := &d.ch[n+1]
 			bs, bq := b.s, b.q
 			addPair(a, b, part[a.col:], part[b.col:], stride)
-			bad += d.check(b, part, at, k, bs, bq)
+			if b.q-b.q != 0 || b.looking || b.mayBeActive(bs, bq, k) {
+				bad += d.check(b, part, at)
+			}
 		} else {
 			addOne(a, part[a.col:], stride)
 		}
-		bad += d.check(a, part, at, k, as, aq)
+		if a.q-a.q != 0 || a.looking || a.mayBeActive(as, aq, k) {
+			bad += d.check(a, part, at)
+		}
 	}
 	ok := true
 	if bad == len(d.ch) {
@@ -227,11 +233,10 @@ func (d *Detector) add(raw []float32, index uint64, i, k int) (int, bool) {
 	return k, ok
 }
 
-// check looks at what add has done to channel c, whose sums were s and q
-// before: it marks the active samples among the k scans from scan at on, and
-// returns 1 if the half is void.
-func (d *Detector) check(c *channel, part []float32, at uint64, k int, s, q float64) int {
-	if c.mayBeActive(s, q, k) {
+// check looks closer at the samples of channel c from scan at on: it marks the
+// active ones, and returns 1 if the half is void.
+func (d *Detector) check(c *channel, part []float32, at uint64) int {
+	if c.centred {
 		if first, last, ok := c.activeIn(part[c.col:], uint(d.channels)); ok {
 			c.mark(d.timeOf(at+uint64(first)), d.timeOf(at+uint64(last)), d.cycle, d.halves)
 		}
@@ -332,7 +337,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 			}
 		}
 	}
-	g.alike = alike(d.ch)
+	g.alike = d.comparable && alike(d.ch)
 	if d.halves%listenEach == 0 {
 		for k := range d.ch {
 			d.ch[k].listen(&g)

@@ -184,16 +184,27 @@ func (c *channel) unclip() float64 {
 	return max(c.amps, 0.36*full/max(x, 0.03))
 }
 
+// canCompare reports whether the channels are many enough and learned, so that
+// alike can tell.
+func canCompare(ch []channel) bool {
+	for k := range ch {
+		if !ch[k].noisy {
+			return false
+		}
+	}
+	return len(ch) >= alikeLeast
+}
+
 // alike reports whether every channel shows the same current of a running
 // machine, as when the converter no longer selects its channels.
 func alike(ch []channel) bool {
 	least, most := math.Inf(1), 0.0
 	for k := range ch {
 		c := &ch[k]
-		if !c.noisy || !c.chained || c.amps < c.start {
+		if !c.chained || c.amps < c.start {
 			return false
 		}
 		least, most = min(least, c.amps), max(most, c.amps)
 	}
-	return len(ch) >= alikeLeast && least >= alikeShare*most
+	return least >= alikeShare*most
 }
