@@ -15,7 +15,7 @@ const (
 	leastRun    = 200     // the same, after the inrush
 	mostValues  = 1 << 16 // of each kind: nine minutes of 60 Hz mains; later ones are dropped
 	spikeSigmas = 6       // an idle value further from the median than that is a spike
-	spikeShare  = 0.02    // more of them are no spikes but how the channel idles
+	spikeShare  = 0.02    // what more there is of them is how the channel idles
 	madSigma    = 1.4826  // of a normal distribution, standard deviation over median deviation
 	idleSigmas  = 6       // noise alone stays below that for hours
 	overIdle    = 1.2     // a running machine shows at least so much more than the greatest idle value
@@ -181,16 +181,11 @@ func (p *Pass) idleFigures() (l Level, top float64, spikes int) {
 	slices.Sort(off)
 	limit := float64(spikeSigmas * madSigma * quantile(off, 0.5))
 	// The limit is 0 where most values are the same to the last bit.
-	kept := sorted
-	n := len(sorted)
-	for n > 0 && sorted[n-1] > mid+limit {
-		n--
+	most := int(float64(spikeShare * float64(len(sorted))))
+	for spikes < most && sorted[len(sorted)-1-spikes] > mid+limit {
+		spikes++
 	}
-	if spikes = len(sorted) - n; float64(spikes) <= float64(spikeShare*float64(len(sorted))) {
-		kept = sorted[:n]
-	} else {
-		spikes = 0
-	}
+	kept := sorted[:len(sorted)-spikes]
 	l = level(kept)
 	return l, max(kept[len(kept)-1], l.Mean+float64(idleSigmas*l.Spread)), spikes
 }

@@ -124,10 +124,11 @@ func TestRuns(t *testing.T) {
 	}
 }
 
-// TestIdleSpread: spikes are left out; what is more than rare is not.
+// TestIdleSpread: spikes are left out, up to 2 % of the values; what is more
+// than rare is how the channel idles.
 func TestIdleSpread(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
-	for share, left := range map[int]bool{2: true, 15: true, 30: false, 500: false} {
+	for share, spikes := range map[int]int{2: 2, 15: 15, 30: 20, 500: 0} {
 		idle := steady(rng, 1000, 0.1, 0.01)
 		for i := range share {
 			idle[i] = 2
@@ -136,7 +137,7 @@ func TestIdleSpread(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if (f.Spikes == share) != left || (f.Top < 0.2) != left {
+		if f.Spikes != spikes || (f.Top < 0.2) != (share == spikes) {
 			t.Errorf("%d of 1000 at 2 A: %+v", share, f)
 		}
 	}

@@ -194,7 +194,11 @@ func mib(n int64) string { return fmt.Sprintf("%.1f MiB", float64(n)/(1<<20)) }
 // each is.
 func (l *look) columns() ([][]int, []float64) {
 	if l.Now == nil { // a recording holds all channels in order
-		return make([][]int, 1), []float64{l.rate}
+		all := make([]int, len(l.channels))
+		for i := range all {
+			all[i] = i
+		}
+		return [][]int{all}, []float64{l.rate}
 	}
 	var columns [][]int
 	var rates []float64

@@ -73,6 +73,7 @@ type Options struct {
 	Channels []Channel
 	Speed    float64                  // seconds of the stream in a second of wall time; 0 does not wait
 	Snapshot func() *control.Snapshot // asked before each frame; nil: what Observe brought is shown
+	Sensors  func() *Sensors          // asked before each frame; not nil: the sensors are shown instead of the shop
 }
 
 // View is the view. All of it is called from one goroutine.
@@ -159,6 +160,9 @@ func (v *View) Close() error {
 
 // frame draws one frame for a size.
 func (v *View) frame(w, h int) []string {
+	if v.opt.Sensors != nil {
+		return renderSensors(&v.opt, v.opt.Sensors(), &v.state, w, h, look{v.screen.Color, v.screen.UTF8})
+	}
 	if v.opt.Snapshot != nil {
 		if s := v.opt.Snapshot(); s != nil {
 			v.state.snap = s

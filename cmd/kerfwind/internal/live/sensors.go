@@ -1,0 +1,278 @@
+package live
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"kerfwind/config"
+	"kerfwind/sensor"
+)
+
+// Sensors is what the view of the sensors shows instead of the shop.
+type Sensors struct {
+	Hertz    float64 // of the mains
+	Measured bool    // false: as given, or 0: not known yet
+	Channels []Sensor
+}
+
+// Sensor is one channel.
+type Sensor struct {
+	Label       string
+	Use         string // what it stands for; empty: nothing
+	Amps        float64
+	Idle        float64 // A, what it shows while idle, smoothed; NaN: not seen idle yet
+	Code        float64 // resting point, counts; NaN: not known
+	Start, Stop float64 // A; 0: none
+	Verdict     sensor.Verdict
+	Health      sensor.Health
+}
+
+// Words say in a line what a channel shows, for where nothing can be redrawn.
+func (s *Sensor) Words() string {
+	amps := func(a float64) string { return config.Metric.Format(config.Current, short(a)) }
+	var b strings.Builder
+	b.WriteString(s.Label)
+	if s.Use != "" {
+		b.WriteString(" (" + s.Use + ")")
+	}
+	b.WriteString(": ")
+	if s.Health == sensor.Healthy {
+		fmt.Fprintf(&b, "%s, %s", amps(s.Amps), s.Verdict)
+	} else {
+		fmt.Fprintf(&b, "unknown, %s", s.Health)
+	}
+	if !math.IsNaN(s.Idle) {
+		fmt.Fprintf(&b, "; noise %s", amps(s.Idle))
+	}
+	if s.Start > 0 {
+		fmt.Fprintf(&b, "; start %s, stop %s", amps(s.Start), amps(s.Stop))
+	}
+	if !math.IsNaN(s.Code) {
+		fmt.Fprintf(&b, "; rests at code %.0f", s.Code)
+	}
+	if r := s.Health.Remedy(); r != "" {
+		b.WriteString("; " + r)
+	}
+	return b.String()
+}
+
+// short rounds to three figures.
+func short(a float64) float64 {
+	if a == 0 || math.IsNaN(a) || math.IsInf(a, 0) {
+		return a
+	}
+	scale := math.Pow(10, 2-math.Floor(math.Log10(math.Abs(a))))
+	return math.Round(a*scale) / scale
+}
+
+// Frequency says the mains frequency in words.
+func (s *Sensors) Frequency() string {
+	switch {
+	case s.Measured:
+		return fmt.Sprintf("mains %.2f Hz", s.Hertz)
+	case s.Hertz > 0:
+		return fmt.Sprintf("mains %.4g Hz, not measured: nothing runs", s.Hertz)
+	}
+	return "mains frequency not known: nothing runs"
+}
+
+// ampere writes a current in 7 columns.
+func ampere(a float64) string {
+	switch {
+	case math.IsNaN(a):
+		return "      -"
+	case math.Abs(a) < 0.0995:
+		return fmt.Sprintf("%4.0f mA", 1e3*a)
+	case math.Abs(a) < 10:
+		return fmt.Sprintf("%5.2f A", a)
+	}
+	return fmt.Sprintf("%5.1f A", a)
+}
+
+// renderSensors lays the view of the sensors out: at most height lines of at
+// most width columns.
+func renderSensors(o *Options, q *Sensors, s *state, w, h int, k look) []string {
+	w, h = max(w, 1), max(h, 1)
+	rows := []row{titleRow(o, s, w, k), {{quiet, q.Frequency()}}}
+	nameW, useW := 4, 0
+	for i := range q.Channels {
+		nameW = max(nameW, width(clean(q.Channels[i].Label, k.utf8)))
+		useW = max(useW, width(clean(q.Channels[i].Use, k.utf8)))
+	}
+	nameW = min(nameW, max(4, w/5))
+	useW = min(useW, max(0, w/4))
+	// What is left out first where it is narrow: code, levels, noise, use.
+	wide := func(columns int) bool { return w >= columns+nameW }
+	showUse, showNoise, showLevels, showCode := wide(34) && useW > 0, wide(20), wide(44+useW), wide(60+useW)
+	if !showUse {
+		useW = 0
+	}
+	head := row{{quiet, pad("", nameW, k.utf8) + " "}}
+	if showUse {
+		head.put(quiet, pad("stands for", useW, k.utf8)+" ")
+	}
+	head.put(quiet, "      now")
+	if showNoise {
+		head.put(quiet, "    noise")
+	}
+	if showLevels {
+		head.put(quiet, "    start     stop")
+	}
+	if showCode {
+		head.put(quiet, "   code")
+	}
+	if h > len(q.Channels)+4 {
+		rows = append(rows, head)
+	}
+	var ill []row
+	for i := range q.Channels {
+		c := &q.Channels[i]
+		var r row
+		st, symbol, nameStyle := quiet, "-", common
+		if k.utf8 {
+			symbol = "○"
+		}
+		switch c.Verdict {
+		case sensor.Running:
+			st, symbol, nameStyle = active, "*", strong
+			if k.utf8 {
+				symbol = "●"
+			}
+		case sensor.Idle:
+		default:
+			st, symbol = alarm, "?"
+		}
+		r.put(nameStyle, pad(clean(c.Label, k.utf8), nameW, k.utf8)+" ")
+		if showUse {
+			r.put(common, pad(clean(c.Use, k.utf8), useW, k.utf8)+" ")
+		}
+		r.put(st, symbol)
+		now := "      ?"
+		if c.Verdict != sensor.Unknown {
+			now = ampere(c.Amps)
+		}
+		r.put(common, " "+now)
+		if showNoise {
+			r.put(common, "  "+ampere(c.Idle))
+		}
+		if showLevels {
+			start, stop := math.NaN(), math.NaN()
+			if c.Start > 0 {
+				start, stop = c.Start, c.Stop
+			}
+			r.put(common, "  "+ampere(start)+"  "+ampere(stop))
+		}
+		if showCode {
+			code := "     -"
+			if !math.IsNaN(c.Code) {
+				code = fmt.Sprintf("%6.0f", c.Code)
+			}
+			r.put(common, " "+code)
+		}
+		if barW := w - r.columns(k) - 2; barW >= 10 && c.Health == sensor.Healthy {
+			r.put(common, "  ")
+			r = append(r, bar(&current{amps: float32(c.Amps), verdict: c.Verdict}, float32(c.Start), s.scale, barW, k)...)
+		} else if c.Health != sensor.Healthy && barW >= 8 {
+			r.put(common, "  ")
+			r.put(alarm, c.Health.String())
+		}
+		rows = append(rows, r)
+		if c.Health != sensor.Healthy && c.Health != sensor.Starting {
+			words := strings.Fields(fmt.Sprintf("%s, %s: %s", c.Label, c.Health, c.Health.Remedy()))
+			line := ""
+			for _, word := range words {
+				if line != "" && width(line)+1+width(word) > w {
+					ill = append(ill, row{{common, line}})
+					line = " "
+				}
+				if line != "" {
+					line += " "
+				}
+				line += word
+			}
+			ill = append(ill, row{{common, line}})
+		}
+	}
+	if len(ill) > 0 && len(rows)+len(ill) < h {
+		rows = append(rows, row{})
+	}
+	rows = append(rows, ill...)
+	if len(rows) > h {
+		rows = rows[:h]
+	}
+	out := make([]string, len(rows))
+	for i, r := range rows {
+		out[i] = r.write(w, k)
+	}
+	return out
+}
+
+// Gauges gathers what the view of the sensors shows.
+type Gauges struct {
+	Sensors
+	columns [][]int // of each source: the channel of each column
+	counts  bool    // samples are counts
+}
+
+// smooth is the weight of a new value: about a second of frames of 10 ms, or
+// of readings.
+const smooth = 0.01
+
+// NewGauges begins with channels of which nothing is known. columns says for
+// each source which channels its scans hold; counts, whether the samples are
+// counts.
+func NewGauges(channels []Sensor, columns [][]int, counts bool) *Gauges {
+	g := &Gauges{columns: columns, counts: counts}
+	for _, c := range channels {
+		c.Verdict, c.Health = sensor.Unknown, sensor.Starting
+		c.Idle, c.Code = math.NaN(), math.NaN()
+		g.Channels = append(g.Channels, c)
+	}
+	return g
+}
+
+// Frame takes the resting points from a frame.
+func (g *Gauges) Frame(f *sensor.Frame) {
+	n := f.Scans()
+	if !g.counts || n == 0 || f.Source >= len(g.columns) || f.Channels != len(g.columns[f.Source]) {
+		return
+	}
+	for col, ch := range g.columns[f.Source] {
+		sum, good := 0.0, 0
+		for i := range n {
+			if v := float64(f.Raw[i*f.Channels+col]); v-v == 0 {
+				sum += v
+				good++
+			}
+		}
+		if good == 0 {
+			continue
+		}
+		c := &g.Channels[ch]
+		// Frames are not whole cycles, so the weight is by their length.
+		weight := min(1, 100*smooth*float64(good)/max(f.Rate, 1))
+		if mean := sum / float64(good); math.IsNaN(c.Code) {
+			c.Code = mean
+		} else {
+			c.Code += weight * (mean - c.Code)
+		}
+	}
+}
+
+// Reading takes a reading.
+func (g *Gauges) Reading(r sensor.Reading) {
+	if r.Channel < 0 || r.Channel >= len(g.Channels) {
+		return
+	}
+	c := &g.Channels[r.Channel]
+	c.Amps, c.Verdict, c.Health = float64(r.Amps), r.Verdict, r.Health
+	if r.Verdict != sensor.Idle || c.Stop > 0 && c.Amps >= c.Stop { // a start is not seen at once
+		return
+	}
+	if math.IsNaN(c.Idle) {
+		c.Idle = c.Amps
+	} else {
+		c.Idle += smooth * (c.Amps - c.Idle)
+	}
+}
