@@ -422,6 +422,9 @@ func (b *builder) outlet(raw *rawOutlet) Outlet {
 	o := Outlet{Name: raw.Name, RunOn: raw.RunOn, Circuit: b.onCircuit(raw.key("circuit"), raw.Circuit),
 		Actuator: b.actuator(raw.key("actuator"), raw.Actuator, "an outlet is switched", "relay", "topic")}
 	set(&o.FullLoad, raw.FullLoad)
+	if o.Actuator >= 0 && b.rig.Actuators[o.Actuator].State != "" {
+		b.add(raw.key("actuator"), b.tableName(raw.path)+": an outlet has no use for the state of its actuator", "take state out of the rig file")
+	}
 	for j, name := range raw.Follows {
 		m := b.find(raw.item("follows", j), name, "machine", b.machines)
 		switch {

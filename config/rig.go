@@ -381,7 +381,7 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 		}
 	}
 	if a.Kind == "topic" {
-		a.topic(f, &out)
+		a.topic(f, &out, lines)
 	}
 	return out
 }

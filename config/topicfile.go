@@ -151,10 +151,11 @@ func (raw *rawMQTT) mqtt(f *file, rig string) *MQTT {
 }
 
 // topic reads the words of an actuator on a topic.
-func (a *rawActuator) topic(f *file, out *Actuator) {
+func (a *rawActuator) topic(f *file, out *Actuator, lines users) {
 	who := f.tableName(a.path)
 	if a.Topic != nil {
 		f.isTopic(a.key("topic"), who, *a.Topic)
+		lines.take(f, a.key("topic"), "topic "+*a.Topic, "one topic tells one output")
 	}
 	out.On, out.Off, out.Stale = defOn, defOff, defStale
 	set(&out.On, a.On)

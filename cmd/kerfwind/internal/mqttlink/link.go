@@ -177,27 +177,18 @@ func (l *Link) Counts() Counts {
 // a driver must answer.
 const publishWait = 2 * time.Second
 
-// Publish tells an actuator on a topic to switch on or open, or off or shut, in
-// the words of the rig file. It returns once the broker has the message, or
-// why it has not, after two seconds at most. It is not retained: a command is
-// for now.
-func (l *Link) Publish(topic string, on bool) error {
+// Publish tells something on a topic what to do. It returns once the broker has
+// the message, or why it has not, after two seconds at most. The message is not
+// retained: a command is for now.
+func (l *Link) Publish(topic, payload string) error {
 	s := l.pipes[0].current.Load()
 	if s == nil {
 		return errors.New("no link to the broker")
 	}
-	word := l.remote.words[topic]
-	text := word.off
-	if on {
-		text = word.on
-	}
-	if text == "" {
-		return fmt.Errorf("no actuator has the topic %q", topic)
-	}
 	began := time.Now()
 	done := make(chan error, 1)
 	go func() { // the library may wait for its own queue
-		t := s.client.Publish(topic, 1, false, text)
+		t := s.client.Publish(topic, 1, false, payload)
 		if !t.WaitTimeout(publishWait - min(time.Since(began), publishWait)) {
 			done <- errors.New("the broker does not answer")
 			return

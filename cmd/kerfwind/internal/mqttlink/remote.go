@@ -17,8 +17,7 @@ import (
 // believed for a while only. A retained message is not believed: it says what
 // was once, and nobody knows when.
 type remote struct {
-	l     *Link
-	words map[string]word // of actuators, by the topic they are told on
+	l *Link
 
 	mu    sync.Mutex
 	list  []*reporter
@@ -55,7 +54,7 @@ func (r *reporter) unknown() uint8 {
 const retry = 50 * time.Millisecond
 
 func (r *remote) init(l *Link) {
-	r.l, r.words, r.woken = l, map[string]word{}, make(chan struct{}, 1)
+	r.l, r.woken = l, make(chan struct{}, 1)
 	shop := l.o.Shop
 	for i := range shop.Machines {
 		if m := &shop.Machines[i]; m.Topic != "" {
@@ -66,11 +65,6 @@ func (r *remote) init(l *Link) {
 		if g := &shop.Gates[i]; g.Actuator >= 0 && shop.Rig.Actuators[g.Actuator].State != "" {
 			a := &shop.Rig.Actuators[g.Actuator]
 			r.list = append(r.list, &reporter{topic: a.State, stale: a.Stale, id: control.ID(i), words: word{a.On, a.Off}})
-		}
-	}
-	for i := range shop.Rig.Actuators {
-		if a := &shop.Rig.Actuators[i]; a.Kind == "topic" {
-			r.words[a.Topic] = word{a.On, a.Off}
 		}
 	}
 	for _, x := range r.list {

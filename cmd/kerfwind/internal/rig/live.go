@@ -88,6 +88,7 @@ type Live struct {
 	params  loop.Params
 	asks    chan request
 	latest  atomic.Pointer[control.Snapshot]
+	remote  remote
 	resting atomic.Bool   // Run ends at rest
 	refused control.Event // of the request that is being stepped
 }
@@ -102,6 +103,7 @@ type request struct {
 func Open(o Options) (*Live, error) {
 	s := o.Shop
 	l := &Live{o: o, Names: setup.Names(s), asks: make(chan request, 16)}
+	l.remote.heard = make(chan sensor.Reading, 2*control.MaxMachines)
 	p := s.Control()
 	p.StoodDown = o.StoodDown
 	if o.Midway {
@@ -137,9 +139,17 @@ func Open(o Options) (*Live, error) {
 		}
 		l.params.Channels = append(l.params.Channels, c)
 	}
+	// And so does its topic: see Heard.
+	for i := range s.Machines {
+		c := loop.Channel{Machine: control.NoID, Collector: control.NoID}
+		if s.Machines[i].Topic != "" {
+			c.Machine = control.ID(i)
+		}
+		l.params.Channels = append(l.params.Channels, c)
+	}
 	// Both, so that all that is wrong comes at once.
 	var errs [2]error
-	l.driver, errs[0] = outputs(&o, &p)
+	l.driver, errs[0] = outputs(&o, &p, &l.remote)
 	l.sources, errs[1] = o.Sources(s.Rig, o.Now)
 	if err := errors.Join(errs[:]...); err != nil {
 		l.close()
@@ -149,7 +159,7 @@ func Open(o Options) (*Live, error) {
 }
 
 // outputs opens what carries out commands.
-func outputs(o *Options, p *control.Params) (Outputs, error) {
+func outputs(o *Options, p *control.Params, link drive.Publisher) (Outputs, error) {
 	if o.Outputs != nil {
 		return o.Outputs(o.Shop, p)
 	}
@@ -157,7 +167,7 @@ func outputs(o *Options, p *control.Params) (Outputs, error) {
 	if err != nil {
 		return nil, err
 	}
-	w.Now = o.Now
+	w.Now, w.Publish = o.Now, link
 	d, err := drive.Open(w, o.Hardware)
 	if err != nil {
 		return nil, err // not a nil *Driver in an interface
@@ -300,6 +310,8 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 			for _, r := range reports {
 				l.take(lp, r)
 			}
+		case r := <-l.remote.heard:
+			lp.Read(r)
 		case r := <-l.asks:
 			l.refused = control.Event{}
 			lp.Post(l.o.Now(), r.in)
