@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -16,6 +17,9 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/setup"
+	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -37,12 +41,13 @@ func newJog() *cobra.Command {
 		Long: `Jog moves one gate of the shop open for a while and then to where it belongs at
 rest, or opens one path and runs the collector over it. It is a request
 like any other: it is refused while a machine runs, while something else moves,
-when stood down or after a stop input. A start of the collector counts as a
+when stood down or after a stop input. While kerfwind runs it is the one that
+moves; else jog takes the rig itself. A start of the collector counts as a
 start, and the collector stops when its run-on and its shortest time on are
-over. Ctrl-C makes everything inert at once.
+over. Ctrl-C makes everything inert at once; where the running kerfwind moves, it
+ends what was asked for.
 
-Exit code 1: refused. Exit code 4: the hardware cannot be used, or another
-kerfwind has the rig.`,
+Exit code 1: refused. Exit code 4: the hardware cannot be used.`,
 		Example: `  kerfwind jog --rig rig.toml --shop shops/barn.toml planer
   kerfwind jog --rig rig.toml --shop shops/barn.toml --by planer --for 20s collector`,
 		Args: func(_ *cobra.Command, args []string) error {
@@ -120,6 +125,12 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	out := newLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
 	defer out.end()
 	live, free, err := f.open(out)
+	if held := (*rig.Held)(nil); errors.As(err, &held) {
+		// Somebody has the rig: if it is the daemon, it does it.
+		if c, derr := socket.Dial(rig.Folder(f.runtime)); derr == nil {
+			return f.through(ctx, c, out, s, ask)
+		}
+	}
 	if err != nil {
 		return err
 	}
@@ -135,6 +146,79 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 		return err
 	}
 	return j.verdict(&live.Names)
+}
+
+// through lets the daemon at the other end do it, and follows.
+func (f *jogFlags) through(ctx context.Context, c *socket.Client, out *lines, s *config.Shop, ask control.Input) error {
+	defer func() { _ = c.Close() }() // all is said
+	if err := c.Start(socket.Request{Do: socket.DoEvents}); err != nil {
+		return err
+	}
+	request := func(ctx context.Context, r socket.Request) error {
+		second, err := socket.Dial(rig.Folder(f.runtime))
+		if err != nil {
+			return err
+		}
+		defer func() { _ = second.Close() }() // the answer has come
+		a, err := second.Do(ctx, r)
+		if err == nil && a.Refused != "" {
+			err = errors.New(a.Refused)
+		}
+		return err
+	}
+	kind, gate := control.AskKind(ask.State), s.Gates[ask.ID].Name
+	if err := request(ctx, socket.Request{Do: socket.DoAsk, Ask: kind.String(), Gate: gate, For: ask.For.Seconds()}); err != nil {
+		return err
+	}
+	// Ctrl-C ends what was asked for; the daemon goes on.
+	ended := context.AfterFunc(ctx, func() {
+		end := socket.Request{Do: socket.DoAsk, Ask: control.AskTestEnd.String()}
+		if kind == control.AskHold {
+			end.Ask, end.Gate = control.AskRelease.String(), gate
+		}
+		if err := request(context.WithoutCancel(ctx), end); err != nil {
+			out.notice(err)
+		}
+	})
+	defer ended()
+	over := false
+	j := &jogging{ask: ask, end: func() { over = true }}
+	names := setup.Names(s)
+	for !over {
+		a, err := c.Next()
+		if err != nil {
+			return fmt.Errorf("the running kerfwind says no more: %w", err)
+		}
+		if a.Event == nil {
+			continue
+		}
+		out.event(a.Text)
+		j.Observe(nil, []control.Event{eventOf(a.Event, s)})
+	}
+	return j.verdict(&names)
+}
+
+// eventOf reads an event line, as far as jog needs it: kind, fault, gate.
+func eventOf(line []byte, s *config.Shop) control.Event {
+	var x struct{ Event, Fault, Gate string }
+	if err := json.Unmarshal(line, &x); err != nil {
+		return control.Event{}
+	}
+	e := control.Event{ID: control.NoID}
+	for k := control.EventKind(1); k.String() != "invalid"; k++ {
+		if k.String() == x.Event {
+			e.Kind = k
+		}
+	}
+	for f := control.FaultKind(1); f.String() != "invalid"; f++ {
+		if f.String() == x.Fault {
+			e.Fault = f
+		}
+	}
+	if i := slices.IndexFunc(s.Gates, func(g config.Gate) bool { return g.Name == x.Gate }); i >= 0 {
+		e.ID = control.ID(i)
+	}
+	return e
 }
 
 // jogWait is how long jog listens to the sensors before it asks, beyond the time
