@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sync"
 	"time"
 
 	"kerfwind/sensor"
@@ -28,6 +29,8 @@ type Feed struct {
 	Now func() time.Duration
 	// Notice is told of troubles of a live source. It must not wait.
 	Notice func(error)
+
+	readers sync.WaitGroup // of the live sources
 }
 
 // Sink takes what comes; each may be nil. All are called from one goroutine.
@@ -44,7 +47,8 @@ var ErrStop = errors.New("enough")
 const beat = 50 * time.Millisecond
 
 // Run delivers until the recording ends, ctx is done, or Each returns an error.
-// It returns the time reached.
+// It returns the time reached. It may be run again, which goes on where it
+// ended; a live source that still waits for its bus is waited for then.
 func (f *Feed) Run(ctx context.Context, s Sink) (time.Duration, error) {
 	run := f.live
 	if f.Now == nil {
@@ -109,6 +113,7 @@ type frame struct {
 }
 
 func (f *Feed) live(ctx context.Context, s Sink) (time.Duration, error) {
+	f.readers.Wait()
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	in := make(chan *frame)
@@ -116,7 +121,7 @@ func (f *Feed) live(ctx context.Context, s Sink) (time.Duration, error) {
 		free := make(chan *frame, 2)
 		free <- &frame{free: free}
 		free <- &frame{free: free}
-		go f.read(ctx, src, in, free)
+		f.readers.Go(func() { f.read(ctx, src, in, free) })
 	}
 	var out []sensor.Reading
 	ill := make([]string, len(f.Sources)) // what was last said of each

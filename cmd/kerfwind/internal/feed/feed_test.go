@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -44,6 +45,42 @@ func (w *wave) Next(f *sensor.Frame) error {
 		f.Raw = append(f.Raw, v)
 	}
 	return nil
+}
+
+// alone fails if two goroutines read it at once.
+type alone struct {
+	t *testing.T
+	wave
+	busy atomic.Bool
+}
+
+func (a *alone) Next(f *sensor.Frame) error {
+	if a.busy.Swap(true) {
+		a.t.Error("two read at once")
+	}
+	defer a.busy.Store(false)
+	return a.wave.Next(f)
+}
+
+// TestAgain: a feed can be run again at once.
+func TestAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		f := feed.Feed{Sources: []feed.Source{{Source: &alone{t: t, wave: wave{frames: 1000, wait: true}}, Detector: detector(t, 0)}},
+			Now: func() time.Duration { return time.Since(began) }, Notice: func(err error) { t.Error(err) }}
+		for i := range 3 {
+			end, err := f.Run(context.Background(), feed.Sink{Each: func(now time.Duration) error {
+				if now >= time.Duration(i+1)*time.Second {
+					return feed.ErrStop
+				}
+				return nil
+			}})
+			if err != nil || end < time.Duration(i+1)*time.Second {
+				t.Errorf("%v, %v", end, err)
+			}
+		}
+		time.Sleep(time.Minute) // the readers end
+	})
 }
 
 func detector(t *testing.T, source int) *sensor.Detector {
