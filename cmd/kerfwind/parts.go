@@ -21,12 +21,15 @@ import (
 
 // parts are what looks on while a shop runs. Each may fail without the others.
 func (r *runFlags) parts(out *lines) []daemon.Part {
+	link := &topics{state: r.state}
 	return []daemon.Part{
 		{Name: "output", Start: func(s *daemon.Shop) (daemon.Watcher, error) {
 			return daemon.Watcher{Observer: &events{out, s.Names, r.json}}, nil
 		}},
 		{Name: "history", Start: r.history},
-		{Name: "metrics", Start: serveMetrics},
+		{Name: "broker", Start: ownBroker},
+		{Name: "mqtt", Start: link.start},
+		{Name: "metrics", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return serveMetrics(s, link) }},
 		{Name: "notices", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return sendNotices(s, out) }},
 	}
 }
@@ -103,11 +106,12 @@ func (r *runFlags) history(s *daemon.Shop) (daemon.Watcher, error) {
 }
 
 // serveMetrics serves the metrics where the rig file says so.
-func serveMetrics(s *daemon.Shop) (daemon.Watcher, error) {
+func serveMetrics(s *daemon.Shop, link *topics) (daemon.Watcher, error) {
 	if s.Rig.Metrics == nil {
 		return daemon.Watcher{}, nil
 	}
 	m := metrics.New(s.Shop, versionText())
+	link.measure(m, s)
 	l, err := net.Listen("tcp", s.Rig.Metrics.Listen)
 	if err != nil {
 		return daemon.Watcher{}, err

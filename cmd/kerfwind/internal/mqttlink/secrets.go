@@ -17,15 +17,7 @@ import (
 // CREDENTIALS_DIRECTORY names (the service manager's), else at folder. The
 // error joins all that cannot be used.
 func Secrets(m config.MQTT, folder string) (password string, conf *tls.Config, err error) {
-	if d := os.Getenv("CREDENTIALS_DIRECTORY"); d != "" {
-		folder = d
-	}
-	place := func(path string) string {
-		if filepath.IsAbs(path) {
-			return path
-		}
-		return filepath.Join(folder, path)
-	}
+	place := func(path string) string { return Place(path, folder) }
 	var errs []error
 	if m.PasswordFile != "" {
 		if password, err = Password(place(m.PasswordFile)); err != nil {
@@ -54,6 +46,17 @@ func Secrets(m config.MQTT, folder string) (password string, conf *tls.Config, e
 		conf.Certificates = []tls.Certificate{c}
 	}
 	return password, conf, errors.Join(errs...)
+}
+
+// Place is where a file named in the rig file lies: see Secrets.
+func Place(path, folder string) string {
+	if filepath.IsAbs(path) {
+		return path
+	}
+	if d := os.Getenv("CREDENTIALS_DIRECTORY"); d != "" {
+		folder = d
+	}
+	return filepath.Join(folder, path)
 }
 
 // Password reads the first line of a file.
