@@ -33,6 +33,9 @@ var (
 	i2cLines  = map[string][2]int{"1": {2, 3}} // data, clock
 )
 
+// enable ends what the output-enable line of a servo board is used for.
+const enable = ", enable"
+
 // use is one thing that a line is used for.
 type use struct {
 	line int
@@ -78,6 +81,11 @@ func uses(r *config.Rig) []use {
 			}
 		}
 	}
+	for i := range r.ServoChips {
+		if c := &r.ServoChips[i]; onBoard(c.Chip) {
+			out = append(out, use{c.Line, fmt.Sprintf("servo board 0x%02x%s", c.Address, enable), true, true})
+		}
+	}
 	if h := r.Heartbeat; h != nil && onBoard(h.Chip) {
 		out = append(out, use{h.Line, "heartbeat", true, false})
 	}
@@ -99,6 +107,9 @@ func board(r *config.Rig) string {
 	}
 	for i := range r.Actuators {
 		chips = append(chips, r.Actuators[i].Chip)
+	}
+	for i := range r.ServoChips {
+		chips = append(chips, r.ServoChips[i].Chip)
 	}
 	if r.Heartbeat != nil {
 		chips = append(chips, r.Heartbeat.Chip)
@@ -176,6 +187,8 @@ func lineDoubts(list []use) []string {
 			out = append(out, fmt.Sprintf("GPIO %d (%s) carries the serial console while the computer starts: what hangs on it chatters. Choose another line, 16 to 27 for example.", u.line, u.what))
 		case u.out && !u.low && u.line <= 8:
 			out = append(out, fmt.Sprintf("GPIO %d (%s) is pulled up from power-on until the program runs; the output is active high, so the pull-down resistor must win against about 50 kohm. Better choose a line from 9 to 27.", u.line, u.what))
+		case u.out && u.low && u.line >= 9 && strings.HasSuffix(u.what, enable):
+			out = append(out, fmt.Sprintf("GPIO %d (%s) is pulled down from power-on until the program runs, and low lets pulses out: the pull-up resistor must win against about 50 kohm. Better choose a line from 4 to 8.", u.line, u.what))
 		case u.out && u.low && u.line >= 9:
 			out = append(out, fmt.Sprintf("GPIO %d (%s) is pulled down from power-on until the program runs; the output is active low, so it would be on. The pull-up resistor must win against about 50 kohm; better use active-high boards.", u.line, u.what))
 		}

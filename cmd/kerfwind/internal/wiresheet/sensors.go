@@ -275,6 +275,17 @@ func (b *builder) servoChips() []servoChip {
 	return out
 }
 
+// enableOf says on which line the output-enable pin of a servo board is; ""
+// on none.
+func (b *builder) enableOf(c servoChip) string {
+	for i := range b.rig.ServoChips {
+		if e := &b.rig.ServoChips[i]; e.Bus == c.bus && e.Address == c.address {
+			return where(e.Chip, e.Line)
+		}
+	}
+	return ""
+}
+
 func (b *builder) servos() Section {
 	s := Section{Title: "Servos"}
 	for _, c := range b.servoChips() {
@@ -292,9 +303,13 @@ func (b *builder) servos() Section {
 			}
 		}
 		s.say(fmt.Sprintf("Servo board at address 0x%02x on %s, %s.", c.address, c.bus, jumpers))
+		oe := "ground, as most boards come: outputs enabled; the program switches pulses off by the chip itself"
+		if line := b.enableOf(c); line != "" {
+			oe = line + ", with 10 kohm to 3.3 V at the board: pulses only while the line is low; cut the board's own tie to ground"
+		}
 		s.table([]string{"Terminal", "Goes to"}, [][]string{
 			{"VCC", "3.3 V (the logic, not the servos)"}, {"GND", "ground"}, {"SDA", data}, {"SCL", clock},
-			{"OE", "ground, as most boards come: outputs enabled; the program switches pulses off by the chip itself"},
+			{"OE", oe},
 			{"V+", "the servo supply through its fuse, 1000 uF at the terminals"},
 		})
 		if c.address == 0x70 {
@@ -309,8 +324,12 @@ func (b *builder) servos() Section {
 		slices.SortStableFunc(rows, func(x, y []string) int { return len(x[0])*100 - len(y[0])*100 + strings.Compare(x[0], y[0]) })
 		s.table([]string{"Output", "Servo", "Pulse open", "Pulse shut", "For"}, rows)
 	}
-	if len(s.Blocks) > 0 {
-		s.caution("The servo board does not see the computer restart: after a hang or a crash each servo keeps its last pulse until the program runs again or the servo supply is cut. Put a switch in the servo supply. Where that does not do, lift OE from ground, pull it up with 10 kohm to 3.3 V, and let a contact of the heartbeat's timer pull it down.")
+	switch {
+	case len(s.Blocks) == 0:
+	case len(b.rig.ServoChips) == len(b.servoChips()):
+		s.caution("The resistor at OE ends the pulses whenever the line is not driven: from power-on until the program runs, and after a crash where the kernel lets go of the line. A program that hangs keeps the line low, and each servo its last pulse: put a switch in the servo supply.")
+	default:
+		s.caution("The servo board does not see the computer restart: after a hang or a crash each servo keeps its last pulse until the program runs again or the servo supply is cut. Put a switch in the servo supply. Better: lift OE from ground, pull it up with 10 kohm to 3.3 V, lead it to a line of the computer, and name that as a servo_chip in the rig file.")
 	}
 	return s
 }

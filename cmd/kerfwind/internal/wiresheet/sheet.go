@@ -144,6 +144,7 @@ func (b *builder) parts() Section {
 	}
 	chips := b.servoChips()
 	add(len(chips), "PCA9685 servo board", "")
+	add(len(r.ServoChips), "resistor 10 kohm", "pull-up of an output line")
 	add(len(chips), "capacitor 1000 uF, 10 V", "at the servo board's V+")
 	if r.Heartbeat != nil {
 		add(1, "retriggerable timer relay", "heartbeat; drops out after "+config.FormatDuration(r.Heartbeat.DropsAfter))

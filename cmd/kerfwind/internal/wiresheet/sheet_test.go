@@ -314,11 +314,40 @@ actuator = [
 			t.Errorf("not on the sheet: %q", want)
 		}
 	}
+	for _, want := range []string{"name that as a servo_chip in the rig file", "OE ground, as most boards come"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("not on the sheet: %q", want)
+		}
+	}
 	if a, b := strings.Index(got, "2 g1 2 ms"), strings.Index(got, "10 g0 2 ms"); a < 0 || b < a {
 		t.Error("servo outputs are not in order")
 	}
 	if t.Failed() {
 		t.Log(got)
+	}
+}
+
+// TestEnable: the output-enable pin of a servo board on a line.
+func TestEnable(t *testing.T) {
+	const servo = `
+actuator = [{ name = "g0", kind = "servo", bus = "/dev/i2c-1", output = 0 }]
+servo_chip = [{ bus = "/dev/i2c-1", chip = "pinctrl-bcm2835", line = %d }]`
+	adc := one(`chip = "mcp3208", port = "/dev/spidev0.0"`, `ratio = "30 A : 1 V"`)
+	got := text(t, parse(t, adc+fmt.Sprintf(servo, 4)), nil)
+	for _, want := range []string{
+		"OE pin 7 (GPIO 4), with 10 kohm to 3.3 V at the board",
+		"GPIO 4: servo board 0x40, enable",
+		"gpio=4=op,dh",
+		"1 resistor 10 kohm pull-up of an output line",
+		"The resistor at OE ends the pulses",
+		"watch these lines from power-on: pin 7 (GPIO 4) (servo board 0x40, enable). expect: 3.3 V all the time",
+	} {
+		if !strings.Contains(got, want) {
+			t.Errorf("not on the sheet: %q\n%s", want, got)
+		}
+	}
+	if got := text(t, parse(t, adc+fmt.Sprintf(servo, 20)), nil); !strings.Contains(got, "Better choose a line from 4 to 8") {
+		t.Error("a line that is pulled down is not doubted")
 	}
 }
 
