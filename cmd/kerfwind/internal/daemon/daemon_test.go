@@ -1,0 +1,549 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/goleak"
+
+	"kerfwind/cmd/kerfwind/internal/notify"
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/simrig"
+	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/sensor"
+	"kerfwind/sensor/trace"
+	"kerfwind/testdata"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// barn is the demo's shop; change edits its file first.
+func barn(t testing.TB, change ...string) *config.Shop {
+	t.Helper()
+	read := func(name string) []byte {
+		b, err := testdata.Demo.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	r, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := string(read("demo/shops/barn.toml"))
+	if out := strings.NewReplacer(change...).Replace(text); len(change) > 0 && out == text {
+		t.Fatal("nothing is changed")
+	} else {
+		text = out
+	}
+	s, err := config.ParseShop("barn.toml", []byte(text), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// short is a morning of two minutes: the saw runs twelve seconds of it.
+const short = `length 2m
+rate 1 kHz
+mains 60 Hz
+converter 12 bits, 3.3 V
+channel c0: 30 A : 1 V, noise 1 counts
+channel c1: 30 A : 1 V, noise 1 counts
+channel c2: 30 A : 1 V, noise 1 counts
+channel c3: 30 A : 1 V, 2 turns, noise 1 counts
+channel c4: 30 A : 1 V, noise 1 counts
+machine "band saw" on c0: induction motor, full load 9 A, run-up 900ms
+at 20s "band saw" runs 12s
+`
+
+// trial is a daemon on a simulated rig, in the bubble's time.
+type trial struct {
+	*Daemon
+	t      *testing.T
+	mu     sync.Mutex
+	said   []string
+	events []string
+	stuck  atomic.Bool // converters give nothing
+	plant  *simrig.Plant
+	cancel context.CancelFunc
+	end    chan error
+}
+
+// begin starts a daemon that keeps its state in a folder.
+func begin(t *testing.T, folder string, shop *config.Shop, load func() (*config.Shop, error), m *notify.Manager, more ...Part) *trial {
+	t.Helper()
+	script, err := trace.ParseScript("short", strings.NewReader(short))
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &trial{t: t, end: make(chan error, 1)}
+	say := func(text string) {
+		x.mu.Lock()
+		defer x.mu.Unlock()
+		x.said = append(x.said, text)
+	}
+	x.Daemon = New(Options{Program: "test", State: folder, Simulated: true, Load: load, Manager: m, Say: say, Notice: func(err error) { say("notice: " + err.Error()) },
+		Parts: append([]Part{{Name: "diary", Start: func(s *Shop) (Watcher, error) { return Watcher{Observer: x}, nil }}}, more...),
+		Rig: rig.Options{
+			Sources: func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
+				list, err := simrig.Sources(script, 1)(r, now)
+				for i := range list {
+					list[i] = &sticky{Source: list[i], x: x, closed: make(chan struct{})}
+				}
+				return list, err
+			},
+			Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) {
+				x.plant = simrig.Outputs(s, p)
+				return x.plant, nil
+			},
+		}})
+	ctx, cancel := context.WithCancel(t.Context())
+	x.cancel = cancel
+	go func() { x.end <- x.Run(ctx, shop) }()
+	return x
+}
+
+// Observe notes the names of events.
+func (x *trial) Observe(_ *control.Snapshot, events []control.Event) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for _, e := range events {
+		x.events = append(x.events, e.Kind.String())
+	}
+}
+
+func (x *trial) happened(event string) int {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	n := 0
+	for _, e := range x.events {
+		if e == event {
+			n++
+		}
+	}
+	return n
+}
+
+func (x *trial) heard(part string) bool {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return strings.Contains(strings.Join(x.said, "\n"), part)
+}
+
+func (x *trial) stop() {
+	x.t.Helper()
+	x.cancel()
+	if err := <-x.end; err != nil {
+		x.t.Error(err)
+	}
+	if !x.plant.Inert() {
+		x.t.Error("the collector is on at the end")
+	}
+}
+
+// ask is a request of root's.
+func (x *trial) ask(what, gate string) socket.Answer {
+	return x.Ask(x.t.Context(), socket.Request{Version: 1, Do: socket.DoAsk, Ask: what, Gate: gate, For: 5}, socket.Peer{UID: 0})
+}
+
+// sticky is a converter that may hang.
+type sticky struct {
+	sensor.Source
+	x      *trial
+	once   sync.Once
+	closed chan struct{}
+}
+
+func (s *sticky) Next(f *sensor.Frame) error {
+	if s.x.stuck.Load() {
+		<-s.closed
+		return io.EOF
+	}
+	return s.Source.Next(f)
+}
+
+func (s *sticky) Close() error {
+	s.once.Do(func() { close(s.closed) })
+	return s.Source.(io.Closer).Close()
+}
+
+// A morning: homed, the saw served, requests answered, everything off at the
+// end.
+func TestMorning(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		x := begin(t, folder, barn(t), nil, nil)
+		time.Sleep(5 * time.Second)
+		if st := x.Status(); !st.Ready || st.Shop != "the barn" || st.StoodDown || st.Running != 0 || len(st.Machines) != 4 || st.Machines[0].State != "idle" {
+			t.Errorf("%+v", st)
+		}
+		time.Sleep(20 * time.Second) // the saw runs
+		st := x.Status()
+		if st.Running != 1 || !st.Moving || st.Collector.State != "running" || st.Collector.Why != "band saw runs" || st.Machines[0].State != "running" || st.Gates[0].State != "open" {
+			t.Errorf("%+v", st)
+		}
+		if len(st.Parts) != 1 || st.Parts[0] != (socket.Thing{Name: "diary", State: "well"}) {
+			t.Errorf("%+v", st.Parts)
+		}
+		if a := x.ask("test-open", "planer"); a.Refused == "" || a.Error != "" {
+			t.Errorf("a test move while the saw runs: %+v", a)
+		}
+		if a := x.ask("hold", "lathe"); !strings.Contains(a.Error, `no gate "lathe"`) {
+			t.Errorf("%+v", a)
+		}
+		if a := x.ask("hold", "floor sweep"); a.Error != "" || a.Refused != "" || x.happened("gate-held") != 1 {
+			t.Errorf("%+v", a)
+		}
+		x.stop()
+		if st := x.Status(); st.Shop != "" || st.Ready {
+			t.Errorf("after the end: %+v", st)
+		}
+		if a := x.ask("reset", ""); a.Error == "" {
+			t.Error("a request after the end was taken")
+		}
+	})
+}
+
+// A stand-down is on the disk before it is acknowledged, and holds at the next
+// start until it is lifted by the right person.
+func TestStandDown(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		file := filepath.Join(folder, "standdown")
+		x := begin(t, folder, barn(t), nil, nil)
+		time.Sleep(25 * time.Second) // the saw runs
+		if x.plant.Inert() {
+			t.Fatal("the collector is not on")
+		}
+		if a := x.ask("stand-down", ""); a.Error != "" || a.Refused != "" {
+			t.Fatalf("%+v", a)
+		}
+		if _, err := os.Stat(file); err != nil {
+			t.Error(err)
+		}
+		time.Sleep(10 * time.Millisecond) // the plant's answer
+		if !x.plant.Inert() {
+			t.Error("the collector is on")
+		}
+		x.stop()
+
+		x = begin(t, folder, barn(t), nil, nil)
+		time.Sleep(30 * time.Second) // the saw runs
+		if st := x.Status(); !st.StoodDown || !x.plant.Inert() || x.happened("gate-opening") != 0 || x.happened("machine-started") != 1 {
+			t.Errorf("%+v", st)
+		}
+		if a := x.Ask(t.Context(), socket.Request{Version: 1, Do: socket.DoAsk, Ask: "lift"}, socket.Peer{UID: 4711}); a.Error == "" || !x.Status().StoodDown {
+			t.Errorf("somebody of the group lifted it: %+v", a)
+		}
+		if a := x.ask("lift", ""); a.Error != "" || a.Refused != "" {
+			t.Errorf("%+v", a)
+		}
+		if _, err := os.Stat(file); !errors.Is(err, os.ErrNotExist) {
+			t.Error(err)
+		}
+		if x.happened("collector-on") != 0 {
+			t.Error("lifting started something")
+		}
+		x.stop()
+	})
+}
+
+// What cannot be read counts as stood down; what cannot be written is said, is
+// in force all the same, and is tried again.
+func TestStandDownOnBadDisk(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := filepath.Join(t.TempDir(), "state")
+		if err := os.WriteFile(folder, nil, 0o600); err != nil { // no folder
+			t.Fatal(err)
+		}
+		x := begin(t, folder, barn(t), nil, nil)
+		time.Sleep(time.Second)
+		if !x.Status().StoodDown || !x.heard("cannot be read") {
+			t.Errorf("%q", x.said)
+		}
+		if a := x.ask("lift", ""); !strings.Contains(a.Error, "a restart may not know") || x.Status().StoodDown {
+			t.Errorf("%+v", a)
+		}
+		if a := x.ask("stand-down", ""); !strings.Contains(a.Error, "it is in force") || !x.Status().StoodDown {
+			t.Errorf("%+v", a)
+		}
+		if !x.heard("notice: the stand-down could not be kept") {
+			t.Errorf("%q", x.said)
+		}
+		if err := os.Remove(folder); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(2 * lastTry)
+		if down, why := StoodDown(folder); !down || strings.Contains(why, "cannot") {
+			t.Errorf("%v, %s", down, why)
+		}
+		if a := x.ask("stand-down", ""); a.Error != "" || a.Refused != "" {
+			t.Errorf("%+v", a)
+		}
+		x.stop()
+	})
+}
+
+// Changed files come in force at rest, not before; bad ones change nothing.
+func TestReload(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		answers := []func() (*config.Shop, error){
+			func() (*config.Shop, error) { return nil, errors.New("shop.toml:3: no such thing") },
+			func() (*config.Shop, error) { return barn(t, `"the barn"`, `"the shed"`), nil },
+		}
+		load := func() (*config.Shop, error) {
+			a := answers[0]
+			answers = answers[1:]
+			return a()
+		}
+		x := begin(t, t.TempDir(), barn(t), load, nil)
+		time.Sleep(25 * time.Second) // the saw runs
+		x.Reload()
+		time.Sleep(time.Second)
+		if !x.heard("shop.toml:3") || x.Status().Reload != "" {
+			t.Errorf("%q", x.said)
+		}
+		x.Reload()
+		time.Sleep(4 * time.Second)
+		if st := x.Status(); st.Shop != "the barn" || st.Reload == "" || st.Running != 1 || !x.heard("wait until the shop is at rest") {
+			t.Errorf("%+v, %q", st, x.said)
+		}
+		// Run-on, minimum time on, coast.
+		for range 120 {
+			if x.Status().Shop == "the shed" {
+				break
+			}
+			time.Sleep(time.Second)
+		}
+		time.Sleep(2 * time.Second)
+		if st := x.Status(); st.Shop != "the shed" || st.Reload != "" || !st.Ready || !x.heard("are in force") {
+			t.Errorf("%+v, %q", st, x.said)
+		}
+		if n := x.happened("collector-on"); n != 1 {
+			t.Errorf("%d starts", n)
+		}
+		time.Sleep(30 * time.Second)
+		if x.happened("collector-on") != 2 {
+			t.Error("the new shop does not work")
+		}
+		x.stop()
+	})
+}
+
+// A stand-down that is not on the disk outlasts a reload too.
+func TestReloadStoodDown(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		x := begin(t, t.TempDir(), barn(t), func() (*config.Shop, error) { return barn(t), nil }, nil)
+		time.Sleep(15 * time.Second)
+		if a := x.ask("stand-down", ""); a.Error != "" || a.Refused != "" {
+			t.Fatalf("%+v", a)
+		}
+		time.Sleep(30 * time.Second)
+		x.Reload()
+		time.Sleep(2 * time.Second)
+		if st := x.Status(); !x.heard("are in force") || !st.StoodDown {
+			t.Errorf("%+v, %q", st, x.said)
+		}
+		x.stop()
+	})
+}
+
+// Parts that fail are down, and nothing else is.
+func TestPartsFail(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		release := make(chan struct{})
+		var q *Queue
+		x := begin(t, t.TempDir(), barn(t), nil, nil,
+			Part{Name: "not there", Start: func(*Shop) (Watcher, error) { return Watcher{}, errors.New("no disk") }},
+			Part{Name: "not wanted", Start: func(*Shop) (Watcher, error) { return Watcher{}, nil }},
+			Part{Name: "faulty", Start: func(s *Shop) (Watcher, error) {
+				q := NewQueue(observe(func() { panic("a fault") }), 4, s.Fares)
+				return Watcher{Observer: q, Close: q.Close}, nil
+			}},
+			Part{Name: "stalled", Start: func(s *Shop) (Watcher, error) {
+				q = NewQueue(observe(func() { <-release }), 4, s.Fares)
+				return Watcher{Observer: q, Close: q.Close}, nil
+			}})
+		time.Sleep(30 * time.Second)
+		st := x.Status()
+		if x.plant.Inert() || st.Running != 1 || len(st.Parts) != 4 {
+			t.Errorf("%+v", st)
+		}
+		for i, want := range []string{"", "no disk", "a fault", ""} {
+			if got := st.Parts[i]; (got.State == "well") != (want == "") || !strings.Contains(got.Why, want) {
+				t.Errorf("%+v", got)
+			}
+		}
+		if q.Dropped() == 0 {
+			t.Error("nothing was dropped")
+		}
+		x.stop()
+		if !x.heard("notice: stalled: it did not take") {
+			t.Errorf("%q", x.said)
+		}
+		close(release)
+	})
+}
+
+type observe func()
+
+func (o observe) Observe(*control.Snapshot, []control.Event) { o() }
+
+// manager is a service manager that hears everything.
+func manager(t *testing.T, watchdog time.Duration) (*notify.Manager, func() []string) {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "kw") // a socket's path is short
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(dir, "notify"), Net: "unixgram"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var mu sync.Mutex
+	var heard []string
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		b := make([]byte, 1000)
+		for {
+			n, err := c.Read(b)
+			if err != nil || string(b[:n]) == "end" {
+				return
+			}
+			mu.Lock()
+			heard = append(heard, string(b[:n]))
+			mu.Unlock()
+		}
+	}()
+	env := map[string]string{"NOTIFY_SOCKET": filepath.Join(dir, "notify"), "WATCHDOG_USEC": fmt.Sprint(watchdog.Microseconds())}
+	m, err := notify.Open(func(k string) string { return env[k] }, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m, func() []string {
+		last, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: env["NOTIFY_SOCKET"], Net: "unixgram"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = last.Write([]byte("end")) // after all else: datagrams come in order
+		err = errors.Join(err, last.Close(), m.Close())
+		<-done
+		if err := errors.Join(err, c.Close(), os.RemoveAll(dir)); err != nil {
+			t.Error(err)
+		}
+		return heard
+	}
+}
+
+// READY comes after the first frames, WATCHDOG from steps on fresh samples
+// only, STOPPING before the end.
+func TestServiceManager(t *testing.T) {
+	m, heard := manager(t, 5*time.Second)
+	synctest.Test(t, func(t *testing.T) {
+		x := begin(t, t.TempDir(), barn(t), nil, m)
+		time.Sleep(30 * time.Second)
+		x.stuck.Store(true)
+		time.Sleep(30 * time.Second)
+		x.stop()
+	})
+	list := heard()
+	fed := 0
+	for _, x := range list {
+		if x == "WATCHDOG=1" {
+			fed++
+		}
+	}
+	// Every quarter of five seconds of the first thirty, and not after.
+	if fed < 22 || fed > 25 {
+		t.Errorf("the watchdog was fed %d times", fed)
+	}
+	all := strings.Join(list, "|")
+	if !strings.HasPrefix(all, "READY=1\nSTATUS=outputs are safe") || !strings.HasSuffix(all, "STOPPING=1\nSTATUS=ending: outputs off") ||
+		!strings.Contains(all, "STATUS=1 machine runs, collector on") || !strings.Contains(all, "STATUS=at rest") {
+		t.Errorf("%q", list)
+	}
+}
+
+// Without a frame the daemon is not ready.
+func TestNotReadyWithoutFrames(t *testing.T) {
+	m, heard := manager(t, 5*time.Second)
+	synctest.Test(t, func(t *testing.T) {
+		x := begin(t, t.TempDir(), barn(t), nil, m)
+		x.stuck.Store(true)
+		time.Sleep(20 * time.Second)
+		if x.Status().Ready {
+			t.Error("ready")
+		}
+		x.stop()
+	})
+	for _, x := range heard() {
+		if strings.Contains(x, "READY") || strings.Contains(x, "WATCHDOG") {
+			t.Errorf("%q", x)
+		}
+	}
+}
+
+func TestActiveShop(t *testing.T) {
+	folder := t.TempDir()
+	if got, err := ActiveShop(folder); got != "" || err != nil {
+		t.Errorf("%q, %v", got, err)
+	}
+	for shop, want := range map[string]string{"shops/barn.2.toml": filepath.Join(folder, "shops/barn.2.toml"), "/etc/kerfwind/shops/barn.toml": "/etc/kerfwind/shops/barn.toml"} {
+		if err := SetActiveShop(folder, shop); err != nil {
+			t.Fatal(err)
+		}
+		if got, err := ActiveShop(folder); got != want || err != nil {
+			t.Errorf("%q, %v", got, err)
+		}
+	}
+	for text, want := range map[string]string{"format = 2\nshop = \"a\"": "format is 2", "format = 1": "names no shop", "format": "--shop", "": "format is 0"} {
+		if err := os.WriteFile(filepath.Join(folder, "active"), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := ActiveShop(folder); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v", text, err)
+		}
+	}
+}
+
+// Each thing that is not rest keeps a shop from being replaced.
+func TestRested(t *testing.T) {
+	rest := func() *control.Snapshot {
+		return &control.Snapshot{Machines: []control.MachineView{{Sensed: control.Idle}, {Sensed: control.Unknown}}, Gates: []control.GateView{{Position: control.PositionOpen}},
+			Collectors: []control.CollectorView{{Sensed: control.Idle, Switch: control.Auto}}, Outlets: []control.OutletView{{}}}
+	}
+	if !rig.Rested(rest()) || rig.Rested(nil) {
+		t.Error("at rest is not rest")
+	}
+	for name, spoil := range map[string]func(*control.Snapshot){
+		"latched": func(s *control.Snapshot) { s.Latched = true }, "run": func(s *control.Snapshot) { s.Machines[1].Run = true },
+		"running": func(s *control.Snapshot) { s.Machines[0].Sensed = control.Running }, "run-on": func(s *control.Snapshot) { s.Machines[0].RunOn = 1 },
+		"opening": func(s *control.Snapshot) { s.Gates[0].Position = control.PositionOpening }, "closing": func(s *control.Snapshot) { s.Gates[0].Position = control.PositionShutting },
+		"held": func(s *control.Snapshot) { s.Gates[0].Held = 1 }, "test": func(s *control.Snapshot) { s.Gates[0].Why.Cause = control.ByTest },
+		"on": func(s *control.Snapshot) { s.Collectors[0].Commanded = true }, "hand": func(s *control.Snapshot) { s.Collectors[0].Switch = control.Hand },
+		"still on": func(s *control.Snapshot) { s.Collectors[0].Sensed = control.Running }, "coasts": func(s *control.Snapshot) { s.Collectors[0].Why.Cause = control.ByCoast },
+		"power-up": func(s *control.Snapshot) { s.Collectors[0].Why.Cause = control.ByPowerUp }, "outlet": func(s *control.Snapshot) { s.Outlets[0].Commanded = true },
+	} {
+		s := rest()
+		spoil(s)
+		if rig.Rested(s) {
+			t.Errorf("%s is taken for rest", name)
+		}
+	}
+}
