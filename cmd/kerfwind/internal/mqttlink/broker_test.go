@@ -290,10 +290,17 @@ func (w *world) noticed(part string) bool {
 }
 
 // TestPlain: states, events, requests and answers through a broker that asks
-// for a password; the last words.
+// for a password and allows what the documentation asks for, and no more; the
+// last words.
 func TestPlain(t *testing.T) {
-	b := start(t, "allow_anonymous false\npassword_file DIR/passwords", func(b *mosquitto) {
+	b := start(t, "allow_anonymous false\npassword_file DIR/passwords\nacl_file DIR/acl", func(b *mosquitto) {
 		b.write("passwords", "")
+		_, acl, _ := strings.Cut(topicsPage(t), "```\nuser barn\n")
+		acl, _, ok := strings.Cut(acl, "```")
+		if !ok {
+			t.Fatal("the documentation has no access list")
+		}
+		b.write("acl", "user barn\n"+acl+"user test\ntopic readwrite #\n")
 		for _, who := range [][2]string{{"barn", "secret"}, {"test", "test"}} {
 			if out, err := exec.Command("mosquitto_passwd", "-b", filepath.Join(b.dir, "passwords"), who[0], who[1]).CombinedOutput(); err != nil {
 				t.Fatalf("%v %s", err, out)
@@ -339,6 +346,9 @@ func TestPlain(t *testing.T) {
 	}
 	if len(w.notices) > 0 {
 		t.Errorf("notices: %q", w.notices)
+	}
+	if strings.Contains(b.log.String(), "Denied") {
+		t.Errorf("something was denied:\n%s", b.log.String())
 	}
 }
 

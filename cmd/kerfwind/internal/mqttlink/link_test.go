@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
@@ -303,6 +304,42 @@ func TestDiscoveryReads(t *testing.T) {
 	}
 	if asked != 3*2+2 || len(w.inputs) != 7 || w.emptied != 1 {
 		t.Errorf("%d payloads, %d inputs, emptied %d", asked, len(w.inputs), w.emptied)
+	}
+}
+
+// topicsPage is the documentation.
+func topicsPage(t *testing.T) string {
+	t.Helper()
+	b, err := os.ReadFile("../../../../deploy/TOPICS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// TestDocumented: every member of a state, a request and an answer, and every
+// topic, stands in the documentation.
+func TestDocumented(t *testing.T) {
+	page := topicsPage(t)
+	for _, x := range []any{machineState{}, gateState{}, collectorState{}, shopState{}, faultState{}, whyState{}, request{}, answer{}} {
+		for _, f := range reflect.VisibleFields(reflect.TypeOf(x)) {
+			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+			if name != "" && !strings.Contains(page, "`"+name+"`") && !strings.Contains(page, `"`+name+`":`) {
+				t.Errorf("%T: %s is not documented", x, name)
+			}
+		}
+	}
+	shop := barn(t)
+	w := &world{}
+	_, v := w.idle(w.options(shop, config.MQTT{Requests: true}))
+	for _, m := range append(v.states(snapshot(t, shop)), v.will(), v.event(parcel{}), message{topic: v.echo()}, message{topic: v.topic("ask")}, message{topic: v.topic("answer")}) {
+		parts := strings.Split(m.topic, "/")
+		if len(parts) == 3 {
+			parts[2] = "NAME"
+		}
+		if topic := strings.Join(parts, "/"); !strings.Contains(page, "`"+topic+"`") {
+			t.Errorf("%s is not documented", topic)
+		}
 	}
 }
 
