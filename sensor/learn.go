@@ -205,8 +205,7 @@ func (p *Pass) runFigures(f *Figures) error {
 		}
 		run := p.run[from:to]
 		end := inrush(run, usual)
-		f.Inrush = max(f.Inrush, run[0].amps)
-		for _, v := range run[:end] {
+		for _, v := range run[:min(end+settledIn, len(run))] {
 			f.Inrush = max(f.Inrush, v.amps)
 		}
 		if end < len(run) {

@@ -14,7 +14,6 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
@@ -309,10 +308,7 @@ func (f *learnFlags) session(ctx context.Context, eye *look, p learning.Params, 
 		return s, err
 	}
 	s := learning.New(p)
-	show := prompter{out: out, live: keys != nil}
-	if file, ok := out.(*os.File); ok {
-		show.redraw = keys != nil && term.IsTerminal(int(file.Fd()))
-	}
+	show := prompter{out: out, live: keys != nil, bar: newProgressLine(out)}
 	end, err := eye.Run(ctx, feed.Sink{Reading: s.Read, Each: func(now time.Duration) error {
 		for more := true; more; {
 			select {
@@ -341,7 +337,7 @@ func (f *learnFlags) session(ctx context.Context, eye *look, p learning.Params, 
 		return nil
 	}})
 	s.End(end)
-	show.end()
+	show.bar.end()
 	return s, err
 }
 
@@ -359,11 +355,10 @@ func typed(r io.Reader) <-chan string {
 
 // prompter shows what to do: one line a step, and on a terminal how far it is.
 type prompter struct {
-	out    io.Writer
-	live   bool
-	redraw bool
-	step   learning.Step
-	last   string
+	out  io.Writer
+	live bool
+	bar  *progressLine
+	step learning.Step
 }
 
 func (w *prompter) show(p *learning.Prompt) {
@@ -371,7 +366,7 @@ func (w *prompter) show(p *learning.Prompt) {
 		return // nobody can do anything about a recording
 	}
 	if p.Step != w.step {
-		w.end()
+		w.bar.end()
 		w.step = p.Step
 		if p.Step == learning.Done {
 			return
@@ -385,28 +380,16 @@ func (w *prompter) show(p *learning.Prompt) {
 		}
 		fmt.Fprintf(w.out, "  %s (%s)\n", p.Text, hint)
 	}
-	if !w.redraw {
-		return
-	}
-	line := fmt.Sprintf("    %7.2f A", p.Amps)
-	if p.Share > 0 {
-		line += fmt.Sprintf("  %3.0f %%", 100*p.Share)
-	}
-	if p.Other != "" {
-		line += "  a current rises on " + p.Other + " instead"
-	}
-	if line != w.last {
-		fmt.Fprintf(w.out, "\r%-*s", len(w.last), line)
-		w.last = line
-	}
-}
-
-// end takes the line of progress away.
-func (w *prompter) end() {
-	if w.last != "" {
-		fmt.Fprintf(w.out, "\r%*s\r", len(w.last), "")
-		w.last = ""
-	}
+	w.bar.show(func() string {
+		line := fmt.Sprintf("    %7.2f A", p.Amps)
+		if p.Share > 0 {
+			line += fmt.Sprintf("  %3.0f %%", 100*p.Share)
+		}
+		if p.Other != "" {
+			line += "  a current rises on " + p.Other + " instead"
+		}
+		return line
+	})
 }
 
 // report says what was learned.
@@ -424,7 +407,11 @@ func (f *learnFlags) report(out io.Writer, s *config.Shop, l lesson, r learning.
 		line("idle", "%s, spread %s, up to %s%s", amps(g.Idle.Mean), amps(g.Idle.Spread), amps(g.Top), spikes)
 		if g.Run.Mean > 0 {
 			line("running", "%s, spread %s, at least %s", amps(g.Run.Mean), amps(g.Run.Spread), amps(g.Least))
-			line("inrush", "up to %s, over after %s", amps(g.Inrush), config.FormatDuration(g.Settle.Round(10*time.Millisecond)))
+			if settle := config.FormatDuration(g.Settle.Round(10 * time.Millisecond)); g.Inrush > 1.3*g.Run.Mean {
+				line("inrush", "up to %s, over after %s", amps(g.Inrush), settle)
+			} else {
+				line("inrush", "none; full current after %s", settle)
+			}
 		}
 	}
 	if r.Coast > 0 {

@@ -247,5 +247,6 @@ func (p *progressLine) show(text func() string) {
 func (p *progressLine) end() {
 	if p.w != nil && p.last != "" {
 		fmt.Fprintf(p.w, "\r%*s\r", len(p.last), "")
+		p.last = ""
 	}
 }
