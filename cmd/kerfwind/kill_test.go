@@ -1,0 +1,169 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+
+	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/socket"
+)
+
+// running is a daemon on a simulated rig, as a process of its own.
+type running struct {
+	cmd   *exec.Cmd
+	lines *bufio.Scanner
+	n     int // events so far
+	bad   string
+	cause bool // a machine has started, or a gate is held
+
+	killed bool // the last line may be torn
+}
+
+// next reads the next event and looks that the collector starts for a reason
+// of this process's own.
+func (p *running) next() bool {
+	if !p.lines.Scan() {
+		return false
+	}
+	var e struct{ Event string }
+	if err := json.Unmarshal(p.lines.Bytes(), &e); err != nil {
+		if !p.killed {
+			p.bad = p.lines.Text()
+		}
+		return true
+	}
+	p.n++
+	switch e.Event {
+	case "machine-started", "gate-held":
+		p.cause = true
+	case "collector-on":
+		if !p.cause {
+			p.bad = "the collector started before anything ran: " + p.lines.Text()
+		}
+	}
+	return true
+}
+
+// TestKill kills the daemon with SIGKILL in random states, three times, or a
+// hundred with KERFWIND_LONG, sometimes with a request on its way. Each start
+// after it begins with everything off, knows the stand-down that was
+// acknowledged last, and finds a history that is whole.
+//
+// The plant dies with the process here; that real outputs are brought to rest
+// after a kill is proved in the virtual machine (.ci/vm/run).
+func TestKill(t *testing.T) {
+	if testing.Short() {
+		t.Skip("not in short mode")
+	}
+	rounds := 3
+	if os.Getenv("KERFWIND_LONG") != "" {
+		rounds = 100
+	}
+	dir, err := os.MkdirTemp("", "kw") // a socket's path is short
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(dir); err != nil {
+			t.Error(err)
+		}
+	})
+	state, runtime := filepath.Join(dir, "state"), filepath.Join(dir, "run")
+	rnd := rand.New(rand.NewPCG(8, 8))
+	down := map[bool]bool{false: true} // what may be stored: more than one after a request without an answer
+	collected, downs := 0, 0
+	for round := range rounds {
+		p := &running{cmd: exec.Command("kerfwind", "run", "--simulate", "--json", "--speed", "20", "--state", state, "--runtime", runtime)}
+		out, err := p.cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := p.cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		p.lines = bufio.NewScanner(out)
+		if err := awaitReady(runtime); err != nil {
+			t.Fatal(err)
+		}
+		st := do(t, runtime, socket.Request{Do: socket.DoStatus}).Status
+		if st == nil || !down[st.StoodDown] {
+			t.Fatalf("round %d: stood down: %+v, want one of %v", round, st, down)
+		}
+		down = map[bool]bool{st.StoodDown: true}
+		if st.StoodDown {
+			downs++
+			if a := do(t, runtime, socket.Request{Do: socket.DoAsk, Ask: "lift"}); a.Error+a.Refused != "" {
+				t.Fatalf("round %d: %+v", round, a)
+			}
+			down = map[bool]bool{false: true}
+		}
+		for k := rnd.IntN(40); k > 0 && p.bad == "" && p.next(); k-- {
+		}
+		if p.cause {
+			collected++
+		}
+		switch rnd.IntN(4) {
+		case 0: // acknowledged
+			if a := do(t, runtime, socket.Request{Do: socket.DoAsk, Ask: "stand-down"}); a.Error+a.Refused != "" {
+				t.Fatalf("round %d: %+v", round, a)
+			}
+			down = map[bool]bool{true: true}
+		case 1: // on its way
+			c, err := socket.Dial(runtime)
+			if err != nil {
+				t.Fatal(err)
+			}
+			asked := make(chan struct{})
+			go func() {
+				defer close(asked)
+				ctx, cancel := context.WithCancel(context.Background())
+				defer cancel()
+				_, _ = c.Do(ctx, socket.Request{Do: socket.DoAsk, Ask: "stand-down"}) // it may be killed before
+			}()
+			down[true] = true
+			defer func() { <-asked; _ = c.Close() }()
+		}
+		if err := p.cmd.Process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		p.killed = true
+		for p.next() { // what was printed before the end
+		}
+		_ = p.cmd.Wait() // killed
+		if p.bad != "" {
+			t.Fatalf("round %d: %s", round, p.bad)
+		}
+	}
+	ctx := context.Background()
+	if err := journal.CheckFile(ctx, journal.Path(state)); err != nil {
+		t.Errorf("the history after %d kills: %v", rounds, err)
+	}
+	if aside, err := filepath.Glob(filepath.Join(state, "*damaged*")); err != nil || len(aside) > 0 {
+		t.Errorf("files were set aside: %q, %v", aside, err)
+	}
+	if collected == 0 || rounds > 20 && (downs == 0 || collected == rounds) {
+		t.Errorf("%d rounds saw a machine run, %d began stood down: these are not random states", collected, downs)
+	}
+	t.Logf("%d kills: %d after a machine had started, %d starts stood down", rounds, collected, downs)
+}
+
+// do asks the daemon of a runtime folder.
+func do(t *testing.T, runtime string, r socket.Request) socket.Answer {
+	t.Helper()
+	c, err := socket.Dial(runtime)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = c.Close() }() // the answer has come
+	a, err := c.Do(t.Context(), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a
+}
