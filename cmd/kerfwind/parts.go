@@ -27,7 +27,7 @@ func (r *runFlags) parts(out *lines) []daemon.Part {
 			return daemon.Watcher{Observer: &events{out, s.Names, r.json}}, nil
 		}},
 		{Name: "history", Start: r.history},
-		{Name: "broker", Start: ownBroker},
+		{Name: "broker", Start: link.ownBroker},
 		{Name: "mqtt", Start: link.start},
 		{Name: "metrics", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return serveMetrics(s, link) }},
 		{Name: "notices", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return sendNotices(s, out) }},

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"path/filepath"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -17,8 +18,8 @@ import (
 )
 
 // ownBroker runs a broker within the program where the rig file asks for one.
-// It has nothing to observe; it ends with the shop.
-func ownBroker(s *daemon.Shop) (daemon.Watcher, error) {
+// It has nothing to observe; it ends with the shop, after the link has.
+func (t *topics) ownBroker(s *daemon.Shop) (daemon.Watcher, error) {
 	conf := s.Rig.Broker
 	if conf == nil {
 		return daemon.Watcher{}, nil
@@ -34,7 +35,10 @@ func ownBroker(s *daemon.Shop) (daemon.Watcher, error) {
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
-	return daemon.Watcher{Observer: idle{}, Close: b.Close}, nil
+	return daemon.Watcher{Observer: idle{}, Close: func() error {
+		t.said.Wait()
+		return b.Close()
+	}}, nil
 }
 
 // idle observes nothing.
@@ -47,6 +51,7 @@ func (idle) Observe(*control.Snapshot, []control.Event) {}
 type topics struct {
 	state string // folder
 	link  atomic.Pointer[mqttlink.Link]
+	said  sync.WaitGroup // the link's last words are out; they take two seconds at most
 }
 
 // emptiedWithin bounds how long it takes to write down that the bin was
@@ -87,6 +92,7 @@ func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
 		return daemon.Watcher{}, err
 	}
 	t.link.Store(l)
+	t.said.Add(1)
 	s.Live.Link(l)
 	return daemon.Watcher{
 		Observer: l,
@@ -102,6 +108,7 @@ func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
 			}
 		},
 		Close: func() error {
+			defer t.said.Done()
 			s.Live.Link(nil)
 			t.link.Store(nil)
 			l.Close()
