@@ -1,0 +1,158 @@
+package simrig
+
+import (
+	"errors"
+	"io"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"go.uber.org/goleak"
+
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/sensor"
+	"kerfwind/sensor/trace"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+const two = `format = 1
+adc = [
+  { name = "a", chip = "mcp3208", port = "/dev/spidev0.0", rate = "1 kHz" },
+  { name = "b", chip = "mcp3208", port = "/dev/spidev0.1", rate = "1 kHz" },
+]
+channel = [
+  { name = "c0", adc = "a", input = 0, ratio = "30 A : 1 V" },
+  { name = "c1", adc = "b", input = 0, ratio = "30 A : 1 V" },
+  { name = "c2", adc = "a", input = 1, ratio = "30 A : 1 V" },
+]
+`
+
+const script = `length 250ms
+rate 1 kHz
+mains 60 Hz
+converter 12 bits, 3.3 V
+channel c2: 30 A : 1 V, noise 3 counts
+channel c0: 30 A : 1 V, noise 3 counts
+channel c1: 30 A : 1 V, noise 3 counts
+at 100ms gap 5ms
+`
+
+func open(t *testing.T, text string, speed float64, now func() time.Duration) ([]sensor.Source, *trace.Script, error) {
+	t.Helper()
+	r, err := config.ParseRig("rig.toml", []byte(two))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := trace.ParseScript("script", strings.NewReader(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	list, err := Sources(s, speed)(r, now)
+	return list, s, err
+}
+
+// The converters give what the script's maker gives, each its own channels, one
+// round after the other without a seam, at the speed that was asked for.
+func TestConverters(t *testing.T) {
+	for _, speed := range []float64{1, 5} {
+		synctest.Test(t, func(t *testing.T) {
+			began := time.Now()
+			list, s, err := open(t, script, speed, func() time.Duration { return time.Duration(float64(time.Since(began)) * speed) })
+			if err != nil {
+				t.Fatal(err)
+			}
+			var want, got [3][]float32
+			var f sensor.Frame
+			for m := trace.NewMaker(s, false); m.Next(&f) == nil; {
+				for i, v := range f.Raw {
+					ch := []int{2, 0, 1}[i%3] // of the rig
+					want[ch] = append(want[ch], v)
+				}
+			}
+			for src, channels := range [][]int{{0, 2}, {1}} {
+				next := uint64(0)
+				for len(got[channels[0]]) < 2*245 {
+					if err := list[src].Next(&f); err != nil {
+						t.Fatal(err)
+					}
+					if gap := f.Index - next; f.Source != src || f.Channels != len(channels) || f.Scans() > 10 || f.At != time.Duration(f.Index)*time.Millisecond || gap != 0 && (gap != 5 || f.Index%250 != 105) {
+						t.Fatalf("%+v after %d", f, next)
+					}
+					next = f.Index + uint64(f.Scans())
+					for i, v := range f.Raw {
+						ch := channels[i%len(channels)]
+						got[ch] = append(got[ch], v)
+					}
+				}
+			}
+			for ch := range want {
+				if d := cmp.Diff(append(want[ch], want[ch]...), got[ch]); d != "" {
+					t.Errorf("channel %d: %s", ch, d)
+				}
+			}
+			if took := time.Since(began); took != time.Duration(float64(500*time.Millisecond)/speed) {
+				t.Errorf("half a second at speed %g took %v", speed, took)
+			}
+			// The end comes at once, and may come twice.
+			for _, src := range list {
+				for range 2 {
+					if err := src.(io.Closer).Close(); err != nil {
+						t.Error(err)
+					}
+				}
+				if err := src.Next(&f); !errors.Is(err, io.EOF) {
+					t.Error(err)
+				}
+			}
+		})
+	}
+}
+
+func TestBadScripts(t *testing.T) {
+	for text, want := range map[string]string{
+		strings.Replace(script, "converter 12 bits, 3.3 V\n", "", 1): "no converter",
+		strings.Replace(script, "channel c1", "channel c9", 1):       "no channel c1: it has c2, c0, c9",
+	} {
+		text = strings.NewReplacer(": 30 A : 1 V, noise 3 counts", map[bool]string{true: "", false: ": 30 A : 1 V, noise 3 counts"}[want == "no converter"]).Replace(text)
+		if _, _, err := open(t, text, 1, func() time.Duration { return 0 }); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v, want %q", err, want)
+		}
+	}
+}
+
+// The plant answers commands, and Halt takes the collector off.
+func TestPlant(t *testing.T) {
+	r, err := config.ParseRig("rig.toml", []byte(two))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := config.StandIn(r, config.StandInOptions{})
+	p := s.Control()
+	o := Outputs(s, &p)
+	<-o.Ready()
+	first := o.Take(nil)
+	if len(first) < 2 || len(o.Take(nil)) != 0 {
+		t.Errorf("%+v", first)
+	}
+	o.Apply(control.Command{Seq: 1, Kind: control.CollectorOn})
+	at, ok := o.Next()
+	if !ok {
+		t.Fatal("nothing is due")
+	}
+	o.Advance(at, nil)
+	in := o.Advance(time.Second, nil)
+	done := false
+	for _, i := range in {
+		done = done || i.Kind == control.OutputIs && i.Seq == 1
+	}
+	if !done || o.Inert() {
+		t.Errorf("%+v, inert: %v", in, o.Inert())
+	}
+	if err := o.Halt(); err != nil || !o.Inert() {
+		t.Errorf("%v, inert: %v", err, o.Inert())
+	}
+}
