@@ -400,6 +400,10 @@ func TestQueueFull(t *testing.T) {
 		}
 		time.Sleep(time.Minute)
 		r.say(control.MachineStopped, 2)
+		r.flush()
+		if told := r.told(); strings.Count(told, "events-lost true") != 1 {
+			t.Errorf("told:\n%s", told)
+		}
 		r.close()
 		r.want("runs", r.runs(), "2026-03-02 12:03:00 drum sander 2m0s seen\n2026-03-02 12:01:00 planer 1m0s lost\n2026-03-02 12:00:00 band saw 0s seen\n")
 	})

@@ -282,10 +282,14 @@ func (j *Journal) try(ctx context.Context, now Stamp, last bool) error {
 	}
 	j.commits = now.Mono
 	j.written.Add(1)
+	lost := int64(0)
 	for i := range j.pending {
-		if n := j.pending[i].lost; n > 0 {
-			j.o.Notice(Notice{Kind: EventsLost, Text: fmt.Sprintf("%d events are missing in the history: the disk was too slow", n)})
-		}
+		lost += j.pending[i].lost
+	}
+	if lost > 0 {
+		j.raise(EventsLost, fmt.Sprintf("%d events are missing in the history: the disk was too slow", lost))
+	} else if j.any() {
+		j.clear(EventsLost, "events are recorded again")
 	}
 	j.forget()
 	return j.learn(ctx)
