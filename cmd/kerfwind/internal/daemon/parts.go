@@ -81,9 +81,10 @@ func start(list []Part, s Shop) parts {
 	var out parts
 	for _, x := range list {
 		p := &part{name: x.Name}
-		s.Fares = p.fares
+		own := s // the part keeps it
+		own.Fares = p.fares
 		var err error
-		if p.Watcher, err = x.Start(&s); err != nil {
+		if p.Watcher, err = x.Start(&own); err != nil {
 			s.Notice(fmt.Errorf("%s: %w", x.Name, err))
 			p.Watcher, p.why = Watcher{}, err
 		} else if p.Observer == nil {
