@@ -47,7 +47,7 @@ func (c *Core) circuitIs(i int, l Load) {
 	}
 	k.load = l
 	switch {
-	case l == k.said || l == Fits && k.said == 0:
+	case l == k.said, l == LoadUnknown, l == Fits && k.said == 0: // not known says nothing new
 		k.due = never
 	case k.due == never:
 		k.due = c.now + c.p.CircuitSettle
@@ -71,7 +71,7 @@ func (c *Core) circuitDue(i int, out *Out) {
 		c.event(CircuitOver, BySensor, i, never, out)
 	case Fits:
 		c.event(CircuitFits, BySensor, i, never, out)
-	case LoadUnknown:
+	case LoadUnknown: // never due
 	}
 }
 

@@ -28,7 +28,7 @@ const (
 	DefaultFeedback      = 3 * time.Second
 	DefaultAllShut       = 3 * time.Second
 	DefaultTestLongest   = 2 * time.Minute
-	DefaultCircuitSettle = 500 * time.Millisecond
+	DefaultCircuitSettle = 3 * time.Second // an induction motor has run up by then (0.1 to 1 s, a blower 2 to 6 s: from memory)
 	DefaultBreaker       = 500 * time.Millisecond
 	DefaultStarts        = 6
 	DefaultWindow        = time.Hour

@@ -329,7 +329,7 @@ func (o *oracle) judge(now time.Duration) error {
 		for k, s := range spans {
 			if s.to <= now {
 				h, q := o.at(s.to).halts(s.to)
-				if !h && !q && !halted && o.sinceHalt(s.to) && ends(s.to, o.p.RunOn(control.ID(m), 0), o.air(s.to, s.lost != far)) && k == len(spans)-1 {
+				if !h && !q && !halted && o.sinceHalt(s.to) && ends(s.to, o.p.RunOn(control.ID(m), 0), o.air(s.to, s.lost != far && s.to == s.lost+o.p.UnknownHold)) && k == len(spans)-1 {
 					stay = true
 					for _, h := range o.p.Machines[m].Hoods {
 						want(h.Gates)
