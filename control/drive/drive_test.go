@@ -75,11 +75,11 @@ func TestNoOutput(t *testing.T) {
 		d := rig(t, newFake(t), Params{Outlets: []Outlet{{Topic: air}}})
 		d.Apply(collector(1, false))
 		d.Apply(collector(2, true))
-		d.Apply(control.Command{Seq: 3, Kind: control.OutletOff})
-		d.Apply(control.Command{Seq: 4, Kind: control.GateOpen, ID: 7})
+		d.Apply(control.Command{Seq: 3, Kind: control.GateOpen, ID: 7})
+		d.Apply(control.Command{Seq: 4, Kind: control.OutletOff}) // by its worker
 		synctest.Wait()
 		d.Apply(control.Command{Seq: 5, Kind: control.OutletOn})
-		want(t, seen(d), "collector-off#1 0 done", "collector-on#2 0 failed: no output does this", "gate-open#4 7 failed: no output does this", "outlet-off#3 0 done",
+		want(t, seen(d), "collector-off#1 0 done", "collector-on#2 0 failed: no output does this", "gate-open#3 7 failed: no output does this", "outlet-off#4 0 done",
 			`outlet-on#5 0 failed: topic "shop/air": no output does this: there is no link to a broker`)
 	})
 }
