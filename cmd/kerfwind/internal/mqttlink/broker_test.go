@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -166,6 +167,13 @@ func wait(t *testing.T, token mqtt.Token) {
 func (x *listener) say(t *testing.T, topic, text string, retained bool) {
 	t.Helper()
 	wait(t, x.Publish(topic, 1, retained, text))
+}
+
+// all is what was heard so far.
+func (x *listener) all() []received {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return slices.Clone(x.heard)
 }
 
 // has tells whether a message on a topic holds a text.
@@ -337,7 +345,7 @@ func TestPlain(t *testing.T) {
 	until(t, "the last words", func() bool {
 		return x.has("kerfwind/status", "offline") && x.has("homie/5/kerfwind/$state", "disconnected")
 	})
-	complete(t, x.heard, 3)
+	complete(t, x.all(), 3)
 	if late := listen(t, b, "late", true, "kerfwind/#"); true {
 		until(t, "the retained states", func() bool { return late.has("kerfwind/gate/planer", "open") && late.has("kerfwind/status", "offline") })
 		if late.has("kerfwind/event", "") || late.has("kerfwind/answer", "") {
@@ -347,6 +355,7 @@ func TestPlain(t *testing.T) {
 	if len(w.notices) > 0 {
 		t.Errorf("notices: %q", w.notices)
 	}
+	b.kill() // before its log is read
 	if strings.Contains(b.log.String(), "Denied") {
 		t.Errorf("something was denied:\n%s", b.log.String())
 	}
@@ -463,21 +472,19 @@ func TestRestart(t *testing.T) {
 	var heard []received
 	for round := range 3 {
 		f.put(150)
-		until(t, "some have come", func() bool { x.mu.Lock(); defer x.mu.Unlock(); return len(x.heard) > 20 })
+		until(t, "some have come", func() bool { return len(x.all()) > 20 })
 		f.put(100)
 		b.end(syscall.SIGTERM)
 		f.put(400 * round) // the last round is too much for the store
 		x.Disconnect(50)
-		x.mu.Lock()
-		heard = append(heard, x.heard...)
-		x.mu.Unlock()
+		heard = append(heard, x.all()...)
 		b.run()
 		x = listen(t, b, "test", false, "kerfwind/event")
 	}
 	until(t, "all is sent", func() bool { return l.Counts().Waiting == 0 && l.Counts().Connected })
 	f.put(1)
 	until(t, "the last has come", func() bool { return x.has("kerfwind/event", fmt.Sprintf(`"seq":%d,`, f.n)) })
-	heard = append(heard, x.heard...)
+	heard = append(heard, x.all()...)
 	events, dropped := complete(t, heard, f.n)
 	if int64(dropped) != l.Counts().Dropped || dropped == 0 {
 		t.Errorf("%d said to be dropped, %d counted", dropped, l.Counts().Dropped)
@@ -573,7 +580,7 @@ func TestTakenOver(t *testing.T) {
 	}
 	f.put(5)
 	until(t, "the last", func() bool { return x.has("kerfwind/event", fmt.Sprintf(`"seq":%d,`, f.n)) })
-	complete(t, x.heard, f.n)
+	complete(t, x.all(), f.n)
 }
 
 // TestDay: as many events as a busy day has, at once.
@@ -585,7 +592,7 @@ func TestDay(t *testing.T) {
 	const day = 8000 // 400 runs of twenty events
 	f.put(day)
 	until(t, "the last", func() bool { return x.has("kerfwind/event", fmt.Sprintf(`"seq":%d,`, day)) })
-	if events, dropped := complete(t, x.heard, day); events != day || dropped != 0 {
+	if events, dropped := complete(t, x.all(), day); events != day || dropped != 0 {
 		t.Errorf("%d events, %d dropped", events, dropped)
 	}
 }
@@ -620,7 +627,7 @@ func TestHubStarts(t *testing.T) {
 	b := start(t, "")
 	x := listen(t, b, "test", true, "hub/device/#")
 	linked(t, &world{}, b.addr, config.MQTT{Discovery: "hub"}, nil)
-	count := func() int { x.mu.Lock(); defer x.mu.Unlock(); return len(x.heard) }
+	count := func() int { return len(x.all()) }
 	until(t, "discovery", func() bool { return count() == 1 })
 	x.say(t, "hub/status", "online", false)
 	until(t, "discovery again", func() bool { return count() == 2 })

@@ -79,6 +79,7 @@ type session struct {
 	snap   *control.Snapshot // whose states are sent or in todo
 	todo   []message         // states to send when there is room
 	conn   atomic.Pointer[net.Conn]
+	failed mqtt.Token // of the first message that could not be handed over; nil: none
 	nonce  string
 	asked  time.Time // when the nonce was sent; zero: not waiting
 	retry  time.Time // when to send a nonce again; zero: never
@@ -278,6 +279,9 @@ func (p *pipe) serve(s *session) error {
 	defer timer.Stop()
 	for {
 		again := p.work(s)
+		if s.failed != nil {
+			return s.failed.Error()
+		}
 		if !ready && s.snap != nil && len(s.todo) == 0 {
 			ready = true
 			p.publish(s, p.view.ready())
@@ -413,9 +417,21 @@ func (p *pipe) publish(s *session, list []message) {
 	}
 }
 
-// send hands a message to the library. It may wait as long as timing.write.
+// send hands a message to the library. It may wait as long as timing.write, but
+// only once: after that the connection is as good as lost.
 func (p *pipe) send(s *session, x *sending) {
-	x.token, x.since = s.client.Publish(x.topic, 1, x.retained, x.text), time.Now()
+	x.token, x.since = s.failed, time.Now()
+	if s.failed != nil {
+		return
+	}
+	x.token = s.client.Publish(x.topic, 1, x.retained, x.text)
+	select {
+	case <-x.token.Done():
+		if x.token.Error() != nil {
+			s.failed = x.token
+		}
+	default:
+	}
 }
 
 // goodbye sends what waits and the last words, within a limit, and keeps of
