@@ -298,3 +298,19 @@ func write(t testing.TB, folder, name, text string) string {
 	}
 	return path
 }
+
+// BenchmarkObserve is what the loop pays for an event.
+func BenchmarkObserve(b *testing.B) {
+	shop := barn(b)
+	m := New(shop, "test")
+	core, err := control.New(shop.Control())
+	if err != nil {
+		b.Fatal(err)
+	}
+	s := core.Snapshot()
+	events := []control.Event{{Kind: control.GateIsOpen}}
+	b.ReportAllocs()
+	for b.Loop() {
+		m.Observe(s, events)
+	}
+}

@@ -595,3 +595,20 @@ func TestObserveWithoutBroker(t *testing.T) {
 	}
 	l.Close()
 }
+
+// BenchmarkObserve is what the loop pays for an event while there is no broker.
+func BenchmarkObserve(b *testing.B) {
+	w := &world{}
+	shop := barn(b)
+	l, err := Start(w.options(shop, config.MQTT{Broker: "tcp://127.0.0.1:1"}))
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer l.Close()
+	s := snapshot(b, shop)
+	events := []control.Event{{Kind: control.GateIsOpen}}
+	b.ReportAllocs()
+	for b.Loop() {
+		l.Observe(s, events)
+	}
+}
