@@ -68,8 +68,8 @@ func topicsAsk(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	wait(c.Connect())
 	wait(c.SubscribeMultiple(map[string]byte{"kerfwind/answer": 1, "kerfwind/event": 1}, nil))
-	limit := time.After(topicsWait)
-	again := time.NewTicker(2 * time.Second) // it listens to one a second
+	limit := time.After(topicsWait) //clock:ok a broker answers when it likes
+	again := time.NewTicker(2 * time.Second) //clock:ok a broker answers when it likes: it listens to one a second
 	var all []string
 	wait(c.Publish("kerfwind/ask", 1, false, args[0]))
 	for {
@@ -94,7 +94,7 @@ func topicsMetric(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	text := ""
 	deadline := time.Now().Add(topicsWait)
-	for tick := time.NewTicker(50 * time.Millisecond); time.Now().Before(deadline); <-tick.C {
+	for tick := time.NewTicker(50 * time.Millisecond); time.Now().Before(deadline); <-tick.C { //clock:ok a broker answers when it likes
 		resp, err := http.Get("http://" + ts.Getenv("METRICS") + "/metrics")
 		if err != nil {
 			text = err.Error()
