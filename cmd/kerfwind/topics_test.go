@@ -68,7 +68,7 @@ func topicsAsk(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	wait(c.Connect())
 	wait(c.SubscribeMultiple(map[string]byte{"kerfwind/answer": 1, "kerfwind/event": 1}, nil))
-	limit := time.After(topicsWait) //clock:ok a broker answers when it likes
+	limit := time.After(topicsWait)          //clock:ok a broker answers when it likes
 	again := time.NewTicker(2 * time.Second) //clock:ok a broker answers when it likes: it listens to one a second
 	var all []string
 	wait(c.Publish("kerfwind/ask", 1, false, args[0]))
