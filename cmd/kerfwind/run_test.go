@@ -18,8 +18,21 @@ func await(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(awaitReady(ts.MkAbs(args[0])))
 }
 
+// rest waits until the shop of a runtime folder's daemon is at rest.
+func rest(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: rest FOLDER")
+	}
+	ts.Check(awaitStatus(ts.MkAbs(args[0]), func(s *socket.Status) bool { return s.Ready && !s.Moving }))
+}
+
 // awaitReady waits until the daemon of a runtime folder says that it is ready.
 func awaitReady(folder string) error {
+	return awaitStatus(folder, func(s *socket.Status) bool { return s.Ready })
+}
+
+// awaitStatus waits until the status of a runtime folder's daemon is good.
+func awaitStatus(folder string, good func(*socket.Status) bool) error {
 	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 	defer cancel()
 	var err error
@@ -31,7 +44,7 @@ func awaitReady(folder string) error {
 			if cerr := c.Close(); err == nil {
 				err = cerr
 			}
-			if err == nil && a.Status != nil && a.Status.Ready {
+			if err == nil && a.Status != nil && good(a.Status) {
 				return nil
 			}
 		}

@@ -179,7 +179,10 @@ func (s *sticky) Next(f *sensor.Frame) error {
 
 func (s *sticky) Close() error {
 	s.once.Do(func() { close(s.closed) })
-	return s.Source.(io.Closer).Close()
+	if c, ok := s.Source.(io.Closer); ok {
+		return c.Close()
+	}
+	return nil
 }
 
 // A morning: homed, the saw served, requests answered, everything off at the

@@ -318,7 +318,6 @@ func TestStuckClients(t *testing.T) {
 		if err := deaf.Start(Request{Do: DoEvents}); err != nil {
 			t.Fatal(err)
 		}
-		began = time.Now()
 		h.stream <- Answer{Text: "one"}
 		time.Sleep(2 * patience)
 		if _, err := deaf.Next(); err == nil {
