@@ -61,6 +61,7 @@ func TestKill(t *testing.T) {
 	if testing.Short() {
 		t.Skip("not in short mode")
 	}
+	t.Parallel() // it mostly waits
 	rounds := 3
 	if os.Getenv("KERFWIND_LONG") != "" {
 		rounds = 100
