@@ -101,7 +101,7 @@ func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
 			switch c := l.Counts(); {
 			case !c.Connected:
 				s.Fares(errors.New("no link to the broker"))
-			case !c.Echo:
+			case c.Unheard:
 				s.Fares(errors.New("what is published does not come back: look at the broker's access list"))
 			default:
 				s.Fares(nil)

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -40,6 +41,7 @@ type rig struct {
 	trusted bool
 	notices []Notice
 	j       *Journal
+	dead    *atomic.Bool // the power is cut: no commit reaches the disk
 }
 
 var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC) // a Monday
@@ -79,6 +81,17 @@ func (r *rig) start(prepare ...func(*Journal)) {
 	for _, f := range prepare {
 		f(r.j)
 	}
+	dead, commit := new(atomic.Bool), r.j.commit
+	r.dead = dead
+	r.j.commit = func() error {
+		switch {
+		case dead.Load():
+			return errors.New("no power")
+		case commit != nil:
+			return commit()
+		}
+		return nil
+	}
 	go r.j.run()
 }
 
@@ -105,7 +118,7 @@ func (r *rig) close() {
 // kill ends the worker as a power cut would: nothing is written or closed in
 // order. The open file is only given back.
 func (r *rig) kill() {
-	r.j.commit = func() error { return errors.New("no power") }
+	r.dead.Store(true)
 	r.j.stop <- struct{}{} // not closed: Close may come again
 	<-r.j.done
 	r.mono += time.Since(r.begun)

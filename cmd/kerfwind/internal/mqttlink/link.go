@@ -162,6 +162,7 @@ type Counts struct {
 	Lost          int64 // inbound messages for which there was no room
 	Connected     bool
 	Echo          bool // a message to ourselves has come back
+	Unheard       bool // the last one has not, in time
 }
 
 // Counts may be asked by anybody.
@@ -169,7 +170,7 @@ func (l *Link) Counts() Counts {
 	c := l.store.counts()
 	c.Lost = l.lost.Load()
 	c.Connected = l.pipes[0].current.Load() != nil
-	c.Echo = l.pipes[0].echoed.Load()
+	c.Echo, c.Unheard = l.pipes[0].echoed.Load(), l.pipes[0].unheard.Load()
 	return c
 }
 

@@ -58,8 +58,9 @@ type pipe struct {
 	flight []sending // sent and not acknowledged, oldest first; events survive a connection
 
 	current atomic.Pointer[session]
-	echoed  atomic.Bool
-	ill     trouble // told last
+	echoed  atomic.Bool // a message to ourselves has come back
+	unheard atomic.Bool // the last one has not, in time
+	ill     trouble     // told last
 }
 
 // sending is a message on its way.
@@ -360,6 +361,7 @@ func (p *pipe) got(s *session, m received) {
 			s.asked = time.Time{}
 			p.ill = well
 			p.echoed.Store(true)
+			p.unheard.Store(false)
 		}
 		return
 	}
@@ -377,6 +379,7 @@ func (p *pipe) work(s *session) time.Duration {
 		s.asked, s.retry = time.Time{}, now.Add(t.echoAgain)
 		again = min(again, t.echoAgain)
 		p.echoed.Store(false)
+		p.unheard.Store(true)
 		p.tell(notHeard, "broker %s takes messages of %q and does not pass them on: look at its access list for %s/#", p.l.o.MQTT.Broker, p.l.o.MQTT.User, p.l.base)
 	case !s.asked.IsZero():
 		again = min(again, t.echo-now.Sub(s.asked))
