@@ -170,16 +170,21 @@ func TestGuestDetects(t *testing.T) {
 		t.Fatal(err)
 	}
 	last := map[int]sensor.Reading{}
-	for range 100 {
+	sum, n := 0.0, 0 // of the running channel: one cycle alone shows how unsteady the emulated clock is
+	for i := range 100 {
 		f := guestNext(t, s)
 		for _, r := range d.Feed(&f, nil) {
 			last[r.Channel] = r
+			if r.Channel == 1 && i >= 50 {
+				sum += float64(r.Amps)
+				n++
+			}
 		}
 	}
 	if last[0].Verdict != sensor.Idle || last[1].Verdict != sensor.Running {
 		t.Errorf("idle channel %+v, running channel %+v", last[0], last[1])
 	}
-	if amps := float64(last[1].Amps); math.Abs(amps/(400*0.024/math.Sqrt2)-1) > 0.05 {
-		t.Errorf("%g A", amps)
+	if amps := sum / float64(n); !(math.Abs(amps/(400*0.024/math.Sqrt2)-1) < 0.05) {
+		t.Errorf("%g A on average of %d cycles", amps, n)
 	}
 }
