@@ -90,12 +90,14 @@ func check(w io.Writer, rigPath, shopPath, statePath string, asJSON bool) error 
 			return err
 		}
 	} else if err == nil {
-		fmt.Fprint(w, text)
 		for i, p := range out.Warnings {
 			if i == 0 {
-				fmt.Fprintln(w, "Warnings")
+				text += "Warnings\n"
 			}
-			fmt.Fprintln(w, p)
+			text += fmt.Sprintln(p)
+		}
+		if _, err := io.WriteString(w, text); err != nil {
+			return err
 		}
 	}
 	switch n := len(out.Errors); {

@@ -159,6 +159,9 @@ func unpackDemo(w io.Writer, dir string) error {
 		if err != nil {
 			return err
 		}
+		if _, err := os.Lstat(target); err == nil {
+			return fmt.Errorf("%s exists: name a folder that does not hold the demo yet", target)
+		}
 		return writeFile(target, false, func(w io.Writer) error {
 			_, err := w.Write(b)
 			return err

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -35,6 +36,9 @@ Exit code 1 if anything is bad.`,
 			o := doctor.Options{System: doctor.Here()}
 			o.Runtime = cmp.Or(folder, os.Getenv("RUNTIME_DIRECTORY"), "/run/kerfwind")
 			o.State = cmp.Or(state, os.Getenv("STATE_DIRECTORY"), "/var/lib/kerfwind")
+			if abs, err := filepath.Abs(o.State); err == nil {
+				o.State = abs
+			}
 			var err error
 			if o.Rig, err = config.LoadRig(rigPath); err != nil {
 				return &exitError{exitConfig, err}

@@ -57,6 +57,7 @@ Exit code 1: refused. Exit code 4: the hardware cannot be used.`,
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
+			outliveReaders()
 			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
 			defer stop()
 			return f.run(ctx, cmd, args[0])

@@ -148,7 +148,7 @@ func TestKill(t *testing.T) {
 	if aside, err := filepath.Glob(filepath.Join(state, "*damaged*")); err != nil || len(aside) > 0 {
 		t.Errorf("files were set aside: %q, %v", aside, err)
 	}
-	if collected == 0 || rounds > 20 && (downs == 0 || collected == rounds) {
+	if rounds > 20 && (collected == 0 || downs == 0 || collected == rounds) { // a few rounds on a busy machine may see nothing
 		t.Errorf("%d rounds saw a machine run, %d began stood down: these are not random states", collected, downs)
 	}
 	t.Logf("%d kills: %d after a machine had started, %d starts stood down", rounds, collected, downs)

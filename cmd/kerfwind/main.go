@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/signal"
+	"syscall"
 
 	"github.com/spf13/cobra"
 )
@@ -31,6 +33,10 @@ func (e *exitError) Unwrap() error { return e.err }
 func main() {
 	os.Exit(run(os.Args[1:]))
 }
+
+// outliveReaders keeps a command that drives outputs alive when whoever reads
+// its lines goes away: a broken pipe then is a write error, not the end.
+func outliveReaders() { signal.Ignore(syscall.SIGPIPE) }
 
 // run executes one command line and returns the exit code.
 func run(args []string) int {

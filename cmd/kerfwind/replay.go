@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"os/signal"
 	"strings"
@@ -91,6 +92,9 @@ start of the recording. Exit code 1 if --expect finds a difference.`,
 	return cmd
 }
 
+// mostFrame bounds the scans read at a time: more saves nothing.
+const mostFrame = 1 << 20
+
 // run replays and prints.
 func (f *replayFlags) run(ctx context.Context, cmd *cobra.Command, paths []string) error {
 	opt, finish := progress(cmd, "replaying")
@@ -121,6 +125,9 @@ func (f *replayFlags) run(ctx context.Context, cmd *cobra.Command, paths []strin
 	}
 	out := newPrinter(cmd.OutOrStdout(), r, f.json, expect != nil)
 	out.clear = finish
+	if f.shop == "" {
+		out.levels = levels(r)
+	}
 	obs := []loop.Observer{out}
 	var reading func(sensor.Reading)
 	each := func(time.Duration) error { return out.err }
@@ -169,8 +176,11 @@ func (f *replayFlags) options(opt trace.Options, paths []string) (*replay.Option
 	o := &replay.Options{Amperes: f.amps, Scale: f.scale, Recorded: f.recorded, PowerUp: f.powerUp}
 	var closers []io.Closer
 	var errs []error
-	if f.scale == 0 {
-		errs = append(errs, errors.New("--scale 0 leaves nothing: give a number other than 0"))
+	if f.scale == 0 || math.IsNaN(f.scale) || math.IsInf(f.scale, 0) {
+		errs = append(errs, fmt.Errorf("--scale %v leaves nothing: give a number other than 0", f.scale))
+	}
+	if f.frame < 0 || f.frame > mostFrame {
+		errs = append(errs, fmt.Errorf("--frame %d: give 1 to %d scans, or 0 for the usual number", f.frame, mostFrame))
 	}
 	if f.shop != "" && f.rig == "" {
 		errs = append(errs, errors.New("--shop names sensors and gates of a rig: give --rig FILE too"))
@@ -253,6 +263,9 @@ func (f *replayFlags) standIn() (o config.StandInOptions, err error) {
 		if err != nil {
 			errs = append(errs, fmt.Errorf("--stop-hold %q: %w", f.hold, err))
 		}
+		if err == nil && d < 0 {
+			errs = append(errs, fmt.Errorf("--stop-hold %q: must not be negative", f.hold))
+		}
 		o.StopHold = d
 		if d == 0 {
 			o.StopHold = -1 // none
@@ -263,16 +276,17 @@ func (f *replayFlags) standIn() (o config.StandInOptions, err error) {
 
 // printer writes the timeline as it comes and keeps what the end needs.
 type printer struct {
-	w     *bufio.Writer
-	names *timeline.Names
-	air   *setup.Air
-	json  bool
-	keep  bool
-	clear func() // takes a line of progress away before one of the timeline
-	buf   []byte
-	lines []timeline.Line
-	tally *timeline.Tally
-	err   error
+	w      *bufio.Writer
+	names  *timeline.Names
+	air    *setup.Air
+	json   bool
+	keep   bool
+	levels string // what a stand-in shop takes for a start
+	clear  func() // takes a line of progress away before one of the timeline
+	buf    []byte
+	lines  []timeline.Line
+	tally  *timeline.Tally
+	err    error
 }
 
 func newPrinter(w io.Writer, r *replay.Replay, asJSON, keep bool) *printer {
@@ -308,12 +322,22 @@ func (p *printer) Observe(_ *control.Snapshot, events []control.Event) {
 	}
 }
 
+// levels says what the shop that nobody has described takes for granted.
+func levels(r *replay.Replay) string {
+	if len(r.Shop.Machines) == 0 {
+		return ""
+	}
+	m := &r.Shop.Machines[0]
+	return fmt.Sprintf("No shop file: a machine starts at %s and stops below %s for %s.\n",
+		config.Metric.Format(config.Current, m.Start), config.Metric.Format(config.Current, m.Stop), config.FormatDuration(m.StopHold))
+}
+
 // end prints the summary for people.
 func (p *printer) end(at time.Duration) {
 	if p.json {
 		return
 	}
-	fmt.Fprintf(p.w, "%s   end of the recording\n\n", timeline.Clock(at))
+	fmt.Fprintf(p.w, "%s   end of the recording\n\n%s", timeline.Clock(at), p.levels)
 	if err := p.tally.Write(p.w, at); err != nil && p.err == nil {
 		p.err = err
 	}

@@ -2,12 +2,14 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -68,7 +70,9 @@ notices may fail, and say so there; control goes on without them.
 
 With --simulate nothing is read and nothing is moved: the converters read a made
 recording again and again, the demo's morning or a script of your own (see
-"kerfwind trace make"), and gates and collector are simulated.
+"kerfwind trace make"), and gates and collector are simulated. What is kept and
+the socket are in the folder kerfwind-simulated of the temporary files then,
+unless --state and --runtime say otherwise.
 
 Exit code 3: a file cannot be used. Exit code 4: a line, chip or bus cannot be
 used, or another kerfwind has the rig.`,
@@ -99,6 +103,11 @@ type runFlags struct {
 }
 
 func (r *runFlags) run(cmd *cobra.Command) error {
+	outliveReaders()
+	if r.simulate { // made-up hours do not belong beside real ones
+		aside := filepath.Join(os.TempDir(), "kerfwind-simulated")
+		r.state, r.runtime = cmp.Or(r.state, aside), cmp.Or(r.runtime, aside)
+	}
 	ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	out := newLines(cmd.OutOrStdout(), cmd.ErrOrStderr())

@@ -1,8 +1,13 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"os"
+	"os/exec"
+	"strings"
+	"syscall"
+	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -57,4 +62,37 @@ func awaitStatus(folder string, good func(*socket.Status) bool) error {
 		err = os.ErrDeadlineExceeded
 	}
 	return err
+}
+
+// TestRunOutlivesItsReader: whoever reads the lines may go away; the shop goes
+// on, and ends in order.
+func TestRunOutlivesItsReader(t *testing.T) {
+	dir, err := os.MkdirTemp("", "kw") // short: a socket's path has a limit
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = os.RemoveAll(dir) }() // the system clears its temporary files too
+	cmd := exec.Command("kerfwind", "run", "--simulate", "--speed", "20", "--state", dir, "--runtime", dir)
+	var said bytes.Buffer
+	cmd.Stderr = &said
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	if err := out.Close(); err != nil {
+		t.Fatal(err)
+	}
+	runs := func(s *socket.Status) bool { return s.Ready && s.Running > 0 }
+	if err := awaitStatus(dir, runs); err != nil { // it has tried to print by then
+		t.Errorf("no machine runs: %v", err)
+	}
+	if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Error(err)
+	}
+	if err := cmd.Wait(); err != nil || !strings.Contains(said.String(), "collector off, nothing moves") {
+		t.Errorf("%v; said:\n%s", err, said.String())
+	}
 }

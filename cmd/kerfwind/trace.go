@@ -70,7 +70,7 @@ func traceInfo(cmd *cobra.Command, name string, count bool) error {
 		finish()
 		info.Scans = counted.scans
 	}
-	out := cmd.OutOrStdout()
+	out := new(strings.Builder)
 	fmt.Fprintf(out, "%s\n  %s, %s, %s scans/s, %v\n", name, info.Format, plural(int64(info.Channels), "channel"), formatFloat(info.Rate), info.Unit)
 	if info.Names != nil {
 		fmt.Fprintf(out, "  channels: %s\n", strings.Join(info.Names, ", "))
@@ -87,7 +87,8 @@ func traceInfo(cmd *cobra.Command, name string, count bool) error {
 			fmt.Fprintf(out, "  channel %d: from %s to %s\n", c, formatFloat(float64(counted.least[c])), formatFloat(float64(counted.most[c])))
 		}
 	}
-	return err
+	_, werr := io.WriteString(cmd.OutOrStdout(), out.String())
+	return errors.Join(err, werr)
 }
 
 // traceCount is what reading a recording tells.
@@ -240,17 +241,42 @@ counted from its start and written 90s, 1m30s or 300ms. With --truncated and no
 times it mends a recording that was cut short: the whole scans that are there.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if from < 0 || to >= 0 && to <= from {
+			if !cmd.Flags().Changed("to") {
+				to = -1
+			}
+			if from < 0 {
+				return &exitError{exitUsage, fmt.Errorf("--from %v: times are counted from the start of the recording", from)}
+			}
+			if to >= 0 && to <= from {
 				return &exitError{exitUsage, fmt.Errorf("--from %v --to %v: nothing lies between", from, to)}
 			}
-			return convertTrace(cmd, args, in, out, func(s sensor.Source) sensor.Source { return trace.Cut(s, from, to) })
+			return convertTrace(cmd, args, in, out, func(s sensor.Source) sensor.Source {
+				return &notEmpty{Source: trace.Cut(s, from, to), why: fmt.Errorf("the recording ends before %v: there is nothing to cut out", from)}
+			})
 		},
 	}
 	out.add(cmd)
 	in.add(cmd)
 	cmd.Flags().DurationVar(&from, "from", 0, "start of the stretch")
-	cmd.Flags().DurationVar(&to, "to", -1, "end of the stretch; left out: the end of the recording")
+	cmd.Flags().DurationVar(&to, "to", 0, "end of the stretch; left out: the end of the recording")
 	return cmd
+}
+
+// notEmpty is a source that fails where it would end without one scan.
+type notEmpty struct {
+	sensor.Source
+	why error
+	any bool
+}
+
+// Next passes a frame on.
+func (n *notEmpty) Next(f *sensor.Frame) error {
+	err := n.Source.Next(f)
+	if errors.Is(err, io.EOF) && !n.any {
+		return n.why
+	}
+	n.any = n.any || err == nil && f.Scans() > 0
+	return err
 }
 
 func newTraceJoin() *cobra.Command {

@@ -16,6 +16,9 @@ import (
 // the file says nothing: two mains cycles at 50 Hz, rounded up.
 const DefaultTolerance = 50 * time.Millisecond
 
+// manyErrors is where reading a file gives up: it is of another kind.
+const manyErrors = 40
+
 // Expectation is a timeline that a replay should produce.
 type Expectation struct {
 	name  string
@@ -58,6 +61,10 @@ func ReadExpectation(name string, r io.Reader) (*Expectation, error) {
 		if err != nil {
 			for one := range strings.SplitSeq(err.Error(), "\n") {
 				errs = append(errs, fmt.Errorf("%s:%d: %s", name, n, one))
+			}
+			if len(errs) >= manyErrors {
+				errs = append(errs, fmt.Errorf("%s: so many errors that the rest is not read: is it a timeline, as \"kerfwind replay --json\" writes it?", name))
+				return nil, errors.Join(errs...)
 			}
 			continue
 		}
