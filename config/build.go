@@ -253,6 +253,11 @@ func (b *builder) gate(i int) Gate {
 		}
 		if raw.Travel == nil {
 			b.add(raw.path, b.tableName(raw.path)+`: nothing says how long it takes to move`, `time its longest way and add it: travel = "900 ms"`)
+		} else if a := g.Actuator; a >= 0 && g.Travel > 0 && b.rig.Actuators[a].Slow > g.Travel {
+			// Control takes it as open once travel has passed.
+			slow := FormatDuration(b.rig.Actuators[a].Slow)
+			b.add(raw.key("travel"), fmt.Sprintf("%s: it would be taken as open after %s, and its servo %q takes %s from end to end", b.tableName(raw.path), FormatDuration(g.Travel), b.rig.Actuators[a].Name, slow),
+				fmt.Sprintf("write travel = %q or more, or make the servo's slow shorter in the rig file", slow))
 		}
 	case raw.OpenSwitch == nil:
 		b.add(raw.path, b.tableName(raw.path)+": it has neither an actuator nor an open_switch, so nothing can be known of it", "add one, or leave the gate out")

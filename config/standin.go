@@ -38,7 +38,7 @@ func StandIn(rig *Rig, o StandInOptions) *Shop {
 	for i := range rig.Actuators {
 		switch a := &rig.Actuators[i]; {
 		case (a.Kind == "servo" || a.Kind == "motor") && len(s.Gates) < control.MaxGates:
-			s.Gates = append(s.Gates, Gate{Name: a.Name, Actuator: i, Duct: None, Travel: standInTravel,
+			s.Gates = append(s.Gates, Gate{Name: a.Name, Actuator: i, Duct: None, Travel: max(standInTravel, a.Slow),
 				OpenSwitch: None, ShutSwitch: None, Button: None, RunOn: standInRunOn})
 		case a.Kind == "relay" && s.Collector.Actuator < 0:
 			s.Collector.Actuator = i
