@@ -39,7 +39,7 @@ func ParsePlan(name string, data []byte) (*Shop, error) {
 // planned makes up a rig that has all that the shop names, and gives the shop
 // what it does not name yet.
 func (raw *rawShop) planned() *Rig {
-	r := &Rig{Name: "planned", amperes: true, ADCs: []ADC{{Name: "planned"}}}
+	r := &Rig{Name: "planned", amperes: true, ADCs: []ADC{{Name: "planned"}}, MQTT: &MQTT{}}
 	channel := func(names []string) {
 		for _, n := range names {
 			r.Channels = append(r.Channels, Channel{Name: n, Turns: 1, Enabled: true})

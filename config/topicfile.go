@@ -240,6 +240,9 @@ func (b *builder) message(raw *rawMachine, m *Machine) {
 	r := raw.Message
 	if raw.Topic != nil {
 		b.isTopic(raw.key("topic"), b.tableName(raw.path), *raw.Topic)
+		if b.rig.MQTT == nil {
+			b.add(raw.key("topic"), b.tableName(raw.path)+": it is known by a topic, and the rig has no link to a broker", `add [mqtt] with broker = "tcp://…:1883" to the rig file, or take the topic out`)
+		}
 		if r == nil {
 			b.defaulted(raw.key("message.stale"), strconv.Quote(FormatDuration(m.Message.Stale)))
 		}

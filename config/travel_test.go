@@ -40,3 +40,29 @@ gate = [{ name = "planer", actuator = "g0", travel = "`+c.travel+`" }]
 		}
 	}
 }
+
+// TestTopicWithoutBroker: a machine's topic needs a link; planning does not.
+func TestTopicWithoutBroker(t *testing.T) {
+	const text = `format = 1
+units = "metric"
+mains = { frequency = "50 Hz", voltage = "230 V" }
+collector = { actuator = "k0" }
+machine = [{ name = "planer", topic = "plug", gates = ["planer"], coast = "5 s" }]
+gate = [{ name = "planer", actuator = "g0", travel = "1 s" }]
+`
+	const rig = `format = 1
+actuator = [{ name = "g0", kind = "servo", bus = "/dev/i2c-1", output = 0 }, { name = "k0", kind = "relay", chip = "soc", line = 1 }]
+`
+	_, err := config.ParseShop("shop.toml", []byte(text), mustRig(t, "rig.toml", rig))
+	const want = `shop.toml:5:31: machine "planer": it is known by a topic, and the rig has no link to a broker
+    add [mqtt] with broker = `
+	if err == nil || !strings.Contains(err.Error(), want) {
+		t.Errorf("got %v, want %s", err, want)
+	}
+	if _, err := config.ParseShop("shop.toml", []byte(text), mustRig(t, "rig.toml", rig+`mqtt = { broker = "tcp://broker.local:1883" }`)); err != nil {
+		t.Error(err)
+	}
+	if _, err := config.ParsePlan("shop.toml", []byte(text)); err != nil {
+		t.Error(err)
+	}
+}

@@ -210,12 +210,13 @@ func (l *Loop) instant(rs []sensor.Reading) {
 	}
 }
 
-// machine joins the channels of a machine: any running is running; else any
-// unknown is unknown; else it is idle. It says nothing before every channel
-// has spoken once, and nothing new that was said before.
+// machine joins the channels of a machine: any running is running, whether the
+// others have spoken or not; else any unknown is unknown; else it is idle. But
+// for running it says nothing before every channel has spoken once; one that is
+// still silent after that is unknown. It says nothing twice.
 func (l *Loop) machine(id control.ID) (control.Input, bool) {
 	m := &l.machines[id]
-	v := sensor.Idle
+	v, silent := sensor.Idle, false
 	var onset time.Duration
 	for _, ch := range m.channels {
 		c := &l.channels[ch]
@@ -234,8 +235,14 @@ func (l *Loop) machine(id control.ID) (control.Input, bool) {
 				v, onset = sensor.Unknown, c.onset
 			}
 		default:
+			silent = true
+		}
+	}
+	if silent && v != sensor.Running {
+		if m.sent == 0 {
 			return control.Input{}, false
 		}
+		v = sensor.Unknown
 	}
 	if m.sent == control.Verdict(v) {
 		return control.Input{}, false

@@ -122,8 +122,13 @@ func TestTwoLegs(t *testing.T) {
 		{"both stop", [2]sensor.Verdict{sensor.Running, sensor.Running}, [2]sensor.Verdict{sensor.Idle, sensor.Idle}, "machine-stopped", false},
 		{"lost, but the other runs", [2]sensor.Verdict{sensor.Running, sensor.Running}, [2]sensor.Verdict{sensor.Unknown, no}, "", true},
 		{"lost, and the other stops", [2]sensor.Verdict{sensor.Unknown, sensor.Running}, [2]sensor.Verdict{no, sensor.Idle}, "machine-unknown", false},
-		{"one has not spoken", [2]sensor.Verdict{sensor.Running, no}, [2]sensor.Verdict{no, no}, "", true},
-		{"the second speaks at last", [2]sensor.Verdict{no, sensor.Running}, [2]sensor.Verdict{sensor.Idle, no}, "machine-started", false},
+		{"one idle, the other has not spoken", [2]sensor.Verdict{}, [2]sensor.Verdict{sensor.Idle, no}, "", true},
+		{"one unknown, the other has not spoken", [2]sensor.Verdict{}, [2]sensor.Verdict{no, sensor.Unknown}, "", true},
+		{"one runs, the other has not spoken", [2]sensor.Verdict{}, [2]sensor.Verdict{sensor.Running, no}, "machine-started", false},
+		{"and the silent one runs", [2]sensor.Verdict{}, [2]sensor.Verdict{no, sensor.Running}, "machine-started", false},
+		{"it ran, the other has never spoken", [2]sensor.Verdict{sensor.Running, no}, [2]sensor.Verdict{sensor.Idle, no}, "machine-unknown", false},
+		{"the second speaks at last", [2]sensor.Verdict{no, sensor.Running}, [2]sensor.Verdict{sensor.Idle, no}, "", true},
+		{"the second speaks at last, idle both", [2]sensor.Verdict{no, sensor.Idle}, [2]sensor.Verdict{sensor.Unknown, no}, "machine-unknown", false},
 	} {
 		l, out := start(t, p, Params{Channels: both})
 		feed := func(at time.Duration, vs [2]sensor.Verdict) {

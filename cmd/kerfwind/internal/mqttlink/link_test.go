@@ -52,6 +52,9 @@ func barn(t testing.TB, edits ...string) *config.Shop {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if rig.MQTT == nil { // Options name the broker
+		rig.MQTT = &config.MQTT{}
+	}
 	shop, err := config.ParseShop("shop.toml", []byte(texts["shop"]), rig)
 	if err != nil {
 		t.Fatal(err)

@@ -147,6 +147,13 @@ func Open(o Options) (*Live, error) {
 		}
 		l.params.Channels = append(l.params.Channels, c)
 	}
+	// A topic that never speaks is unknown, and does not silence the others.
+	for i := range s.Machines {
+		if s.Machines[i].Topic != "" {
+			now := o.Now()
+			l.Heard(sensor.Reading{Channel: i, At: now, Onset: now, Verdict: sensor.Unknown, Health: sensor.Missing}) // there is room for all
+		}
+	}
 	// Both, so that all that is wrong comes at once.
 	var errs [2]error
 	l.driver, errs[0] = outputs(&o, &p, &l.remote)

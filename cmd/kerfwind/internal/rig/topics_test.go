@@ -1,11 +1,14 @@
 package rig
 
 import (
+	"context"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"kerfwind/config"
+	"kerfwind/control"
 	"kerfwind/control/drive"
 	"kerfwind/sensor"
 )
@@ -19,7 +22,9 @@ actuator = [
   { name = "k0", kind = "relay", chip = "soc", line = 1 },
   { name = "g0", kind = "topic", topic = "gate/set", on = "up", off = "down", state = "gate" },
   { name = "o0", kind = "topic", topic = "air/set" },
-]`))
+]
+mqtt = { broker = "tcp://broker.local:1883" }
+`))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -78,4 +83,53 @@ func TestTopics(t *testing.T) {
 	if r := <-l.remote.heard; r.Channel != 1 || r.Verdict != sensor.Running {
 		t.Errorf("%+v", r)
 	}
+}
+
+// A machine with a current and a topic is served by its current when the topic
+// never speaks, and without either it is not known to be idle.
+func TestTopicNeverSpeaks(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := shop(t, testRig+`mqtt = { broker = "tcp://broker.local:1883" }
+`, strings.Replace(testShop, `channels = ["c0"],`, `channels = ["c0"], topic = "plug",`, 1))
+		began := time.Now()
+		now := func() time.Duration { return time.Since(began) }
+		b := &bench{on: map[drive.Line]bool{}, contacts: map[drive.Line]*switchy{}, now: now}
+		c := &coil{now: now}
+		l, err := Open(Options{Shop: s, Hardware: b, Now: now, Notice: func(error) {}, // the main gate's switch is silent
+
+			Sources: func(*config.Rig, func() time.Duration) ([]sensor.Source, error) { return []sensor.Source{c}, nil }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		st := &story{names: &l.Names}
+		ctx, cancel := context.WithCancel(t.Context())
+		end := make(chan error)
+		go func() { end <- l.Run(ctx, st) }()
+		b.contacts[drive.Line{Chip: "pins", Offset: 22}].edges <- true // the door is shut
+		time.Sleep(time.Second / 10)
+		l.Ask(control.Input{Kind: control.Ask, State: uint8(control.AskReset), Origin: control.Console})
+		time.Sleep(5 * time.Second)
+		if m := l.Snapshot().Machines[0]; m.Sensed != control.Unknown {
+			t.Errorf("its current is idle and its topic is silent: %v", m.Sensed)
+		}
+		c.set(true)
+		time.Sleep(400 * time.Millisecond)
+		if !st.has("machine-started planer") || !b.is(7) {
+			t.Errorf("valve %v: %q", b.is(7), st.lines)
+		}
+		c.set(false)
+		time.Sleep(5 * time.Second)
+		if m := l.Snapshot().Machines[0]; m.Sensed != control.Unknown {
+			t.Errorf("after it: %v", m.Sensed)
+		}
+		l.Heard(sensor.Reading{Channel: 0, At: now(), Onset: now(), Verdict: sensor.Idle, Health: sensor.Healthy})
+		time.Sleep(time.Second)
+		if m := l.Snapshot().Machines[0]; m.Sensed != control.Idle {
+			t.Errorf("both say idle: %v", m.Sensed)
+		}
+		cancel()
+		if err := <-end; err != nil {
+			t.Error(err)
+		}
+	})
 }
