@@ -300,6 +300,9 @@ func (d *Daemon) Ask(ctx context.Context, r socket.Request, peer socket.Peer) so
 	if kind == control.AskLift && !peer.Owner() {
 		return fail("a stand-down is lifted by its switch, or by root or the user of the daemon on this computer")
 	}
+	if kind == control.AskReset && !peer.Owner() {
+		return fail("a latch is reset by its switch, or by root or the user of the daemon on this computer")
+	}
 	in.Origin, in.Expires = control.Console, s.now()+time.Duration(float64(tooLate)*s.speed)
 	reply := s.live.Request(in)
 	if reply == nil {

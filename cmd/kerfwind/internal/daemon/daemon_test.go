@@ -253,6 +253,12 @@ func TestStandDown(t *testing.T) {
 		if a := x.Ask(t.Context(), socket.Request{Version: 1, Do: socket.DoAsk, Ask: "lift"}, socket.Peer{UID: 4711}); a.Error == "" || !x.Status().StoodDown {
 			t.Errorf("somebody of the group lifted it: %+v", a)
 		}
+		if a := x.Ask(t.Context(), socket.Request{Version: 1, Do: socket.DoAsk, Ask: "reset"}, socket.Peer{UID: 4711}); !strings.Contains(a.Error, "root") {
+			t.Errorf("somebody of the group reset: %+v", a)
+		}
+		if a := x.ask("reset", ""); a.Error != "" {
+			t.Errorf("root may not reset: %+v", a)
+		}
 		if a := x.ask("lift", ""); a.Error != "" || a.Refused != "" {
 			t.Errorf("%+v", a)
 		}
@@ -401,6 +407,76 @@ func TestPartsFail(t *testing.T) {
 		}
 		close(release)
 	})
+}
+
+// A part that panics on the control thread, or in a goroutine of its own, is
+// down from then on, and nobody else notices: each function that the loop calls
+// is tried.
+func TestPartsPanic(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var calls atomic.Int64
+		fault := func() { calls.Add(1); panic("a fault") }
+		well := Watcher{Observer: observe(func() {})}
+		with := func(change func(*Watcher)) Watcher { w := well; change(&w); return w }
+		var list []Part
+		for name, w := range map[string]Watcher{
+			"observe": {Observer: observe(fault)},
+			"frame":   with(func(w *Watcher) { w.Frame = func(*sensor.Frame, time.Duration) { fault() } }),
+			"reading": with(func(w *Watcher) { w.Reading = func(sensor.Reading) { fault() } }),
+			"second":  with(func(w *Watcher) { w.Second = func(*control.Snapshot, time.Duration) { fault() } }),
+		} {
+			list = append(list, Part{Name: name, Start: func(*Shop) (Watcher, error) { return w, nil }})
+		}
+		list = append(list,
+			Part{Name: "start", Start: func(*Shop) (Watcher, error) { fault(); return well, nil }},
+			Part{Name: "goroutine", Start: func(s *Shop) (Watcher, error) {
+				go s.Guard(func() { time.Sleep(time.Second); fault() })
+				w := well
+				w.Second = func(*control.Snapshot, time.Duration) { s.Fares(nil) } // a fault stays
+				w.Close = func() error { panic("at the end") }
+				return w, nil
+			}})
+		x := begin(t, t.TempDir(), barn(t), nil, nil, list...)
+		time.Sleep(30 * time.Second)
+		st := x.Status()
+		if x.plant.Inert() || st.Running != 1 || len(st.Parts) != len(list)+1 || st.Parts[0].State != "well" {
+			t.Fatalf("%+v", st)
+		}
+		for _, p := range st.Parts[1:] {
+			if p.State != "down" || p.Why != "ended by a fault in the program: a fault" || !x.heard("notice: "+p.Name+": ended by a fault") {
+				t.Errorf("%+v", p)
+			}
+		}
+		if n := calls.Load(); n != int64(len(list)) {
+			t.Errorf("%d calls that panic, want one of each of %d parts", n, len(list))
+		}
+		x.stop()
+		if !x.heard("notice: goroutine: ended by a fault in the program: at the end") {
+			t.Errorf("%q", x.said)
+		}
+	})
+}
+
+// The functions that only real outputs call are kept from the loop's thread as
+// well.
+func TestPartsPanicOnOutputs(t *testing.T) {
+	for name, w := range map[string]Watcher{
+		"applied":  {Applied: func(control.Command, time.Duration) { panic("a fault") }},
+		"answered": {Answered: func(control.Input, time.Duration) { panic("a fault") }},
+		"late":     {Late: func(time.Duration) { panic("a fault") }},
+	} {
+		told := 0
+		p := &part{name: name, Watcher: w, notice: func(error) { told++ }}
+		for range 2 {
+			ps := parts{p}
+			ps.applied(control.Command{}, 0)
+			ps.answered(control.Input{}, 0)
+			ps.late(0)
+		}
+		if told != 1 || p.down() == nil {
+			t.Errorf("%s: told %d times, down %v", name, told, p.down())
+		}
+	}
 }
 
 type observe func()

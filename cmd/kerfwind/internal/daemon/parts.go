@@ -35,6 +35,10 @@ type Shop struct {
 	// from any goroutine. Notice tells people something.
 	Fares  func(error)
 	Notice func(error)
+
+	// Guard runs what the part does in a goroutine of its own. A panic in it
+	// puts the part down for good; control goes on.
+	Guard func(do func())
 }
 
 // Watcher is what a part looks at. Without an Observer the part is not wanted
@@ -56,14 +60,49 @@ type Watcher struct {
 type part struct {
 	name string
 	Watcher
-	mu  sync.Mutex
-	why error // down
+	notice func(error)
+	ended  atomic.Bool // by a fault: nothing of it is called but Close
+	mu     sync.Mutex
+	why    error // down
 }
 
 func (p *part) fares(err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.why = err
+	if !p.ended.Load() { // a fault stays
+		p.why = err
+	}
+}
+
+// guard runs what the part does. A panic puts the part down for good.
+func (p *part) guard(do func()) {
+	defer func() {
+		if r := recover(); r != nil {
+			p.fault(r)
+		}
+	}()
+	do()
+}
+
+// call is guard for what the loop calls, which nothing is after a fault.
+func (p *part) call(do func()) {
+	if !p.ended.Load() {
+		p.guard(do)
+	}
+}
+
+// fault puts the part down after a panic. It is told once.
+func (p *part) fault(r any) {
+	err := fmt.Errorf("ended by a fault in the program: %v", r)
+	p.mu.Lock()
+	first := !p.ended.Swap(true)
+	if first {
+		p.why = err
+	}
+	p.mu.Unlock()
+	if first {
+		p.notice(fmt.Errorf("%s: %w; control goes on without it\n%s", p.name, err, debug.Stack()))
+	}
 }
 
 // down says why the part is down, or nil.
@@ -80,13 +119,17 @@ type parts []*part
 func start(list []Part, s Shop) parts {
 	var out parts
 	for _, x := range list {
-		p := &part{name: x.Name}
+		p := &part{name: x.Name, notice: s.Notice}
 		own := s // the part keeps it
-		own.Fares = p.fares
+		own.Fares, own.Guard = p.fares, p.guard
 		var err error
-		if p.Watcher, err = x.Start(&own); err != nil {
+		p.guard(func() { p.Watcher, err = x.Start(&own) })
+		if err != nil {
 			s.Notice(fmt.Errorf("%s: %w", x.Name, err))
-			p.Watcher, p.why = Watcher{}, err
+			p.Watcher = Watcher{}
+			p.fares(err)
+		} else if p.ended.Load() {
+			// down already, and told
 		} else if p.Observer == nil {
 			continue // the files ask for none
 		}
@@ -99,7 +142,7 @@ func start(list []Part, s Shop) parts {
 func (ps parts) Observe(s *control.Snapshot, events []control.Event) {
 	for _, p := range ps {
 		if p.Observer != nil { // nil: down from the start
-			p.Observer.Observe(s, events)
+			p.call(func() { p.Observer.Observe(s, events) })
 		}
 	}
 }
@@ -107,7 +150,7 @@ func (ps parts) Observe(s *control.Snapshot, events []control.Event) {
 func (ps parts) frame(f *sensor.Frame, now time.Duration) {
 	for _, p := range ps {
 		if p.Frame != nil {
-			p.Frame(f, now)
+			p.call(func() { p.Frame(f, now) })
 		}
 	}
 }
@@ -115,7 +158,7 @@ func (ps parts) frame(f *sensor.Frame, now time.Duration) {
 func (ps parts) reading(r sensor.Reading) {
 	for _, p := range ps {
 		if p.Reading != nil {
-			p.Reading(r)
+			p.call(func() { p.Reading(r) })
 		}
 	}
 }
@@ -123,7 +166,7 @@ func (ps parts) reading(r sensor.Reading) {
 func (ps parts) applied(c control.Command, now time.Duration) {
 	for _, p := range ps {
 		if p.Applied != nil {
-			p.Applied(c, now)
+			p.call(func() { p.Applied(c, now) })
 		}
 	}
 }
@@ -131,7 +174,7 @@ func (ps parts) applied(c control.Command, now time.Duration) {
 func (ps parts) answered(in control.Input, now time.Duration) {
 	for _, p := range ps {
 		if p.Answered != nil {
-			p.Answered(in, now)
+			p.call(func() { p.Answered(in, now) })
 		}
 	}
 }
@@ -139,7 +182,7 @@ func (ps parts) answered(in control.Input, now time.Duration) {
 func (ps parts) late(by time.Duration) {
 	for _, p := range ps {
 		if p.Late != nil {
-			p.Late(by)
+			p.call(func() { p.Late(by) })
 		}
 	}
 }
@@ -147,7 +190,7 @@ func (ps parts) late(by time.Duration) {
 func (ps parts) second(s *control.Snapshot, now time.Duration) {
 	for _, p := range ps {
 		if p.Second != nil {
-			p.Second(s, now)
+			p.call(func() { p.Second(s, now) })
 		}
 	}
 }
@@ -158,6 +201,11 @@ func (ps parts) close(notice func(error)) {
 	for _, p := range ps {
 		if p.Close != nil {
 			all.Go(func() {
+				defer func() {
+					if r := recover(); r != nil {
+						notice(fmt.Errorf("%s: ended by a fault in the program: %v\n%s", p.name, r, debug.Stack()))
+					}
+				}()
 				if err := p.Close(); err != nil {
 					notice(fmt.Errorf("%s: %w", p.name, err))
 				}
