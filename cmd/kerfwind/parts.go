@@ -121,10 +121,12 @@ func serveMetrics(s *daemon.Shop, link *topics) (daemon.Watcher, error) {
 	server := &http.Server{Handler: mux, ReadTimeout: 10 * time.Second, WriteTimeout: 10 * time.Second, MaxHeaderBytes: 16 << 10}
 	var serving sync.WaitGroup
 	serving.Go(func() {
-		if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-			s.Fares(err)
-			s.Notice(fmt.Errorf("metrics: %w", err))
-		}
+		s.Guard(func() {
+			if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+				s.Fares(err)
+				s.Notice(fmt.Errorf("metrics: %w", err))
+			}
+		})
 	})
 	return daemon.Watcher{
 		Observer: m, Frame: m.Frame, Reading: m.Reading, Applied: m.Applied, Answered: m.Answered, Late: m.Late, Second: m.Snapshot,
@@ -149,11 +151,12 @@ func sendNotices(s *daemon.Shop, out *lines) (daemon.Watcher, error) {
 		Words: func(e control.Event) (subject, text string) {
 			return s.Names.Name(e.Subject(), e.ID), timeline.Sentence(e, s.Names)
 		},
-		Wall: func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted },
+		Wall:  func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted },
+		Guard: s.Guard,
 	})
 	ctx, cancel := context.WithCancel(context.Background())
 	var sending sync.WaitGroup
-	sending.Go(func() { n.Run(ctx) })
+	sending.Go(func() { s.Guard(func() { n.Run(ctx) }) })
 	return daemon.Watcher{Observer: n, Close: func() error {
 		cancel()
 		sending.Wait()

@@ -57,6 +57,13 @@ type Options struct {
 	// Notice is told of troubles in words, and must not wait.
 	Notice func(error)
 
+	// Guard runs a goroutine of the link and deals with a panic in it: that
+	// connection ends. Sense does the same for the one that passes on what
+	// sensors and gates report and finds out that they are silent; it must not
+	// let control go on without that. nil: a panic goes on.
+	Guard func(do func())
+	Sense func(do func())
+
 	timing timing // zero: the defaults
 }
 
@@ -115,12 +122,21 @@ func Start(o Options) (*Link, error) {
 		l.pipes = append(l.pipes, newPipe(l, o.MQTT.Client+"-homie", newHomie(plain), nil))
 	}
 	if len(l.remote.list) > 0 {
-		l.done.Go(l.remote.run)
+		l.done.Go(func() { guard(o.Sense, l.remote.run) })
 	}
 	for _, p := range l.pipes {
-		l.done.Go(p.run)
+		l.done.Go(func() { guard(o.Guard, p.run) })
 	}
 	return l, nil
+}
+
+// guard runs do under a guard, if there is one.
+func guard(by func(func()), do func()) {
+	if by == nil {
+		do()
+		return
+	}
+	by(do)
 }
 
 func newLink(o Options) *Link {
@@ -188,14 +204,14 @@ func (l *Link) Publish(topic, payload string) error {
 	}
 	began := time.Now()
 	done := make(chan error, 1)
-	go func() { // the library may wait for its own queue
+	go guard(l.o.Guard, func() { // the library may wait for its own queue
 		t := s.client.Publish(topic, 1, false, payload)
 		if !t.WaitTimeout(publishWait - min(time.Since(began), publishWait)) {
 			done <- errors.New("the broker does not answer")
 			return
 		}
 		done <- t.Error()
-	}()
+	})
 	limit := time.NewTimer(publishWait)
 	defer limit.Stop()
 	select {

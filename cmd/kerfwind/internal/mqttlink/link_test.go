@@ -599,6 +599,43 @@ func TestObserveWithoutBroker(t *testing.T) {
 	l.Close()
 }
 
+// TestGuards: a panic of a connection goes to Guard, one of what listens to
+// sensors to Sense; the rest of the link goes on.
+func TestGuards(t *testing.T) {
+	caught := func(to chan<- any) func(func()) {
+		return func(do func()) {
+			defer func() {
+				if r := recover(); r != nil {
+					to <- r
+				}
+			}()
+			do()
+		}
+	}
+	w := &world{}
+	shop := barn(t, `channels = ["c1"], => topic = "plug/planer", `)
+	o := w.options(shop, config.MQTT{Broker: "tcp://127.0.0.1:1", Keep: 100})
+	link, sense := make(chan any, 1), make(chan any, 1)
+	o.Guard, o.Sense = caught(link), caught(sense)
+	o.Notice = func(error) { panic("a fault of the connection") }
+	o.Read = func(sensor.Reading) bool { panic("a fault of a sensor") }
+	l, err := Start(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a, b := <-link, <-sense; a != "a fault of the connection" || b != "a fault of a sensor" {
+		t.Errorf("%v, %v", a, b)
+	}
+	l.Observe(snapshot(t, shop), []control.Event{{Kind: control.GateIsOpen}})
+	if c := l.Counts(); c.Waiting != 1 || c.Connected {
+		t.Errorf("%+v", c)
+	}
+	if err := l.Publish("x", "ON"); err == nil {
+		t.Error("published through a connection that is gone")
+	}
+	l.Close()
+}
+
 // BenchmarkObserve is what the loop pays for an event while there is no broker.
 func BenchmarkObserve(b *testing.B) {
 	w := &world{}

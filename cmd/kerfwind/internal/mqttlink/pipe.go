@@ -124,6 +124,11 @@ func (p *pipe) tell(kind trouble, format string, args ...any) {
 }
 
 func (p *pipe) run() {
+	defer func() { // after a panic
+		if s := p.current.Swap(nil); s != nil {
+			p.end(s)
+		}
+	}()
 	t := &p.l.o.timing
 	wait := time.Duration(0)
 	for {
@@ -252,7 +257,7 @@ func (p *pipe) dial(u *url.URL) (net.Conn, error) {
 // end lets go of a connection, whatever state it is in.
 func (p *pipe) end(s *session) {
 	var done sync.WaitGroup
-	done.Go(func() { s.client.Disconnect(100) })
+	done.Go(func() { guard(p.l.o.Guard, func() { s.client.Disconnect(100) }) })
 	if c := s.conn.Load(); c != nil {
 		defer func() {
 			done.Wait()

@@ -49,6 +49,9 @@ type Options struct {
 	Log func(string)
 	// Transport carries requests. nil takes the usual one.
 	Transport http.RoundTripper
+	// Guard runs the goroutine of an address and deals with a panic in it: no
+	// more is sent there. nil: a panic goes on.
+	Guard func(do func())
 }
 
 // Bounds, our own choice.
@@ -170,7 +173,13 @@ func (s *Sender) Dropped() int64 { return s.dropped.Load() }
 func (s *Sender) Run(ctx context.Context) {
 	var all sync.WaitGroup
 	for _, t := range s.targets {
-		all.Go(func() { t.run(ctx) })
+		all.Go(func() {
+			if s.o.Guard == nil {
+				t.run(ctx)
+				return
+			}
+			s.o.Guard(func() { t.run(ctx) })
+		})
 	}
 	all.Wait()
 }

@@ -341,3 +341,34 @@ func TestNobody(t *testing.T) {
 		t.Error("messages for nobody")
 	}
 }
+
+// faulty is a transport with a fault in it.
+type faulty struct{}
+
+func (faulty) RoundTrip(*http.Request) (*http.Response, error) { panic("a fault") }
+
+// A panic in the goroutine of an address goes to Guard, and nothing waits for
+// that address.
+func TestGuard(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, _ := sender(faulty{}, phone("faults"))
+		caught := make(chan any, 1)
+		s.o.Guard = func(do func()) {
+			defer func() {
+				if r := recover(); r != nil {
+					caught <- r
+				}
+			}()
+			do()
+		}
+		run(t, s, func() {
+			s.Observe(nil, []control.Event{fault(time.Second, control.GateNotOpen)})
+			if r := <-caught; r != "a fault" {
+				t.Errorf("%v", r)
+			}
+			for range 2 * queued {
+				s.Observe(nil, []control.Event{fault(time.Second, control.GateNotOpen)})
+			}
+		})
+	})
+}

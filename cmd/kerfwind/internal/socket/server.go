@@ -160,6 +160,11 @@ func stream(ctx context.Context, cancel func(), c net.Conn, in *bufio.Reader, h 
 	gone := make(chan struct{})
 	go func() {
 		defer close(gone)
+		defer func() {
+			if recover() != nil {
+				cancel() // a fault of the program ends this stream only
+			}
+		}()
 		_, _ = in.ReadByte() // the client goes, or says what nobody listens to
 		cancel()
 	}()
