@@ -158,6 +158,10 @@ func (x *checker) state(c *Core) error {
 	if at, ok := c.Next(); ok && at <= c.now {
 		return fmt.Errorf("a deadline at %v is left behind at %v", at, c.now)
 	}
+	c.Step(c.now, Input{Kind: Tick}, &again)
+	if len(again.Commands) > 0 {
+		return fmt.Errorf("a second tick at the same instant commands something: %+v", again)
+	}
 	if !blockedState(c) {
 		// 2. The path of every demand is commanded open.
 		for g := machines & c.actuated; g != 0; g &= g - 1 {

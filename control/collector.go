@@ -24,7 +24,7 @@ type collector struct {
 	allShut   time.Duration            // on: every path is shown shut; off from then on
 	answer    time.Duration            // the driver's answer is overdue from then on
 	starts    [MaxStarts]time.Duration // ends of the budget window of the latest starts, oldest first; never: unused
-	bin       Level                    // 0 before the first report
+	bin       Level                    // the last that was known; 0 before the first
 	heldBack  Cause                    // off: what a wanted start waits for
 	seq       uint32                   // of the last command; not in the key
 	changed   time.Duration            // for people: when it was last switched
@@ -367,8 +367,12 @@ func (c *Core) switchIs(s Selector, out *Out) {
 	}
 }
 
-// binIs takes in the bin's level.
+// binIs takes in the bin's level. Unknown changes nothing: the last level that
+// was known stands.
 func (c *Core) binIs(l Level, out *Out) {
+	if l == LevelUnknown {
+		return
+	}
 	k := &c.col
 	was := k.bin
 	k.bin = l

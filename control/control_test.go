@@ -288,7 +288,9 @@ func TestSnapshot(t *testing.T) {
 	var out Out
 	step := func(at time.Duration, in Input) {
 		c.Step(at, in, &out)
-		answerAll(c, &out)
+		if err := answerAll(c, &out); err != nil {
+			t.Fatal(err)
+		}
 	}
 	step(0, Input{Kind: Tick})
 	for i := range p.Machines {
@@ -313,6 +315,91 @@ func TestSnapshot(t *testing.T) {
 	}
 	if !on.Machines[0].Run || on.At != 11*time.Second {
 		t.Error("the older copy has changed")
+	}
+}
+
+// TestTestMoveEndsWhileAirMoves: a collector that runs uncommanded ends a test
+// move that shuts the last path. A path is open then, and a second tick at the
+// same instant commands nothing.
+func TestTestMoveEndsWhileAirMoves(t *testing.T) {
+	c, err := New(barn(1, func(p *Params) { p.Collector.Feedback, p.TestLongest = ByContact, 9 }))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out Out
+	step := func(in Input) {
+		t.Helper()
+		out.Reset()
+		c.Step(c.now+1, in, &out)
+		if err := answerAll(c, &out); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for range 3 { // the wait after power-up
+		step(Input{Kind: Tick})
+	}
+	step(Input{Kind: MachineIs, State: uint8(Running)})
+	step(Input{Kind: Tick})
+	step(Input{Kind: MachineIs, State: uint8(Idle)})
+	for range 6 {
+		step(Input{Kind: Tick})
+	}
+	step(asks(AskTestShut, Page, 0))
+	step(Input{Kind: Tick})
+	if c.test.gate != 0 || c.shut&1 == 0 {
+		t.Fatal("at rest, the test move does not shut the gate")
+	}
+	step(Input{Kind: CollectorIs, State: uint8(Running)})
+	if c.test.gate != NoID || !slices.ContainsFunc(out.Events, func(e Event) bool { return e.Kind == TestEnded && e.Cause == ByStillOn }) {
+		t.Errorf("air moves and the test goes on: %+v", out.Events)
+	}
+	step(Input{Kind: Tick})
+	step(Input{Kind: Tick})
+	if !c.drawn() || !c.whole(c.rest) {
+		t.Errorf("the collector runs uncommanded: %v, its path is open: %v", c.drawn(), c.whole(c.rest))
+	}
+	for range 3 {
+		out.Reset()
+		c.Step(c.now, Input{Kind: Tick}, &out)
+		if len(out.Commands) > 0 {
+			t.Errorf("a second tick at the same instant commands %+v", out.Commands)
+		}
+	}
+}
+
+// TestBinLevel: an unknown level changes nothing. What is said, and whether a
+// start is still held back, follows the last level that was known.
+func TestBinLevel(t *testing.T) {
+	for _, x := range []struct {
+		levels []Level
+		said   []EventKind
+		full   bool
+	}{
+		{[]Level{LevelUnknown}, nil, false},
+		{[]Level{LevelUnknown, Room}, nil, false},
+		{[]Level{LevelUnknown, Full}, []EventKind{BinIsFull}, true},
+		{[]Level{Room, LevelUnknown, Room}, nil, false},
+		{[]Level{Full, LevelUnknown}, []EventKind{BinIsFull}, true},
+		{[]Level{Full, LevelUnknown, Full}, []EventKind{BinIsFull}, true},
+		{[]Level{Full, LevelUnknown, Room}, []EventKind{BinIsFull, BinHasRoom}, false},
+	} {
+		p := big(2)
+		p.BinBlocks = true
+		c := fresh(t, p)
+		var out Out
+		for _, l := range x.levels {
+			c.Step(c.now, Input{Kind: BinIs, State: uint8(l)}, &out)
+		}
+		var said []EventKind
+		for _, e := range out.Events {
+			said = append(said, e.Kind)
+		}
+		if !slices.Equal(said, x.said) {
+			t.Errorf("%v: says %v, want %v", x.levels, said, x.said)
+		}
+		if back, _ := c.holdsBack(ByMachine); (back == ByBin) != x.full {
+			t.Errorf("%v: a start is held back by %v", x.levels, back)
+		}
 	}
 }
 

@@ -296,6 +296,9 @@ func (c *Core) outputIs(in Input, o Outcome, out *Out) {
 // the second time.
 func (c *Core) decide(out *Out) {
 	c.wants(out)
+	if c.air() {
+		c.endTest(ByStillOn, out) // else it would shut what a path that must be open needs
+	}
 	c.settleGates(out)
 	c.chooseRest()
 	c.openGates(out)

@@ -27,7 +27,9 @@ func (w *walk) rest(key []byte) error {
 		if w.unrest() == "" {
 			break
 		}
-		w.help()
+		if err := w.help(); err != nil {
+			return err
+		}
 		buf = save(w.h, buf[:0])
 	}
 	for i := len(way) - 1; i >= 0; i-- {
@@ -41,7 +43,7 @@ func (w *walk) rest(key []byte) error {
 }
 
 // help lets everything go well for one tick.
-func (w *walk) help() {
+func (w *walk) help() error {
 	c := w.h
 	w.quiet.Reset()
 	in := func(in Input) { c.Step(c.now, in, &w.quiet) }
@@ -78,9 +80,13 @@ func (w *walk) help() {
 	if c.latched || c.col.latched != 0 || c.faults[GateNotOpen]|c.faults[GateNotShut]|c.faults[GateOutput]|c.faults[ProbablyBreaker] != 0 {
 		in(Input{Kind: Ask, State: uint8(AskReset), Origin: Console, ID: NoID})
 	}
-	answerAll(c, &w.quiet)
+	if err := answerAll(c, &w.quiet); err != nil {
+		return err
+	}
 	c.Step(c.now+1, Input{Kind: Tick}, &w.quiet)
-	answerAll(c, &w.quiet)
+	if err := answerAll(c, &w.quiet); err != nil {
+		return err
+	}
 	for i := range c.gates {
 		g, p := &c.gates[i], &c.p.Gates[i]
 		if !p.OpenSwitch && !p.ShutSwitch {
@@ -109,7 +115,7 @@ func (w *walk) help() {
 			in(Input{Kind: CollectorIs, State: uint8(v)})
 		}
 	}
-	answerAll(c, &w.quiet)
+	return answerAll(c, &w.quiet)
 }
 
 // unrest says what keeps a state from rest; nothing if it is at rest.

@@ -114,9 +114,9 @@ func vectors() []vector {
 			}
 		})},
 		{name: "close at rest", unknown: true, p: barn(2, func(p *Params) { flat(p); p.CloseAtRest = true; p.Collector.Coast = 3; p.Gates[0].Travel = 2 })},
-		{name: "test moves", also: all(one(asks(AskTestOpen, Page, 0), asks(AskTestShut, Page, 0), asks(AskTestShut, Page, 1), asks(AskTestEnd, Page, NoID)), states(ShopIs, ShopOpen, ShopClosed), down),
-			p: barn(1, func(*Params) {})},
-		{name: "bin", also: states(BinIs, Room, Full), p: barn(1, func(p *Params) { p.BinBlocks = true; p.Collector.MinOn = 3 })},
+		{name: "test moves", also: all(one(asks(AskTestOpen, Page, 0), asks(AskTestShut, Page, 0), asks(AskTestShut, Page, 1), asks(AskTestEnd, Page, NoID)), states(ShopIs, ShopOpen, ShopClosed), states(CollectorIs, Idle, Running), down),
+			p: barn(1, func(p *Params) { p.Collector.Feedback = ByContact })},
+		{name: "bin", also: states(BinIs, LevelUnknown, Room, Full), p: barn(1, func(p *Params) { p.BinBlocks = true; p.Collector.MinOn = 3 })},
 		{name: "inrush", p: barn(2, func(p *Params) {
 			flat(p)
 			p.Circuits = []Circuit{{Rating: 20}}

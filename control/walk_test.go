@@ -110,7 +110,9 @@ func (w *walk) hash(key []byte) [2]uint64 {
 func (w *walk) run() {
 	w.a.now = base
 	w.a.Step(base, Input{Kind: Tick}, &w.out)
-	w.answer(w.a, &w.out)
+	if err := w.answer(w.a, &w.out); err != nil {
+		w.t.Fatal(err)
+	}
 	if w.a.boot != base+w.v.p.PowerUp || w.a.col.on || w.a.down != w.v.p.StoodDown {
 		w.t.Fatalf("power returns: nothing must start for %v", w.v.p.PowerUp)
 	}
@@ -137,9 +139,12 @@ func (w *walk) run() {
 				ins = w.inputs(w.a, ins[:0])
 				for n, in := range ins {
 					load(w.b, key)
-					w.step(in)
+					err := w.step(in)
 					w.steps++
-					if err := w.check.step(w.a, in, &w.out, w.b); err != nil {
+					if err == nil {
+						err = w.check.step(w.a, in, &w.out, w.b)
+					}
+					if err != nil {
 						w.fail(id, n, err)
 					}
 					buf = save(w.b, buf[:0])
@@ -177,30 +182,35 @@ func (w *walk) run() {
 
 // step gives b one input; a tick lets one tick pass. Where drivers are quick
 // they answer within the step.
-func (w *walk) step(in Input) {
+func (w *walk) step(in Input) error {
 	w.out.Reset()
 	now := w.b.now
 	if in.Kind == Tick {
 		now++
 	}
 	w.b.Step(now, in, &w.out)
-	w.answer(w.b, &w.out)
+	return w.answer(w.b, &w.out)
 }
 
-func (w *walk) answer(c *Core, out *Out) {
+func (w *walk) answer(c *Core, out *Out) error {
 	if w.v.slow {
-		return
+		return nil
 	}
-	answerAll(c, out)
+	return answerAll(c, out)
 }
 
-// answerAll answers every command that waits: done.
-func answerAll(c *Core, out *Out) {
-	for i := 0; i < len(c.gates); i++ {
+// answerAll answers every command that waits: done. Answers that only bring new
+// commands, without end, are an error.
+func answerAll(c *Core, out *Out) error {
+	const most = 100
+	for i, n := 0, 0; i < len(c.gates); i++ {
 		if g := &c.gates[i]; g.motion == ordered {
 			k := GateOpen
 			if g.target == toShut {
 				k = GateShut
+			}
+			if n++; n > most {
+				return fmt.Errorf("gate %d: more than %d gate commands at one instant", i, most)
 			}
 			c.Step(c.now, Input{Kind: OutputIs, What: k, ID: ID(i), Seq: g.seq, State: uint8(Done)}, out)
 			i = -1 // with travel 0 the next command may follow at once
@@ -218,6 +228,7 @@ func answerAll(c *Core, out *Out) {
 			c.Step(c.now, Input{Kind: OutputIs, What: k, ID: ID(i), Seq: o.seq, State: uint8(Done)}, out)
 		}
 	}
+	return nil
 }
 
 func onOff(on bool) CommandKind {
@@ -312,11 +323,11 @@ func (w *walk) fail(id uint32, n int, why error) {
 	c.now = base
 	w.out.Reset()
 	c.Step(base, Input{Kind: Tick}, &w.out)
-	w.answer(c, &w.out)
+	_ = w.answer(c, &w.out) // why says it
 	var text strings.Builder
 	for i := len(steps) - 1; i >= 0; i-- {
 		in := w.inputs(c, nil)[steps[i]]
-		w.step(in)
+		_ = w.step(in)
 		fmt.Fprintf(&text, "%d  %s\n", c.now-base, inputText(in))
 		for _, k := range w.out.Commands {
 			fmt.Fprintf(&text, "        -> %s %d\n", k.Kind, k.ID)
