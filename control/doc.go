@@ -126,6 +126,7 @@
 //	7 each fault to its row and an event         Core.raise                       walk "7:" faultEvents
 //	7 no fault stops others from being served    Core.wantsStart                  walk "5:" startsAtOnce; TestFaults atRest; gate-sticks
 //	8 requests can do nothing forbidden          Core.ask, hold, testMove         walk "8:"; hold, test-moves
+//	8 a test move only at rest                   Core.testMove, decide            walk "8:"; TestTestMoveEndsWhileAirMoves
 //	9 ends with all off                          the caller; sim.Plant.Halt       the caller's tests
 //	sensor lost while running                    Core.machineIs (lost)            walk runStep; sensor-lost-while-running, sensor-back
 //	sensor lost at rest, or at power-up          Core.machineIs, busy             walk runStep; sensor-lost-at-rest
@@ -136,7 +137,7 @@
 //	commanded on, no current                     Core.checkFeedback, fail         walk collectorStep; no-current
 //	commanded off, current persists              Core.checkFeedback, spare        walk state; welded-contactor
 //	stop input                                   Core.stopIs, reset               walk standDown; stop-input
-//	bin level                                    Core.holdsBack                   walk on, collectorStep; bin-level
+//	bin level                                    Core.binIs, holdsBack              walk on, collectorStep; TestBinLevel; bin-level
 //	over the rating to zero                      Core.breakerCheck                TestBreaker; breaker
 //	power returns                                New, begin, home                 walk run, runStep, gateShut; power-returns
 //	hand/off/auto                                Core.switchIs, spare             walk state; hand-switch
