@@ -137,7 +137,7 @@
 //	commanded on, no current                     Core.checkFeedback, fail         walk collectorStep; no-current
 //	commanded off, current persists              Core.checkFeedback, spare        walk state; welded-contactor
 //	stop input                                   Core.stopIs, reset               walk standDown; stop-input
-//	bin level                                    Core.binIs, holdsBack              walk on, collectorStep; TestBinLevel; bin-level
+//	bin level                                    Core.binIs, holdsBack            walk on, collectorStep; TestBinLevel; bin-level
 //	over the rating to zero                      Core.breakerCheck                TestBreaker; breaker
 //	power returns                                New, begin, home                 walk run, runStep, gateShut; power-returns
 //	hand/off/auto                                Core.switchIs, spare             walk state; hand-switch
