@@ -192,6 +192,15 @@ func (s *Study) slowest(c *Case) (ratio float64, segment int) {
 	return ratio, segment
 }
 
+// Quantity writes a quantity in the units of the study, to three figures.
+func (s *Study) Quantity(q config.Quantity, v float64) string { return s.u(q, v) }
+
+// Minimum is the velocity in m/s below which chips begin to settle in segment i
+// while the gates in open are open.
+func (s *Study) Minimum(i int, open uint64) float64 {
+	return s.Net.MinVelocity(i, open, s.middle.Rho())
+}
+
 // u writes a quantity in the units of the study, to three figures: the sums here
 // are not better than that.
 func (s *Study) u(q config.Quantity, v float64) string {

@@ -2,7 +2,7 @@ package ductview
 
 import (
 	"cmp"
-	_ "embed"
+	"embed"
 	"fmt"
 	"html/template"
 	"io"
@@ -13,10 +13,10 @@ import (
 	"kerfwind/control/duct"
 )
 
-//go:embed ducts.svg
-var svgText string
+//go:embed ducts.svg figure.svg parts.svg
+var svgFiles embed.FS
 
-var svgTemplate = template.Must(template.New("ducts.svg").Parse(svgText))
+var svgTemplates = template.Must(template.ParseFS(svgFiles, "*.svg"))
 
 // Measures of the picture, px. It is as wide as a phone and as long as needed.
 const (
@@ -30,8 +30,24 @@ const (
 	minPipe      = 4.0
 	rim          = 1.2 // of the edge
 	lineHeight   = 16
-	lettersWide  = 6.7 // of one letter, for cutting long names
-	lettersInAll = 55  // on a whole line
+	boxWidth     = 270
+	lettersInAll = 55 // on a whole line
+)
+
+// lettering is the size of the words: the width of a letter, for cutting long
+// names, and the distances of lines from the duct that they stand beside.
+type lettering struct {
+	wide               float64
+	over, under        float64 // a branch
+	mainName, mainLine float64
+	boxWidth           float64
+}
+
+// A picture of its own has letters of 12 px. A figure in a page is shown
+// smaller on a phone, so its letters are of 14.
+var (
+	small = lettering{6.7, -3, 12, 17, 32, boxWidth}
+	large = lettering{7.8, -4, 14, 18, 35, 320}
 )
 
 // pipe is one duct: a line of its width, drawn as an edge with a filling.
@@ -57,12 +73,13 @@ type label struct {
 
 // panel is one set of open gates.
 type panel struct {
-	Pipes  []pipe
-	Arrows []mark
-	Gates  []mark
-	Labels []label
-	Box    label // the collector: its place and its words
-	Spine  string
+	Pipes    []pipe
+	Arrows   []mark
+	Gates    []mark
+	Labels   []label
+	Box      label // the collector: its place and its words
+	BoxWidth float64
+	Spine    string
 }
 
 // picture is what the template draws.
@@ -86,7 +103,8 @@ func (s *Study) WriteSVG(w io.Writer, sets []uint64) (converged bool, err error)
 	for _, open := range sets {
 		c := s.Look(open)
 		converged = converged && c.Converged
-		d := drawing{layout: l, study: s, c: c, y: y}
+		d := drawing{layout: l, study: s, c: c, y: y, letters: small}
+		d.head()
 		d.panel()
 		p.Panels = append(p.Panels, d.out)
 		y = d.y + 30
@@ -94,22 +112,37 @@ func (s *Study) WriteSVG(w io.Writer, sets []uint64) (converged bool, err error)
 	}
 	p.Desc = strings.Join(words, " ")
 	p.LegendY = y
-	y = s.legend(&p, y)
+	y = s.legend(&p, y, lettersInAll, true)
 	p.Height = y + 8
-	return converged, svgTemplate.Execute(w, p)
+	return converged, svgTemplates.ExecuteTemplate(w, "ducts.svg", p)
+}
+
+// Figure draws one solved set of open gates for a page, without a style of its
+// own: the page styles its classes. What stands over a picture in words, and
+// the disclaimer, are left to the page.
+func (s *Study) Figure(c *Case) (template.HTML, error) {
+	d := drawing{layout: newLayout(s.Net), study: s, c: c, y: 2, letters: large}
+	d.panel()
+	p := picture{Name: s.Name, Width: pictureWidth, Panels: []panel{d.out}, Desc: d.words(), LegendY: d.y + 30}
+	p.Height = s.legend(&p, p.LegendY, int((pictureWidth-2*edge)/large.wide), false) + 8
+	var b strings.Builder
+	err := svgTemplates.ExecuteTemplate(&b, "figure.svg", p)
+	return template.HTML(b.String()), err //nolint:gosec // the template has escaped what it was given
 }
 
 // drawing lays out one panel from the collector down.
 type drawing struct {
 	*layout
-	study *Study
-	c     *Case
-	y     float64
-	reach float64 // x of all hoods
-	out   panel
+	study   *Study
+	c       *Case
+	y       float64
+	reach   float64 // x of all hoods
+	letters lettering
+	out     panel
 }
 
-func (d *drawing) panel() {
+// head says in words what the panel shows.
+func (d *drawing) head() {
 	s, c := d.study, d.c
 	title := strings.ToUpper(c.Title[:1]) + c.Title[1:]
 	d.text(edge, d.y, title, "title")
@@ -122,6 +155,11 @@ func (d *drawing) panel() {
 		d.wrapped(edge, &d.y, v, "say")
 	}
 	d.y += 14
+}
+
+func (d *drawing) panel() {
+	s, c := d.study, d.c
+	d.out.BoxWidth = d.letters.boxWidth
 	d.out.Box = label{X: edge, Y: d.y, Text: fmt.Sprintf("collector: %s at %s", s.u(config.Flow, c.State.Total), s.u(config.Pressure, c.State.Fan))}
 	d.y += 30
 	d.reach = edge + 20 + float64(d.deepest)*indent + stub
@@ -151,7 +189,7 @@ func (d *drawing) short() []string {
 	var out []string
 	for i := range d.c.Hoods {
 		h := &d.c.Hoods[i]
-		out = append(out, fmt.Sprintf("%s: %s of %s, %s", s.hoodName(h.Segment), s.u(config.Flow, h.Flow), s.u(config.Flow, h.Want), verdict(h)))
+		out = append(out, fmt.Sprintf("%s: %s of %s, %s", s.HoodName(h.Segment), s.u(config.Flow, h.Flow), s.u(config.Flow, h.Want), h.Word()))
 	}
 	var slow []string
 	for i, k := range d.c.Carry {
@@ -295,27 +333,27 @@ func (d *drawing) hood(i int, x float64) {
 	}
 	d.gate(i, d.reach-12, y, 0)
 	g := &s.Net.Segments[i]
-	name := s.hoodName(i)
-	d.text(d.reach+9, y-3, fmt.Sprintf("%s, %s", name, s.u(config.Length, g.Diameter)), "name")
+	name := s.HoodName(i)
+	d.text(d.reach+9, y+d.letters.over, fmt.Sprintf("%s, %s", name, s.u(config.Length, g.Diameter)), "name")
 	line := "shut, leaks " + s.u(config.Flow, c.State.Flow[i])
 	if c.Carry[i] != duct.Idle {
 		line = fmt.Sprintf("%s, %s", s.u(config.Flow, c.State.Flow[i]), d.speed(i))
 	} else if g.Gate >= 0 && c.Open>>uint(g.Gate)&1 == 1 {
 		line = "open, but the way on is shut"
 	}
-	d.text(d.reach+9, y+12, line, "small")
+	d.text(d.reach+9, y+d.letters.under, line, "small")
 	d.y += rowHood
 }
 
 func (d *drawing) mainLabel(i int, x, y float64) {
 	s := d.study
 	off := x + d.width(i)/2 + 9
-	d.text(off, y+17, fmt.Sprintf("%s, %s", s.Net.Segments[i].Name, s.u(config.Length, s.Net.Segments[i].Diameter)), "name")
+	d.text(off, y+d.letters.mainName, fmt.Sprintf("%s, %s", s.Net.Segments[i].Name, s.u(config.Length, s.Net.Segments[i].Diameter)), "name")
 	line := "leaks only, " + s.u(config.Velocity, d.c.State.Velocity[i])
 	if d.c.Carry[i] != duct.Idle {
 		line = d.speed(i)
 	}
-	d.text(off, y+32, line, "small")
+	d.text(off, y+d.letters.mainLine, line, "small")
 }
 
 // speed is the velocity with a word where it is not enough.
@@ -352,7 +390,7 @@ func (d *drawing) gate(i int, x, y, turn float64) {
 
 // text adds a line, cut to the picture's width.
 func (d *drawing) text(x, y float64, text, class string) {
-	room := int((pictureWidth - x - 4) / lettersWide)
+	room := int((pictureWidth - x - 4) / d.letters.wide)
 	if class == "title" {
 		room = int((pictureWidth - x - 4) / 9)
 	}
@@ -386,8 +424,8 @@ func wrap(text string, width int) []string {
 	return append(lines, line)
 }
 
-// legend explains the fillings.
-func (s *Study) legend(p *picture, y float64) float64 {
+// legend explains the fillings and the signs, in lines of so many letters.
+func (s *Study) legend(p *picture, y float64, letters int, disclaim bool) float64 {
 	min := s.minimum()
 	for i, row := range []struct{ class, text string }{
 		{"carries", "carries chips: " + s.u(config.Velocity, min) + " or more"},
@@ -403,7 +441,10 @@ func (s *Study) legend(p *picture, y float64) float64 {
 		})
 	}
 	y += 4*22 + 8
-	notes := append(wrap("Widths are to scale, lengths are not. Arrows point the way the air goes. A bar across a duct is a shut gate, two ticks beside it an open one.", lettersInAll), wrap(Disclaimer, lettersInAll)...)
+	notes := wrap("Widths are to scale, lengths are not. Arrows point the way the air goes. A bar across a duct is a shut gate, two ticks beside it an open one.", letters)
+	if disclaim {
+		notes = append(notes, wrap(Disclaimer, letters)...)
+	}
 	for _, n := range notes {
 		p.Notes = append(p.Notes, label{edge, y, n, "small"})
 		y += lineHeight

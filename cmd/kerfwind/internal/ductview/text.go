@@ -131,7 +131,7 @@ func (s *Study) caseText(w *writer, c *Case) {
 		if !h.Given {
 			want += " (port area)"
 		}
-		rows = append(rows, []string{s.hoodName(h.Segment), s.u(config.Flow, h.Flow), s.span(config.Flow, h.Low, h.Top), want, verdict(h)})
+		rows = append(rows, []string{s.HoodName(h.Segment), s.u(config.Flow, h.Flow), s.span(config.Flow, h.Low, h.Top), want, h.Word()})
 	}
 	if len(rows) > 1 {
 		w.table(rows)
@@ -159,7 +159,8 @@ func (s *Study) caseText(w *writer, c *Case) {
 	}
 }
 
-func (s *Study) hoodName(i int) string {
+// HoodName names the hood of segment i after its duct and what it serves.
+func (s *Study) HoodName(i int) string {
 	name := s.Net.Segments[i].Name
 	for _, m := range s.Net.Machines {
 		for _, h := range m.Hoods {
@@ -174,8 +175,8 @@ func (s *Study) hoodName(i int) string {
 	return name
 }
 
-// verdict says in a few words whether a hood gets what it wants.
-func verdict(h *HoodView) string {
+// Word says in a few words whether the hood gets what it wants.
+func (h *HoodView) Word() string {
 	switch {
 	case h.Low >= h.Want:
 		return "enough"
@@ -196,7 +197,7 @@ func (s *Study) Verdicts(c *Case) []string {
 		if h.Enough() {
 			continue
 		}
-		line := fmt.Sprintf("%s gets %s of the %s it wants", s.hoodName(h.Segment), s.u(config.Flow, h.Flow), s.u(config.Flow, h.Want))
+		line := fmt.Sprintf("%s gets %s of the %s it wants", s.HoodName(h.Segment), s.u(config.Flow, h.Flow), s.u(config.Flow, h.Want))
 		if r := s.airRemedies(c, h); len(r) > 0 {
 			line += ". What would help: " + strings.Join(r, "; or ")
 		} else {

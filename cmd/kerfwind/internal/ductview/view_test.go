@@ -334,7 +334,7 @@ func TestSVG(t *testing.T) {
 	if c["pipe in settles"] != 4 || c["pipe in carries"] != 2 || c["pipe in idle"] != 4 || c["pipe in doubtful"] != 1 {
 		t.Errorf("classes %v", c)
 	}
-	mustContain(t, got, `stroke:url(#kw-settles)`, `id="kw-settles"`, "2530 ft/min settles", "prefers-color-scheme: dark", "@media print", Disclaimer, "<desc")
+	mustContain(t, got, `stroke="url(#kw-settles)"`, `id="kw-settles"`, "2530 ft/min settles", "prefers-color-scheme: dark", "@media print", Disclaimer, "<desc")
 	// Widths are to scale.
 	four, six := strings.Index(got, `stroke-width="12.7"`), strings.Index(got, `stroke-width="19.`)
 	if four < 0 || six < 0 {
@@ -376,6 +376,33 @@ func TestSVG(t *testing.T) {
 		b.Reset()
 		if ok, err := s.WriteSVG(&b, []uint64{1}); err != nil || !ok || wellFormed(t, b.String())["spine"] != 1 {
 			t.Error(ok, err)
+		}
+	}
+}
+
+// A figure for a page has no style and no script of its own, and fits too.
+func TestFigure(t *testing.T) {
+	s := study(t, ducts+"reference.toml")
+	s.Net.Machines[0].Name = `</text><script>alert("x")</script> and a very long name indeed that runs on`
+	for _, open := range []uint64{0, 1, 0b11} {
+		fig, err := s.Figure(s.Look(open))
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := string(fig)
+		classes := wellFormed(t, got)
+		if classes["ducts"] != 1 || strings.Contains(got, "style") {
+			t.Errorf("%b: %v in\n%s", open, classes, got)
+		}
+		if open == 1 && classes["pipe in settles"] != 4 {
+			t.Errorf("%v", classes)
+		}
+		x := regexp.MustCompile(`<text[^>]* x="([0-9.]+)"[^>]*>([^<]*)</text>`)
+		for _, m := range x.FindAllStringSubmatch(got, -1) {
+			at, _ := strconv.ParseFloat(m[1], 64)
+			if at+float64(len([]rune(html.UnescapeString(m[2]))))*7 > pictureWidth {
+				t.Errorf("%q at %g runs out of the picture", m[2], at)
+			}
 		}
 	}
 }

@@ -229,9 +229,9 @@ func (s *Study) WriteWhatIf(out io.Writer, sets []uint64, others []*Study) (conv
 			rows = append(rows, r)
 		}
 		for k := range cases[0].Hoods {
-			row(s.hoodName(cases[0].Hoods[k].Segment), func(x *Study, c *Case) string {
+			row(s.HoodName(cases[0].Hoods[k].Segment), func(x *Study, c *Case) string {
 				h := &c.Hoods[k]
-				return s.u(config.Flow, h.Flow) + " " + verdict(h)
+				return s.u(config.Flow, h.Flow) + " " + h.Word()
 			})
 		}
 		row("slowest", func(x *Study, c *Case) string {
