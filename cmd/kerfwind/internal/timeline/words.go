@@ -268,39 +268,52 @@ func causeWords(c control.Cause) string {
 
 // faultWords says what is wrong and what to do.
 func faultWords(f control.FaultKind) string {
+	wrong, remedy := Trouble(f)
+	switch {
+	case remedy == "":
+		return wrong
+	case f == control.CollectorStillOn:
+		return wrong + ": " + remedy
+	}
+	return wrong + "; " + remedy
+}
+
+// Trouble says of a fault what is wrong and what to do about it, to follow
+// the name of what it concerns.
+func Trouble(f control.FaultKind) (wrong, remedy string) {
 	switch f {
 	case control.SensorLost:
-		return "its sensor is lost; look at its plug and cable"
+		return "its sensor is lost", "look at its plug and cable"
 	case control.AllSensingLost:
-		return "no machine can be seen; look at the converter and its cable"
+		return "no machine can be seen", "look at the converter and its cable"
 	case control.ProbablyBreaker:
-		return "it stopped out of an overload: probably a breaker"
+		return "it stopped out of an overload: probably a breaker", "switch the machine off before you reset the breaker"
 	case control.GateNotOpen:
-		return "the gate does not open; open it by hand and look for packed chips"
+		return "the gate does not open", "open it by hand and look for packed chips"
 	case control.GateLost:
-		return "the gate no longer shows open while the collector runs; look at the gate and its switch"
+		return "the gate no longer shows open while the collector runs", "look at the gate and its switch"
 	case control.GateNotShut:
-		return "the gate does not close: weak air; look for packed chips"
+		return "the gate does not close: weak air", "look for packed chips"
 	case control.GateSwitches:
-		return "both end switches of the gate are made: one of them lies"
+		return "both end switches of the gate are made: one of them lies", "look at both switches and their wires"
 	case control.GateOutput:
-		return "the gate's output cannot be set; look at its cable and supply"
+		return "the gate's output cannot be set", "look at its cable and supply"
 	case control.CollectorNoCurrent:
-		return "commanded on and no current; look at its disconnect, overload and contactor, then reset at the shop"
+		return "commanded on and no current", "look at its disconnect, overload and contactor, then reset at the shop"
 	case control.CollectorStillOn:
-		return "still running: use the disconnect"
+		return "still running", "use the disconnect"
 	case control.CollectorSensor:
-		return "its own current or contact cannot be trusted"
+		return "its own current or contact cannot be trusted", "look at its plug and cable"
 	case control.CollectorOutput:
-		return "its output cannot be set; look at its cable and supply"
+		return "its output cannot be set", "look at its cable and supply"
 	case control.EveryPathShut:
-		return "stopped because every path is shut"
+		return "stopped because every path is shut", "look at the gates and their switches"
 	case control.StopLatched:
-		return "a stop input acted; reset it at the shop once it is closed again"
+		return "a stop input acted", "reset it at the shop once it is closed again"
 	case control.OutletOutput:
-		return "the outlet's output cannot be set"
+		return "the outlet's output cannot be set", "look at its cable and supply"
 	}
-	return f.String()
+	return f.String(), ""
 }
 
 // AppendText appends the event as a line for people, without a line break.

@@ -32,6 +32,9 @@ func TestEveryNameHasWords(t *testing.T) {
 		if w := faultWords(f); w == f.String() {
 			t.Errorf("fault %v has no words", f)
 		}
+		if _, remedy := Trouble(f); remedy == "" {
+			t.Errorf("fault %v: nothing to do about it", f)
+		}
 	}
 	if n < 50 {
 		t.Errorf("only %d names seen", n)
