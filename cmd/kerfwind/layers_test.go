@@ -118,6 +118,10 @@ var (
 		// The reckoning is pure; the journal keeps what it works on.
 		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},
 		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal"},
+		// The page says things in the words of the timeline and shows the same
+		// pictures and lists as the commands.
+		"cmd/kerfwind/internal/panel": {"cmd/kerfwind/internal/timeline", "cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/ductview",
+			"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/upkeep"},
 	}
 )
 

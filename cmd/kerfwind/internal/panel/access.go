@@ -1,0 +1,278 @@
+package panel
+
+import (
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/netip"
+	"os"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"golang.org/x/time/rate"
+)
+
+// Bounds of getting in: our own choice.
+const (
+	sessionLife  = 7 * 24 * time.Hour
+	mostSessions = 64
+	mostSources  = 1024 // addresses whose tries are counted
+
+	triesGap      = 3 * time.Second // between tries from one address, in the long run
+	triesAtOnce   = 5
+	allTriesGap   = time.Second // and from all together
+	allTriesBurst = 10
+)
+
+// access knows who may do what: passwords, sessions and how often somebody may
+// try.
+type access struct {
+	file string
+
+	mu       sync.Mutex
+	seen     os.FileInfo // of the file as it was read; nil: there was none
+	keys     Passwords
+	err      error // the file cannot be used: nobody gets in
+	sessions map[[sha256.Size]byte]*session
+	sources  map[netip.Prefix]*rate.Limiter
+	tries    *rate.Limiter
+
+	hashing sync.Mutex // one password at a time: each takes 12 MiB
+}
+
+// session is somebody who has signed in.
+type session struct {
+	role Role
+	ends time.Time
+	said string // what was done, to be shown once
+}
+
+// who is a visitor.
+type who struct {
+	from    netip.Addr
+	token   [sha256.Size]byte // of the session's cookie, hashed
+	session *session          // nil: not signed in
+}
+
+func newAccess(file string) *access {
+	a := &access{file: file, sessions: map[[sha256.Size]byte]*session{}, sources: map[netip.Prefix]*rate.Limiter{},
+		tries: rate.NewLimiter(rate.Every(allTriesGap), allTriesBurst)}
+	a.look(true)
+	return a
+}
+
+// look reads the passwords if they have changed. All sessions end then. mu is
+// held but at first.
+func (a *access) look(first bool) {
+	info, err := os.Stat(a.file)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		info, err = nil, nil
+	case err == nil && !first && a.err == nil && a.seen != nil && os.SameFile(info, a.seen) && info.ModTime().Equal(a.seen.ModTime()) && info.Size() == a.seen.Size():
+		return
+	}
+	if !first && info == nil && a.seen == nil && err == nil && a.err == nil {
+		return
+	}
+	a.keys, a.seen = nil, info
+	if err == nil && info != nil {
+		a.keys, err = readPasswords(a.file)
+	}
+	a.err = err
+	clear(a.sessions)
+}
+
+// broken says why nobody gets in, or nil.
+func (a *access) broken() error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.look(false)
+	return a.err
+}
+
+// roles are those for which there is a password.
+func (a *access) roles() []Role {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.look(false)
+	return a.keys.Roles()
+}
+
+// visitor says who sends a request, and what he may do.
+func (a *access) visitor(r *http.Request) (Role, who) {
+	var w who
+	if at, err := netip.ParseAddrPort(r.RemoteAddr); err == nil {
+		w.from = at.Addr().Unmap().WithZone("")
+	}
+	if c, err := r.Cookie(cookieName(r)); err == nil {
+		w.token = sha256.Sum256([]byte(c.Value))
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	role := a.role(&w)
+	return role, w
+}
+
+// still is what a visitor may do by now.
+func (a *access) still(w who) Role {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.role(&w)
+}
+
+// role is what a visitor may do, and finds his session. mu is held.
+func (a *access) role(w *who) Role {
+	a.look(false)
+	w.session = nil
+	if s := a.sessions[w.token]; s != nil {
+		if time.Now().Before(s.ends) {
+			w.session = s
+			return s.role
+		}
+		delete(a.sessions, w.token)
+	}
+	switch {
+	case a.err != nil:
+		return None
+	case len(a.keys) == 0 && !w.from.IsLoopback():
+		return None // nobody has said yet who may see this
+	case a.keys[Look] != "":
+		return None
+	}
+	return Look
+}
+
+// remember keeps what was done until it is shown.
+func (a *access) remember(w who, said string) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if w.session != nil {
+		w.session.said = said
+	}
+}
+
+// recall is what was done and not shown yet.
+func (a *access) recall(w who) (said string) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if w.session != nil {
+		said, w.session.said = w.session.said, ""
+	}
+	return said
+}
+
+// A busy is the error of a try at a password that was not looked at.
+type busy struct{ wait time.Duration }
+
+func (b *busy) Error() string {
+	return fmt.Sprintf("too many tries: wait %s s and try again", seconds(b.wait))
+}
+
+// errWrong is the error of a password that is not the one.
+var errWrong = errors.New("the password is wrong")
+
+// enter looks at a password and begins a session. It returns the cookie's
+// value.
+func (a *access) enter(w who, role Role, password string) (token string, err error) {
+	a.mu.Lock()
+	a.look(false)
+	key, seen := a.keys[role], a.seen
+	wait := a.wait(w.from)
+	a.mu.Unlock()
+	if key == "" {
+		return "", &Mistake{"there is no password to " + role.Words()}
+	}
+	if wait > 0 {
+		return "", &busy{wait}
+	}
+	if !a.hashing.TryLock() {
+		return "", &busy{time.Second}
+	}
+	right := key.fits(password)
+	debug.FreeOSMemory() // what it took is wanted elsewhere; this is no goroutine of the loop
+	a.hashing.Unlock()
+	if !right {
+		return "", errWrong
+	}
+	var b [32]byte
+	_, _ = rand.Read(b[:]) // it never fails
+	token = base64.RawURLEncoding.EncodeToString(b[:])
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.look(false); a.seen != seen {
+		return "", errWrong // the password has changed meanwhile
+	}
+	now := time.Now()
+	var oldest [sha256.Size]byte
+	first := time.Time{}
+	for t, s := range a.sessions {
+		if now.After(s.ends) {
+			delete(a.sessions, t)
+		} else if first.IsZero() || s.ends.Before(first) {
+			oldest, first = t, s.ends
+		}
+	}
+	if len(a.sessions) >= mostSessions {
+		delete(a.sessions, oldest)
+	}
+	delete(a.sessions, w.token) // who signs in again is not in twice
+	a.sessions[sha256.Sum256([]byte(token))] = &session{role: role, ends: now.Add(sessionLife)}
+	return token, nil
+}
+
+// wait is how long somebody must wait before his next try; 0 lets him try. mu
+// is held.
+func (a *access) wait(from netip.Addr) time.Duration {
+	bits := 32
+	if from.Is6() {
+		bits = 64 // a network of its own for every house: its owner has all addresses of it
+	}
+	source, _ := from.Prefix(bits) // the zero one for an address that is not known
+	l := a.sources[source]
+	if l == nil {
+		if len(a.sources) >= mostSources {
+			for p, old := range a.sources {
+				if old.Tokens() >= triesAtOnce {
+					delete(a.sources, p) // as if it had never tried
+				}
+			}
+		}
+		if len(a.sources) >= mostSources {
+			return triesGap
+		}
+		l = rate.NewLimiter(rate.Every(triesGap), triesAtOnce)
+		a.sources[source] = l
+	}
+	for _, l := range []*rate.Limiter{l, a.tries} {
+		r := l.Reserve()
+		if d := r.Delay(); d > 0 {
+			r.Cancel()
+			return d
+		}
+	}
+	return 0
+}
+
+// leave ends a session.
+func (a *access) leave(w who) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	delete(a.sessions, w.token)
+}
+
+// cookieName is the name of the session's cookie. The prefix makes a browser
+// refuse one that was set without TLS or for other hosts.
+func cookieName(r *http.Request) string {
+	if r.TLS != nil {
+		return "__Host-kerfwind"
+	}
+	return "kerfwind"
+}
+
+func cookie(r *http.Request, value string, life time.Duration) *http.Cookie {
+	return &http.Cookie{Name: cookieName(r), Value: value, Path: "/", MaxAge: int(life / time.Second), HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode}
+}

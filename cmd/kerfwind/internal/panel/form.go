@@ -1,0 +1,59 @@
+package panel
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
+
+// mostField bounds a field of a form, bytes.
+const mostField = 1024
+
+// fieldsOf reads the fields of a POST's form, or of a GET's query.
+func fieldsOf(r *http.Request, allowed []string) (url.Values, error) {
+	if r.Method != http.MethodPost {
+		return parseFields(r.URL.RawQuery, allowed)
+	}
+	if r.URL.RawQuery != "" {
+		return nil, &Mistake{"a form comes in the body, not in the address"}
+	}
+	body, err := io.ReadAll(r.Body)
+	if err != nil {
+		if big := (*http.MaxBytesError)(nil); errors.As(err, &big) {
+			return nil, err
+		}
+		return nil, &Mistake{"the form did not come whole"}
+	}
+	if len(body) > 0 {
+		if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/x-www-form-urlencoded" {
+			return nil, &Mistake{"the form is not of the type application/x-www-form-urlencoded"}
+		}
+	}
+	return parseFields(string(body), allowed)
+}
+
+// parseFields reads fields, each of which may be there once.
+func parseFields(text string, allowed []string) (url.Values, error) {
+	values, err := url.ParseQuery(text)
+	if err != nil {
+		return nil, &Mistake{"the form cannot be read"}
+	}
+	for name, list := range values {
+		switch {
+		case !slices.Contains(allowed, name):
+			return nil, &Mistake{fmt.Sprintf("the form has a field %.40q that nobody asks for", name)}
+		case len(list) != 1:
+			return nil, &Mistake{fmt.Sprintf("the form has the field %s more than once", name)}
+		case len(list[0]) > mostField || !utf8.ValidString(list[0]) || strings.ContainsFunc(list[0], unicode.IsControl):
+			return nil, &Mistake{fmt.Sprintf("what stands in the field %s cannot be used", name)}
+		}
+	}
+	return values, nil
+}

@@ -1,0 +1,115 @@
+package panel
+
+import (
+	"context"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/sensor"
+)
+
+// Shop is the shop that the page shows. NewShop makes it; whoever runs the
+// shop sets the exported fields, hands it to the loop as an observer, and puts it
+// on the page with Server.Show.
+type Shop struct {
+	*config.Shop
+	Names *timeline.Names
+	Now   func() time.Duration     // the stream's clock
+	Speed float64                  // its seconds in a second; 1 but in a simulation
+	Wall  func() (time.Time, bool) // the time of day, and whether it is trusted
+
+	// Ask passes a request to the loop and returns once it is in force; a
+	// stand-down also is on the disk by then. A *Refusal says that it stands
+	// against what must hold. Origin and Expires are set by it, not by the page.
+	Ask func(ctx context.Context, in control.Input) error
+
+	latest atomic.Pointer[control.Snapshot]
+	left   chan struct{} // closed when the shop is left
+	once   sync.Once
+	mu     sync.Mutex      // of what follows; held for moments only
+	recent []control.Event // the newest last
+	wake   map[chan struct{}]struct{}
+	trail  trail
+}
+
+// Refusal is the error of a request that stands against what must hold.
+type Refusal struct{ Why string }
+
+func (r *Refusal) Error() string { return r.Why }
+
+// recentEvents is how many events the page remembers.
+const recentEvents = 200
+
+// NewShop prepares a shop for the page.
+func NewShop(shop *config.Shop) *Shop {
+	s := &Shop{Shop: shop, left: make(chan struct{}), wake: map[chan struct{}]struct{}{}}
+	s.trail.init(len(shop.Rig.Channels))
+	return s
+}
+
+// Observe takes in what happened. The loop calls it; it does not wait.
+func (s *Shop) Observe(snap *control.Snapshot, events []control.Event) {
+	s.latest.Store(snap)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.recent = append(s.recent, events...)
+	if n := len(s.recent) - recentEvents; n > 0 {
+		s.recent = append(s.recent[:0], s.recent[n:]...)
+	}
+	s.poke()
+}
+
+// Second takes in the state once a second. The loop calls it; it does not wait.
+func (s *Shop) Second(snap *control.Snapshot, _ time.Duration) {
+	s.latest.Store(snap)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.poke()
+}
+
+// Reading takes in what a sensor says. The loop calls it; it does not wait.
+func (s *Shop) Reading(r sensor.Reading) { s.trail.add(r) }
+
+// poke wakes whoever waits for news.
+func (s *Shop) poke() {
+	for c := range s.wake {
+		select {
+		case c <- struct{}{}:
+		default: // it has not looked since the last time
+		}
+	}
+}
+
+// Snapshot is the state as of the newest event, at most a second old; nil
+// before the first step. Nobody may change it.
+func (s *Shop) Snapshot() *control.Snapshot { return s.latest.Load() }
+
+// Recent returns the newest events, the newest last.
+func (s *Shop) Recent() []control.Event {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return append([]control.Event(nil), s.recent...)
+}
+
+// News returns a channel that receives after something has happened and once a
+// second, and what ends that.
+func (s *Shop) News() (news <-chan struct{}, end func()) {
+	c := make(chan struct{}, 1)
+	s.mu.Lock()
+	s.wake[c] = struct{}{}
+	s.mu.Unlock()
+	return c, func() {
+		s.mu.Lock()
+		delete(s.wake, c)
+		s.mu.Unlock()
+	}
+}
+
+// Left is closed when the shop is left.
+func (s *Shop) Left() <-chan struct{} { return s.left }
+
+func (s *Shop) leave() { s.once.Do(func() { close(s.left) }) }

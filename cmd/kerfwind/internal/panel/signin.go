@@ -1,0 +1,86 @@
+package panel
+
+import (
+	"errors"
+	"net/http"
+	"time"
+)
+
+// signInForm asks for a password.
+func (s *Server) signInForm(w http.ResponseWriter, r *http.Request) {
+	s.askPassword(s.stranger(w, r), http.StatusOK, "")
+}
+
+// stranger is a visit to no part.
+func (s *Server) stranger(w http.ResponseWriter, r *http.Request) *Visit {
+	v := &Visit{W: w, R: r, Part: &Part{}, Shop: s.shop.Load(), s: s}
+	v.Role, v.who = s.access.visitor(r)
+	return v
+}
+
+func (s *Server) askPassword(v *Visit, status int, wrong string) {
+	if asksJSON(v.R) {
+		answer(v.W, status, map[string]string{"error": wrong})
+		return
+	}
+	f := s.frame(v)
+	f.Title, f.Wrong = "Sign in", wrong
+	s.render(v.W, status, "signin.html", f)
+}
+
+// signIn looks at a password.
+func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
+	v := s.stranger(w, r)
+	var err error
+	if v.fields, err = fieldsOf(r, []string{"role", "password"}); err != nil {
+		s.failed(v, nil, err)
+		return
+	}
+	role, err := ParseRole(v.Field("role"))
+	password := v.Field("password")
+	v.fields = nil // it goes into no record
+	if err != nil {
+		s.failed(v, nil, &Mistake{err.Error()})
+		return
+	}
+	token, err := s.access.enter(v.who, role, password)
+	var late *busy
+	var m *Mistake
+	switch {
+	case errors.As(err, &late):
+		w.Header().Set("Retry-After", seconds(late.wait))
+		s.askPassword(v, http.StatusTooManyRequests, sentence(err.Error()))
+		return
+	case errors.As(err, &m):
+		s.failed(v, nil, err)
+		return
+	case err != nil:
+		s.audit(v, "/sign-in", "refused", "to "+role.Words())
+		s.askPassword(v, http.StatusForbidden, sentence(err.Error()))
+		return
+	}
+	v.Role = role
+	s.audit(v, "/sign-in", "done", "to "+role.Words())
+	http.SetCookie(w, cookie(r, token, sessionLife))
+	s.went(v)
+}
+
+// signOut ends a session.
+func (s *Server) signOut(w http.ResponseWriter, r *http.Request) {
+	v := s.stranger(w, r)
+	if v.who.session != nil {
+		s.access.leave(v.who)
+		s.audit(v, "/sign-out", "done", "")
+	}
+	http.SetCookie(w, cookie(r, "", -time.Second))
+	s.went(v)
+}
+
+// went goes to the first part.
+func (s *Server) went(v *Visit) {
+	if asksJSON(v.R) {
+		answer(v.W, http.StatusOK, map[string]string{"said": ""})
+		return
+	}
+	http.Redirect(v.W, v.R, "/", http.StatusSeeOther)
+}
