@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/config"
 	"kerfwind/sensor"
 )
@@ -20,10 +21,12 @@ func newCheck() *cobra.Command {
 		Short: "Say in plain words what rig and shop files describe, or all that is wrong",
 		Long: `Check reads a rig file, and a shop file with it, and prints what they describe:
 how each machine is sensed, which gates it opens, how long the collector runs
-on, every default in force. With --state it also takes in what was learned, and
-says of each level whether it is as written, learned, or a default. Warnings tell what is doubtful and what this rig
-cannot know. If anything is wrong it prints every error with its line and a
-remedy, and ends with exit code 3.`,
+on, every default in force. With --state it looks at the shop that "kerfwind run"
+would take up with that folder: one that was chosen stands above --shop. It also
+takes in what was learned then, and says of each level whether it is as written,
+learned, or a default. Warnings tell what is doubtful and what this rig cannot
+know. If anything is wrong it prints every error with its line and a remedy, and
+ends with exit code 3.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if rigPath == "" {
@@ -34,7 +37,7 @@ remedy, and ends with exit code 3.`,
 	}
 	cmd.Flags().StringVar(&rigPath, "rig", "", "rig file")
 	cmd.Flags().StringVar(&shopPath, "shop", "", "shop file")
-	cmd.Flags().StringVar(&statePath, "state", "", "state folder: levels learned there come in force where the shop file gives none")
+	cmd.Flags().StringVar(&statePath, "state", "", "state folder: a shop that was chosen there stands above --shop, and levels learned there come in force where the shop file gives none")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print errors and warnings as JSON, nothing else")
 	return cmd
 }
@@ -46,18 +49,25 @@ type problems struct {
 }
 
 func check(w io.Writer, rigPath, shopPath, statePath string, asJSON bool) error {
-	learned := &sensor.Learned{}
+	learned, choice := &sensor.Learned{}, daemon.Choice{File: shopPath}
 	if statePath != "" {
 		var err error
 		if learned, err = learnedIn(statePath); err != nil {
 			return err
 		}
+		if choice, err = daemon.Choose(statePath, shopPath); err != nil {
+			return &exitError{exitConfig, err}
+		}
 	}
+	shopPath = choice.File
 	out := problems{config.Errors{}, []config.Problem{}}
 	text := ""
 	rig, err := config.LoadRig(rigPath)
 	if err == nil {
 		text = rig.Describe()
+		if choice.Chosen {
+			text += "Shop: " + choice.String() + "\n"
+		}
 		out.Warnings = append(out.Warnings, rig.Warnings...)
 		if shopPath != "" {
 			var shop *config.Shop

@@ -136,7 +136,7 @@ func morning(t *testing.T, dist disturbance) (commands []string) {
 		})
 		ctx, cancel := context.WithCancel(t.Context())
 		end := make(chan error, 1)
-		go func() { end <- d.Run(ctx, shop) }()
+		go func() { end <- d.Run(ctx, shop, daemon.Choice{}) }()
 		time.Sleep(3 * time.Minute)
 		if got := d.Status().Parts[0]; dist.down != (got.State == "down") {
 			t.Errorf("down: %v, want %v: %s", got.State, dist.down, got.Why)

@@ -59,10 +59,12 @@ ends, it switches the collector off, stops every motion and ends servo pulses;
 gates stay where they stand. After a SIGKILL nothing can do that but "kerfwind
 halt".
 
-Without --shop it runs the shop that was chosen last and, where none was, each
-channel as a machine and each gate actuator as a gate. SIGHUP reads the files
-again: they come in force once the shop is at rest, and gates are homed then as
-after a start. A file that cannot be used changes nothing.
+It runs the shop that was chosen last, at move-in or by "kerfwind use"; where none
+was, the one that --shop names; and without that, each channel as a machine and
+each gate actuator as a gate. It says at its start which one it is and why, and
+"kerfwind status" does. SIGHUP reads choice and files again: they come in force
+once the shop is at rest, and gates are homed then as after a start. A file that
+cannot be used changes nothing.
 
 While it runs, other commands speak with it over a socket in the runtime folder,
 readable by its user and group: see "kerfwind status". The history, metrics and
@@ -116,7 +118,11 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	shop, err := load()
+	choice, err := daemon.Choose(stateFolder(r.state), r.shop)
+	if err != nil {
+		return &exitError{exitConfig, err}
+	}
+	shop, err := load(choice)
 	if err != nil {
 		return err
 	}
@@ -136,7 +142,7 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 	}
 	defer func() { _ = manager.Close() }() // nothing more is said
 	d := daemon.New(daemon.Options{
-		Program: versionText(), State: stateFolder(r.state), Simulated: r.simulate, Load: load, Rig: how,
+		Program: versionText(), State: stateFolder(r.state), Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,
 		Parts: r.parts(out), Manager: manager, Say: out.say, Notice: out.notice,
 	})
 	// A second signal ends the program at once.
@@ -158,7 +164,8 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 		}
 	})
 	out.say("kerfwind runs " + title)
-	err = d.Run(ctx, shop)
+	out.say("the shop is " + choice.String())
+	err = d.Run(ctx, shop, choice)
 	end()
 	others.Wait()
 	if open := (*daemon.OpenError)(nil); errors.As(err, &open) {
@@ -169,9 +176,10 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 
 // source says how a shop is read and its hardware opened: the real one, or a
 // simulated one.
-func (r *runFlags) source(cmd *cobra.Command, out *lines) (load func() (*config.Shop, error), how rig.Options, title string, err error) {
-	load = func() (*config.Shop, error) {
-		s, err := r.load()
+func (r *runFlags) source(cmd *cobra.Command, out *lines) (load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string, err error) {
+	fromRig := func() (*config.Rig, error) { return config.LoadRig(r.rig) }
+	load = func(c daemon.Choice) (*config.Shop, error) {
+		s, err := loadShop(fromRig, c)
 		if err == nil {
 			r.learned(s, out)
 		}
@@ -182,19 +190,24 @@ func (r *runFlags) source(cmd *cobra.Command, out *lines) (load func() (*config.
 		if given("script") || given("speed") {
 			return nil, how, "", &exitError{exitUsage, errors.New("--script and --speed are for --simulate")}
 		}
-		return load, rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources}, r.title(), nil
+		return load, rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources}, r.rig, nil
 	}
 	if !(r.speed > 0 && r.speed <= mostSpeed) {
 		return nil, how, "", &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0 and at most %d", r.speed, mostSpeed)}
 	}
 	title = "the demo's barn, simulated"
 	if given("rig") {
-		title = r.title() + ", simulated"
+		title = r.rig + ", simulated"
 	} else {
 		if r.shop != "" {
 			return nil, how, "", &exitError{exitUsage, errors.New("--shop with --simulate needs the --rig that it belongs to")}
 		}
-		load = demoFiles
+		load = func(c daemon.Choice) (*config.Shop, error) {
+			if c.File == "" {
+				return demoFiles()
+			}
+			return loadShop(demoRigFile, c)
+		}
 	}
 	script, err := r.made()
 	if err != nil {
@@ -224,28 +237,25 @@ func (r *runFlags) made() (*trace.Script, error) {
 	return s, nil
 }
 
-// demoFiles reads the rig and shop that the program carries.
-func demoFiles() (*config.Shop, error) {
-	rigText, err := testdata.Demo.ReadFile(demoRig)
+// demoRigFile reads the rig that the program carries, demoFiles also the shop.
+func demoRigFile() (*config.Rig, error) {
+	text, err := testdata.Demo.ReadFile(demoRig)
 	if err != nil {
 		return nil, err
 	}
-	shopText, err := testdata.Demo.ReadFile(demoShop)
-	if err != nil {
-		return nil, err
-	}
-	r, err := config.ParseRig(demoRig, rigText)
-	if err != nil {
-		return nil, err
-	}
-	return config.ParseShop(demoShop, shopText, r)
+	return config.ParseRig(demoRig, text)
 }
 
-func (h *hardwareFlags) title() string {
-	if h.shop == "" {
-		return h.rig + " without a shop file"
+func demoFiles() (*config.Shop, error) {
+	text, err := testdata.Demo.ReadFile(demoShop)
+	if err != nil {
+		return nil, err
 	}
-	return h.rig + " in " + h.shop
+	r, err := demoRigFile()
+	if err != nil {
+		return nil, err
+	}
+	return config.ParseShop(demoShop, text, r)
 }
 
 // ended says that the outputs are inert, or why not.
@@ -257,22 +267,32 @@ func ended(err error, out *lines) error {
 	return nil
 }
 
-// load reads the rig and shop files.
+// load reads the rig and shop files: the shop that --shop names, else the one
+// that was chosen.
 func (h *hardwareFlags) load() (*config.Shop, error) {
-	r, err := config.LoadRig(h.rig)
-	if err != nil {
-		return nil, &exitError{exitConfig, err}
-	}
-	file := h.shop
-	if file == "" {
-		if file, err = daemon.ActiveShop(stateFolder(h.state)); err != nil {
+	c := daemon.Choice{File: h.shop}
+	if c.File == "" {
+		var err error
+		if c, err = daemon.Choose(stateFolder(h.state), ""); err != nil {
 			return nil, &exitError{exitConfig, err}
 		}
 	}
-	if file == "" {
+	return loadShop(func() (*config.Rig, error) { return config.LoadRig(h.rig) }, c)
+}
+
+// loadShop reads a rig file and the shop file of a choice.
+func loadShop(rigFile func() (*config.Rig, error), c daemon.Choice) (*config.Shop, error) {
+	r, err := rigFile()
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	if c.File == "" {
 		return config.StandIn(r, config.StandInOptions{}), nil
 	}
-	s, err := config.LoadShop(file, r)
+	s, err := config.LoadShop(c.File, r)
+	if err != nil && c.Chosen {
+		err = fmt.Errorf("%w\n%s is the shop that was %s; \"kerfwind use\" chooses another", err, c.File, c.Why())
+	}
 	if err != nil {
 		return nil, &exitError{exitConfig, err}
 	}

@@ -160,7 +160,7 @@ func TestSoak(t *testing.T) {
 		})
 		ctx, cancel := context.WithCancel(t.Context())
 		end := make(chan error, 1)
-		go func() { end <- d.Run(ctx, shop) }()
+		go func() { end <- d.Run(ctx, shop, daemon.Choice{}) }()
 		time.Sleep(step)
 		first := uses(t)
 		t.Logf("after %v: %d kB of heap, %d goroutines, %d descriptors", step, first.heap, first.goroutines, first.files)

@@ -92,6 +92,8 @@ func printStatus(w io.Writer, st *socket.Status) error {
 			b.WriteString(text + "\n")
 		}
 	}
+	say(st.File != "", "file: "+st.File+" ("+st.FileWhy+")")
+	say(st.File == "" && !st.Simulated, "no shop file: "+st.FileWhy)
 	say(st.Simulated, "simulated: nothing real is read or moved")
 	say(st.Latched, "latched: a local act lifts it")
 	say(st.BinFull, "the bin is full")

@@ -11,13 +11,52 @@ import (
 	"kerfwind/cmd/kerfwind/internal/state"
 )
 
-// activeFile names the shop that is in use.
+// activeFile names the shop that was chosen.
 const activeFile = "active"
 
 // active is that file.
 type active struct {
 	Format int    `toml:"format"`
 	Shop   string `toml:"shop"` // a file; a relative name counts from the state folder
+}
+
+// Choice is the shop file that is to be in force, and who says so.
+type Choice struct {
+	File   string // "" is none: each channel a machine, each gate actuator a gate
+	Chosen bool   // by SetActiveShop, which stands above the owner's default
+}
+
+// Why says in words who wants this shop.
+func (c Choice) Why() string {
+	switch {
+	case c.Chosen:
+		return `chosen by "kerfwind use" or at move-in`
+	case c.File == "":
+		return "neither --shop names one nor was one chosen"
+	default:
+		return "the default that --shop names: no other was chosen"
+	}
+}
+
+// String is the file and who wants it.
+func (c Choice) String() string {
+	if c.File == "" {
+		return "no shop file (" + c.Why() + ")"
+	}
+	return c.File + " (" + c.Why() + ")"
+}
+
+// Choose says which shop is to be in force: the one that was chosen last and,
+// where none was, the owner's default, "" for none.
+func Choose(folder, byDefault string) (Choice, error) {
+	file, err := ActiveShop(folder)
+	if err != nil {
+		return Choice{}, err
+	}
+	if file != "" {
+		return Choice{file, true}, nil
+	}
+	return Choice{File: byDefault}, nil
 }
 
 // ActiveShop is the file of the shop that was chosen last, or "" where none
@@ -38,19 +77,28 @@ func ActiveShop(folder string) (string, error) {
 	case a.Shop == "":
 		err = errors.New("it names no shop")
 	}
-	path := filepath.Join(folder, activeFile)
 	if err != nil {
-		return "", fmt.Errorf("%s: %w: choose a shop with --shop, or take the file away to run without one", path, err)
+		return "", fmt.Errorf(`%s: %w: choose a shop by "kerfwind use FILE", or the one that --shop names by "kerfwind use --default"`,
+			filepath.Join(folder, activeFile), err)
 	}
-	if !filepath.IsAbs(a.Shop) {
-		return filepath.Join(folder, a.Shop), nil
-	}
-	return a.Shop, nil
+	return in(folder, a.Shop), nil
 }
 
-// SetActiveShop chooses the shop of the next start or reload. It returns once
-// that would outlast a power cut.
+// in is the path of a shop file, which counts from the state folder.
+func in(folder, file string) string {
+	if file == "" || filepath.IsAbs(file) {
+		return file
+	}
+	return filepath.Join(folder, file)
+}
+
+// SetActiveShop chooses the shop of the next start or reload; "" leaves it to
+// the owner's default again. It returns once that would outlast a power cut.
+// Where a daemon runs, Daemon.Use is what to call.
 func SetActiveShop(folder, shop string) error {
+	if shop == "" {
+		return state.Remove(folder, activeFile)
+	}
 	b, err := toml.Marshal(active{1, shop})
 	if err != nil {
 		return err

@@ -26,9 +26,10 @@ type Options struct {
 	State     string // state folder
 	Simulated bool
 
-	Load  func() (*config.Shop, error) // reads the files, at a reload
-	Rig   rig.Options                  // how hardware is opened; the daemon sets the rest
-	Parts []Part
+	Default string                             // the owner's shop file, where none was chosen
+	Load    func(Choice) (*config.Shop, error) // reads the files
+	Rig     rig.Options                        // how hardware is opened; the daemon sets the rest
+	Parts   []Part
 
 	Manager *notify.Manager // nil: none listens
 
@@ -44,18 +45,26 @@ type Daemon struct {
 	hub    hub
 	herald *herald
 	reload chan struct{}
+	back   chan Choice // to be stored again: what took its place could not be opened
+	files  sync.Mutex  // held by who reads the files or chooses one
 
 	mu      sync.Mutex
-	current *session     // nil while none is taken up
-	pending *config.Shop // waits for rest
-	waits   string       // why new files are not in force
+	current *session // nil while none is taken up
+	pending *taken   // waits for rest
+	waits   string   // why new files are not in force
+}
+
+// taken is a shop, and why it is this one.
+type taken struct {
+	shop   *config.Shop
+	choice Choice
 }
 
 var _ socket.Handler = (*Daemon)(nil)
 
 // session is one shop, from when it is taken up until it is left.
 type session struct {
-	shop  *config.Shop
+	taken
 	live  *rig.Live
 	now   func() time.Duration
 	speed float64
@@ -76,7 +85,7 @@ func New(o Options) *Daemon {
 	if down {
 		o.Say("stood down: " + why)
 	}
-	d := &Daemon{o: o, keep: newKeeper(o.State, down, o.Notice), reload: make(chan struct{}, 1)}
+	d := &Daemon{o: o, keep: newKeeper(o.State, down, o.Notice), reload: make(chan struct{}, 1), back: make(chan Choice, 1)}
 	d.herald = newHerald(o.Manager, o.Notice)
 	return d
 }
@@ -88,7 +97,8 @@ type OpenError struct{ Err error }
 func (e *OpenError) Error() string { return e.Err.Error() }
 func (e *OpenError) Unwrap() error { return e.Err }
 
-// Reload asks for the files to be read again. They come in force at rest.
+// Reload asks for the files to be read again, that of the choice too. They come
+// in force at rest.
 func (d *Daemon) Reload() {
 	select {
 	case d.reload <- struct{}{}:
@@ -96,11 +106,57 @@ func (d *Daemon) Reload() {
 	}
 }
 
-// Run runs the shop, and those that come after it by Reload, until ctx is done.
-// It returns an error if the hardware cannot be opened, or if not all of it is
-// inert at the end.
-func (d *Daemon) Run(ctx context.Context, shop *config.Shop) error {
-	s, err := d.open(shop)
+// Use chooses a shop file for now and for later starts: an absolute name, or
+// one that counts from the state folder; "" is the owner's default again. It
+// reads the file first; an error says what is wrong, and changes nothing. The
+// shop comes in force at rest, a moment later or, if the shop is at work
+// (waits), once it is not; the newest wish wins. If its hardware cannot be
+// opened then, the shop and the choice stay as they were. Use does not wait for
+// any of this.
+func (d *Daemon) Use(file string) (waits bool, err error) {
+	d.files.Lock()
+	defer d.files.Unlock()
+	c := Choice{File: d.o.Default}
+	if file != "" {
+		c = Choice{in(d.o.State, file), true}
+	}
+	shop, err := d.o.Load(c)
+	if err != nil {
+		return false, err
+	}
+	if err := SetActiveShop(d.o.State, file); err != nil {
+		return false, err
+	}
+	d.o.Say("the shop is to be " + c.String())
+	return d.follow(taken{shop, c}), nil
+}
+
+// follow lets a shop take the place of the current one, at rest. It tells
+// whether it has to wait.
+func (d *Daemon) follow(next taken) (waits bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.pending, d.waits = &next, "changed files wait until the shop is at rest"
+	s := d.current
+	if s == nil {
+		return false
+	}
+	if next.choice != s.choice {
+		d.waits = next.choice.File + " waits until the shop is at rest"
+	}
+	if !rig.Rested(s.live.Snapshot()) {
+		waits = true
+		d.o.Say(d.waits)
+	}
+	s.live.Rest()
+	return waits
+}
+
+// Run runs the shop, and those that come after it by Reload or Use, until ctx
+// is done. It returns an error if the hardware cannot be opened, or if not all
+// of it is inert at the end.
+func (d *Daemon) Run(ctx context.Context, shop *config.Shop, choice Choice) error {
+	s, err := d.open(taken{shop, choice})
 	if err != nil {
 		return err
 	}
@@ -120,7 +176,7 @@ func (d *Daemon) Run(ctx context.Context, shop *config.Shop) error {
 		if err != nil || ctx.Err() != nil {
 			return err
 		}
-		if s, err = d.reopen(s.shop); err != nil {
+		if s, err = d.reopen(s.taken); err != nil {
 			return err
 		}
 	}
@@ -128,20 +184,29 @@ func (d *Daemon) Run(ctx context.Context, shop *config.Shop) error {
 
 // reopen takes up the shop that was waiting or, if its hardware cannot be
 // opened, the old one again.
-func (d *Daemon) reopen(old *config.Shop) (*session, error) {
+func (d *Daemon) reopen(old taken) (*session, error) {
 	d.mu.Lock()
-	next := d.pending
+	next := old
+	if d.pending != nil {
+		next = *d.pending
+	}
 	d.pending, d.waits = nil, ""
 	d.mu.Unlock()
-	if next == nil {
-		next = old
-	}
 	s, err := d.open(next)
 	if err == nil {
 		d.o.Say("the files were read again and are in force: gates are homed as after a start")
+		if next.choice != old.choice {
+			d.o.Say("the shop is " + next.choice.String())
+		}
 		return s, nil
 	}
 	d.o.Notice(fmt.Errorf("reload: %w: the shop stays as it was", err))
+	if next.choice != old.choice {
+		select {
+		case d.back <- old.choice:
+		default: // one that waits is as old
+		}
+	}
 	if s, err = d.open(old); err != nil {
 		return nil, err
 	}
@@ -149,12 +214,12 @@ func (d *Daemon) reopen(old *config.Shop) (*session, error) {
 }
 
 // open takes a shop up. Every output is off.
-func (d *Daemon) open(shop *config.Shop) (*session, error) {
-	s := &session{shop: shop, speed: d.o.Rig.Speed, done: make(chan struct{}), seen: make([]bool, len(shop.Rig.ADCs))}
+func (d *Daemon) open(t taken) (*session, error) {
+	s := &session{taken: t, speed: d.o.Rig.Speed, done: make(chan struct{}), seen: make([]bool, len(t.shop.Rig.ADCs))}
 	began := time.Now()
 	s.now = func() time.Duration { return time.Duration(float64(time.Since(began)) * s.speed) }
 	o := d.o.Rig
-	o.Shop, o.Now, o.Notice = shop, s.now, d.o.Notice
+	o.Shop, o.Now, o.Notice = t.shop, s.now, d.o.Notice
 	o.StoodDown, _ = d.keep.now()
 	o.Frame, o.Reading = s.frame(d), s.reading(d)
 	o.Applied = func(c control.Command) { s.parts.applied(c, s.now()) }
@@ -170,7 +235,7 @@ func (d *Daemon) open(shop *config.Shop) (*session, error) {
 
 // serve runs a shop until ctx is done or a waiting shop may take its place.
 func (d *Daemon) serve(ctx context.Context, s *session) error {
-	s.parts = start(d.o.Parts, Shop{Shop: s.shop, Names: &s.live.Names, Now: s.now, Speed: s.speed, Live: s.live, Notice: d.o.Notice})
+	s.parts = start(d.o.Parts, Shop{Shop: s.shop, Names: &s.live.Names, Now: s.now, Speed: s.speed, Live: s.live, Choice: s.choice, Use: d.Use, Notice: d.o.Notice})
 	d.mu.Lock()
 	d.current = s
 	if d.pending != nil {
@@ -197,24 +262,54 @@ func (d *Daemon) reloads(ctx context.Context) {
 	for {
 		select {
 		case <-ctx.Done():
-			return
-		case <-d.reload:
-		}
-		shop, err := d.o.Load()
-		if err != nil {
-			d.o.Notice(fmt.Errorf("reload: the shop stays as it was:\n%w", err))
-			continue
-		}
-		d.mu.Lock()
-		d.pending, d.waits = shop, "changed files wait until the shop is at rest"
-		s := d.current
-		if s != nil {
-			if !rig.Rested(s.live.Snapshot()) {
-				d.o.Say(d.waits)
+			select {
+			case c := <-d.back:
+				d.restore(c)
+			default:
 			}
-			s.live.Rest()
+			return
+		case c := <-d.back:
+			d.restore(c)
+		case <-d.reload:
+			if err := d.readAgain(); err != nil {
+				d.o.Notice(fmt.Errorf("reload: the shop stays as it was:\n%w", err))
+			}
 		}
-		d.mu.Unlock()
+	}
+}
+
+// readAgain reads the choice and the files.
+func (d *Daemon) readAgain() error {
+	d.files.Lock()
+	defer d.files.Unlock()
+	c, err := Choose(d.o.State, d.o.Default)
+	if err != nil {
+		return err
+	}
+	shop, err := d.o.Load(c)
+	if err != nil {
+		return err
+	}
+	d.follow(taken{shop, c})
+	return nil
+}
+
+// restore stores an older choice, since the newer one could not be opened.
+func (d *Daemon) restore(c Choice) {
+	d.files.Lock()
+	defer d.files.Unlock()
+	d.mu.Lock()
+	newer := d.pending != nil
+	d.mu.Unlock()
+	if newer { // the files were chosen anew since
+		return
+	}
+	file := ""
+	if c.Chosen {
+		file = c.File
+	}
+	if err := SetActiveShop(d.o.State, file); err != nil {
+		d.o.Notice(fmt.Errorf("the next start will try the other shop again: %w", err))
 	}
 }
 
@@ -229,7 +324,7 @@ func (d *Daemon) after(s *session, now time.Duration, source int) {
 		if fresh { // every converter has spoken
 			clear(s.seen)
 			if !s.ready.Swap(true) {
-				d.herald.say("outputs are safe", readyNews)
+				d.herald.say("outputs are safe; shop: "+s.choice.String(), readyNews)
 			}
 			d.herald.beat(s.live.Snapshot())
 		}

@@ -79,13 +79,14 @@ type trial struct {
 	said   []string
 	events []string
 	stuck  atomic.Bool // converters give nothing
+	dead   atomic.Bool // the next shop's outputs cannot be opened
 	plant  *simrig.Plant
 	cancel context.CancelFunc
 	end    chan error
 }
 
 // begin starts a daemon that keeps its state in a folder.
-func begin(t *testing.T, folder string, shop *config.Shop, load func() (*config.Shop, error), m *notify.Manager, more ...Part) *trial {
+func begin(t *testing.T, folder string, shop *config.Shop, load func(Choice) (*config.Shop, error), m *notify.Manager, more ...Part) *trial {
 	t.Helper()
 	script, err := trace.ParseScript("short", strings.NewReader(short))
 	if err != nil {
@@ -97,7 +98,7 @@ func begin(t *testing.T, folder string, shop *config.Shop, load func() (*config.
 		defer x.mu.Unlock()
 		x.said = append(x.said, text)
 	}
-	x.Daemon = New(Options{Program: "test", State: folder, Simulated: true, Load: load, Manager: m, Say: say, Notice: func(err error) { say("notice: " + err.Error()) },
+	x.Daemon = New(Options{Program: "test", State: folder, Simulated: true, Default: "barn.toml", Load: load, Manager: m, Say: say, Notice: func(err error) { say("notice: " + err.Error()) },
 		Parts: append([]Part{{Name: "diary", Start: func(s *Shop) (Watcher, error) { return Watcher{Observer: x}, nil }}}, more...),
 		Rig: rig.Options{
 			Sources: func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
@@ -108,13 +109,16 @@ func begin(t *testing.T, folder string, shop *config.Shop, load func() (*config.
 				return list, err
 			},
 			Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) {
+				if x.dead.Swap(false) {
+					return nil, errors.New("no such bus")
+				}
 				x.plant = simrig.Outputs(s, p)
 				return x.plant, nil
 			},
 		}})
 	ctx, cancel := context.WithCancel(t.Context())
 	x.cancel = cancel
-	go func() { x.end <- x.Run(ctx, shop) }()
+	go func() { x.end <- x.Run(ctx, shop, Choice{File: "barn.toml"}) }()
 	return x
 }
 
@@ -315,7 +319,7 @@ func TestReload(t *testing.T) {
 			func() (*config.Shop, error) { return nil, errors.New("shop.toml:3: no such thing") },
 			func() (*config.Shop, error) { return barn(t, `"the barn"`, `"the shed"`), nil },
 		}
-		load := func() (*config.Shop, error) {
+		load := func(Choice) (*config.Shop, error) {
 			a := answers[0]
 			answers = answers[1:]
 			return a()
@@ -354,10 +358,88 @@ func TestReload(t *testing.T) {
 	})
 }
 
+// A shop that is chosen is stored at once and comes in force at rest; a bad one
+// changes nothing; one whose hardware cannot be opened leaves shop and choice as
+// they were; "" is the owner's default again.
+func TestUse(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		shed := filepath.Join(folder, "shops/shed.toml")
+		var x *trial
+		x = begin(t, folder, barn(t), func(c Choice) (*config.Shop, error) {
+			switch c {
+			case Choice{File: "barn.toml"}:
+				return barn(t), nil
+			case Choice{shed, true}:
+				return barn(t, `"the barn"`, `"the shed"`), nil
+			case Choice{"/bad.toml", true}:
+				return nil, errors.New("/bad.toml:3: no such thing")
+			case Choice{"/dead.toml", true}:
+				x.dead.Store(true)
+				return barn(t, `"the barn"`, `"the ruin"`), nil
+			}
+			return nil, fmt.Errorf("%+v", c)
+		}, nil)
+		stored := func(want string) {
+			t.Helper()
+			synctest.Wait()
+			if got, err := ActiveShop(folder); got != want || err != nil {
+				t.Errorf("stored is %q, %v, not %q", got, err, want)
+			}
+		}
+		inForce := func(name, file, why string) {
+			t.Helper()
+			if st := x.Status(); st.Shop != name || st.File != file || !strings.Contains(st.FileWhy, why) || st.Reload != "" {
+				t.Errorf("%s, %s, %s, %s", st.Shop, st.File, st.FileWhy, st.Reload)
+			}
+		}
+		use := func(file string, want bool, fault string) {
+			t.Helper()
+			waits, err := x.Use(file)
+			if waits != want || (err == nil) != (fault == "") || err != nil && !strings.Contains(err.Error(), fault) {
+				t.Errorf("%s: %v, %v", file, waits, err)
+			}
+		}
+		time.Sleep(25 * time.Second) // the saw runs
+		inForce("the barn", "barn.toml", "--shop names")
+		use("/bad.toml", false, "bad.toml:3")
+		stored("")
+		use("shops/shed.toml", true, "")
+		stored(shed)
+		time.Sleep(4 * time.Second)
+		if st := x.Status(); st.Shop != "the barn" || !strings.Contains(st.Reload, "shed.toml waits") {
+			t.Errorf("%+v", st)
+		}
+		for x.Status().Shop == "the barn" {
+			time.Sleep(time.Second)
+		}
+		inForce("the shed", shed, "chosen")
+		rest := func() {
+			for !rig.Rested(x.session().live.Snapshot()) {
+				time.Sleep(time.Second)
+			}
+		}
+		rest()
+		use("/dead.toml", false, "")
+		time.Sleep(2 * time.Second)
+		inForce("the shed", shed, "chosen")
+		stored(shed)
+		if !x.heard("no such bus: the shop stays as it was") {
+			t.Errorf("%q", x.said)
+		}
+		rest()
+		use("", false, "")
+		stored("")
+		time.Sleep(2 * time.Second)
+		inForce("the barn", "barn.toml", "--shop names")
+		x.stop()
+	})
+}
+
 // A stand-down that is not on the disk outlasts a reload too.
 func TestReloadStoodDown(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		x := begin(t, t.TempDir(), barn(t), func() (*config.Shop, error) { return barn(t), nil }, nil)
+		x := begin(t, t.TempDir(), barn(t), func(Choice) (*config.Shop, error) { return barn(t), nil }, nil)
 		time.Sleep(15 * time.Second)
 		if a := x.ask("stand-down", ""); a.Error != "" || a.Refused != "" {
 			t.Fatalf("%+v", a)
@@ -591,12 +673,23 @@ func TestActiveShop(t *testing.T) {
 			t.Errorf("%q, %v", got, err)
 		}
 	}
-	for text, want := range map[string]string{"format = 2\nshop = \"a\"": "format is 2", "format = 1": "names no shop", "format": "--shop", "": "format is 0"} {
+	for text, want := range map[string]string{"format = 2\nshop = \"a\"": "format is 2", "format = 1": "names no shop", "format": "kerfwind use", "": "format is 0"} {
 		if err := os.WriteFile(filepath.Join(folder, "active"), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
 		if _, err := ActiveShop(folder); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v", text, err)
+		}
+		if _, err := Choose(folder, "barn.toml"); err == nil {
+			t.Errorf("%q: the default is taken instead of a choice that cannot be read", text)
+		}
+	}
+	if err := SetActiveShop(folder, ""); err != nil {
+		t.Fatal(err)
+	}
+	for byDefault, want := range map[string]string{"barn.toml": "barn.toml (the default", "": "no shop file"} {
+		if c, err := Choose(folder, byDefault); err != nil || !strings.HasPrefix(c.String(), want) {
+			t.Errorf("%s, %v", c, err)
 		}
 	}
 }

@@ -31,6 +31,9 @@ type Shop struct {
 	Speed float64              // its seconds in a second; 1 but in a simulation
 	Live  *rig.Live            // for Ask and Snapshot
 
+	Choice Choice                                    // which shop file this is, and why
+	Use    func(file string) (waits bool, err error) // see Daemon.Use
+
 	// Fares tells how the part fares: why it is down, or nil. It may be called
 	// from any goroutine. Notice tells people something.
 	Fares  func(error)

@@ -21,6 +21,7 @@ func (d *Daemon) Status() *socket.Status {
 	if s == nil {
 		return st
 	}
+	st.File, st.FileWhy = s.choice.File, s.choice.Why()
 	st.Shop, st.T, st.Ready = s.shop.Name, s.now().Seconds(), s.ready.Load()
 	for _, p := range s.parts {
 		t := socket.Thing{Name: p.name, State: "well"}

@@ -31,12 +31,16 @@ const Name = "control.sock"
 // Request is what a client asks.
 type Request struct {
 	Version int    `json:"v"`
-	Do      string `json:"do"` // "status", "ask", "events", "readings" or "frames"
+	Do      string `json:"do"` // "status", "ask", "use", "events", "readings" or "frames"
 
 	// Of "ask".
 	Ask  string  `json:"ask,omitempty"`  // name of a control.AskKind
 	Gate string  `json:"gate,omitempty"` // by name
 	For  float64 `json:"for,omitempty"`  // seconds; 0 takes the longest allowed
+
+	// Of "use": a shop file, absolute or counted from the state folder; "" is the
+	// one that the daemon was started with.
+	Shop string `json:"shop,omitempty"`
 
 	// Of "frames": number of the converter.
 	Source int `json:"source,omitempty"`
@@ -46,6 +50,7 @@ type Request struct {
 const (
 	DoStatus   = "status"   // answered by an Answer with Status
 	DoAsk      = "ask"      // answered by an Answer
+	DoUse      = "use"      // answered by an Answer with Waits
 	DoEvents   = "events"   // streams Answers with Event
 	DoReadings = "readings" // streams Answers with Reading
 	DoFrames   = "frames"   // streams Answers with Frame
@@ -56,6 +61,7 @@ type Answer struct {
 	Version int             `json:"v"`
 	Error   string          `json:"error,omitempty"`   // why not, in words; then nothing else is set
 	Refused string          `json:"refused,omitempty"` // the request stands against what must hold: why, in words
+	Waits   bool            `json:"waits,omitempty"`   // it comes in force once the shop is at rest
 	Status  *Status         `json:"status,omitempty"`
 	Event   json.RawMessage `json:"event,omitempty"` // an event line
 	Text    string          `json:"text,omitempty"`  // the event for people
@@ -105,11 +111,14 @@ func ParseRequest(line []byte) (Request, error) {
 	if r.Do != DoAsk && (r.Ask != "" || r.Gate != "" || r.For != 0) {
 		return Request{}, fmt.Errorf("%q takes neither \"ask\" nor \"gate\" nor \"for\"", r.Do)
 	}
+	if r.Do != DoUse && r.Shop != "" {
+		return Request{}, fmt.Errorf("%q takes no \"shop\"", r.Do)
+	}
 	if r.Do != DoFrames && r.Source != 0 {
 		return Request{}, fmt.Errorf("%q takes no \"source\"", r.Do)
 	}
 	switch r.Do {
-	case DoStatus, DoEvents, DoReadings:
+	case DoStatus, DoUse, DoEvents, DoReadings:
 	case DoFrames:
 		if r.Source < 0 {
 			return Request{}, errors.New("\"source\" is the number of a converter, from 0")
@@ -125,7 +134,7 @@ func ParseRequest(line []byte) (Request, error) {
 			return Request{}, fmt.Errorf("%q: a gate is wanted for hold, release, test-open and test-shut, and for nothing else", r.Ask)
 		}
 	default:
-		return Request{}, fmt.Errorf("cannot do %q: status, ask, events, readings and frames are what can be done", r.Do)
+		return Request{}, fmt.Errorf("cannot do %q: status, ask, use, events, readings and frames are what can be done", r.Do)
 	}
 	return r, nil
 }

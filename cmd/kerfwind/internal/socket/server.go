@@ -29,6 +29,8 @@ type Handler interface {
 	Status() *Status
 	// Ask carries a request of kind DoAsk out. peer is who asks.
 	Ask(ctx context.Context, r Request, peer Peer) Answer
+	// Use carries a request of kind DoUse out.
+	Use(file string) (waits bool, err error)
 	// Stream starts a stream of r's kind. It ends when ctx does; what does not
 	// fit the channel is dropped and counted in Missed of the next.
 	Stream(ctx context.Context, r Request) (<-chan Answer, error)
@@ -137,6 +139,8 @@ func converse(ctx context.Context, c net.Conn, h Handler) {
 			a.Status = h.Status()
 		case r.Do == DoAsk:
 			a = h.Ask(ctx, r, peer(c))
+		case r.Do == DoUse:
+			a = use(h, r, peer(c))
 		default:
 			stream(ctx, cancel, c, in, h, r)
 			return
@@ -145,6 +149,18 @@ func converse(ctx context.Context, c net.Conn, h Handler) {
 			return
 		}
 	}
+}
+
+// use chooses a shop file, which only somebody at the computer's own console may.
+func use(h Handler, r Request, who Peer) Answer {
+	if !who.Owner() {
+		return Answer{Error: "the shop is chosen by root or the user of the daemon on this computer, or at move-in"}
+	}
+	waits, err := h.Use(r.Shop)
+	if err != nil {
+		return Answer{Error: err.Error()}
+	}
+	return Answer{Waits: waits}
 }
 
 // stream sends lines until the client goes or says anything more.

@@ -44,6 +44,9 @@ func TestParseRequest(t *testing.T) {
 		`{"v":1,"do":"frames","source":-1}`:                            "number of a converter",
 		`{"v":1,"do":"ask","ask":"invalid"}`:                           "nobody can ask",
 		`{"v":1,"do":"ask"}`:                                           "nobody can ask",
+		`{"v":1,"do":"use","shop":"shops/barn.2.toml"}`:                "",
+		`{"v":1,"do":"use"}`:                                           "",
+		`{"v":1,"do":"status","shop":"a"}`:                             "takes no",
 		`{"v":1,"do":"ask","ask":"hold"}`:                              "a gate is wanted",
 		`{"v":1,"do":"ask","ask":"lift","gate":"planer"}`:              "a gate is wanted",
 		`{"v":1,"do":"ask","ask":"hold","gate":"planer","for":-1}`:     "seconds from 0",
@@ -119,6 +122,13 @@ func (h *house) Ask(_ context.Context, r Request, p Peer) Answer {
 	return Answer{Refused: "a machine runs"}
 }
 
+func (h *house) Use(file string) (bool, error) {
+	if file == "bad.toml" {
+		return false, errors.New("bad.toml:3: no such thing")
+	}
+	return file == "shed.toml", nil
+}
+
 func (h *house) Stream(ctx context.Context, r Request) (<-chan Answer, error) {
 	if r.Do == DoReadings {
 		return nil, errors.New("no shop")
@@ -186,6 +196,17 @@ func TestConversation(t *testing.T) {
 	}
 	if want := (Peer{UID: os.Geteuid(), PID: os.Getpid()}); len(h.peers) != 1 || h.peers[0] != want || !want.Owner() {
 		t.Errorf("%+v", h.peers)
+	}
+	for _, file := range []string{"shed.toml", ""} {
+		if a, err := c.Do(t.Context(), Request{Do: DoUse, Shop: file}); err != nil || a.Waits != (file != "") {
+			t.Errorf("%q: %+v, %v", file, a, err)
+		}
+	}
+	if _, err := c.Do(t.Context(), Request{Do: DoUse, Shop: "bad.toml"}); err == nil || err.Error() != "bad.toml:3: no such thing" {
+		t.Error(err)
+	}
+	if a := use(h, Request{Do: DoUse, Shop: "shed.toml"}, Peer{UID: os.Geteuid() + 1}); a.Error == "" || a.Waits {
+		t.Errorf("%+v: anybody may choose the shop", a)
 	}
 	if _, err := c.Do(t.Context(), Request{Do: "fly"}); err == nil || !strings.Contains(err.Error(), `cannot do "fly"`) {
 		t.Error(err)

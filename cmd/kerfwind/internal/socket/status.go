@@ -6,6 +6,8 @@ type Status struct {
 	Program   string  `json:"program"` // version
 	PID       int     `json:"pid"`
 	Shop      string  `json:"shop"`
+	File      string  `json:"shop_file"` // "": none
+	FileWhy   string  `json:"shop_why"`  // why it is that one
 	Simulated bool    `json:"simulated,omitempty"`
 	T         float64 `json:"t"`                // since the shop was taken up
 	Ready     bool    `json:"ready"`            // outputs are safe and the converters speak

@@ -1,0 +1,167 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/config"
+)
+
+// useFlags are the flags of use.
+type useFlags struct {
+	rig, state, runtime string
+	back                bool
+}
+
+func newUse() *cobra.Command {
+	var f useFlags
+	cmd := &cobra.Command{
+		Use:   "use [SHOP]",
+		Short: "Choose the shop that kerfwind runs, or list those there are",
+		Long: `Use chooses the shop that the rig works in, for now and for later starts. SHOP is
+a file, or the name of one in the folder shops of the state folder or beside the
+rig file. The running kerfwind takes it up once the shop is at rest, and homes
+the gates then; if the new shop's hardware cannot be opened, the old one stays.
+Where none runs, the next one takes it.
+
+A shop that is chosen stands above the --shop of "kerfwind run". --default ends
+that. Without an argument, use lists the shops that it finds and marks the one
+that was chosen.
+
+Only root and the user that kerfwind runs as may choose.
+
+Exit code 1: refused. Exit code 3: a file cannot be used; nothing is changed.`,
+		Example: `  kerfwind use shed.2
+  kerfwind use --default`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			switch {
+			case len(args) == 1 && f.back:
+				return &exitError{exitUsage, errors.New("give a shop or --default, not both")}
+			case f.back:
+				return f.choose(cmd, "")
+			case len(args) == 1:
+				file, err := f.find(args[0])
+				if err != nil {
+					return err
+				}
+				return f.choose(cmd, file)
+			}
+			return f.list(cmd)
+		},
+	}
+	fl := cmd.Flags()
+	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")
+	fl.StringVar(&f.state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
+	fl.BoolVar(&f.back, "default", false, "the shop that --shop of \"kerfwind run\" names")
+	addRuntime(cmd, &f.runtime)
+	return cmd
+}
+
+// folders are where shops lie.
+func (f *useFlags) folders() []string {
+	return []string{filepath.Join(stateFolder(f.state), "shops"), filepath.Join(filepath.Dir(f.rig), "shops")}
+}
+
+// find is the absolute path of a shop.
+func (f *useFlags) find(name string) (string, error) {
+	try := []string{name}
+	if !strings.ContainsRune(name, filepath.Separator) {
+		for _, dir := range f.folders() {
+			try = append(try, filepath.Join(dir, strings.TrimSuffix(name, ".toml")+".toml"))
+		}
+	}
+	for _, path := range try {
+		switch st, err := os.Stat(path); {
+		case err == nil && st.Mode().IsRegular():
+			return filepath.Abs(path)
+		case err != nil && !errors.Is(err, fs.ErrNotExist):
+			return "", err
+		}
+	}
+	return "", fmt.Errorf("there is no shop %q: looked for %s", name, strings.Join(try, ", "))
+}
+
+// choose lets the daemon choose or, where none runs, does so for the next.
+func (f *useFlags) choose(cmd *cobra.Command, file string) error {
+	what := file
+	if file == "" {
+		what = `the shop that "kerfwind run" is started with`
+	}
+	c, err := socket.Dial(rig.Folder(f.runtime))
+	if errors.Is(err, socket.ErrNobody) {
+		if file != "" {
+			r, err := config.LoadRig(f.rig)
+			if err != nil {
+				return &exitError{exitConfig, err}
+			}
+			if _, err := config.LoadShop(file, r); err != nil {
+				return &exitError{exitConfig, err}
+			}
+		}
+		if err := daemon.SetActiveShop(stateFolder(f.state), file); err != nil {
+			return err
+		}
+		fmt.Fprintf(cmd.OutOrStdout(), "%s: in force from the next start\n", what)
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	defer func() { _ = c.Close() }() // the answer has come
+	a, err := c.Do(cmd.Context(), socket.Request{Do: socket.DoUse, Shop: file})
+	if err != nil {
+		return err
+	}
+	when := "comes in force now"
+	if a.Waits {
+		when = `waits until the shop is at rest: see "kerfwind status"`
+	}
+	fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", what, when)
+	return nil
+}
+
+// list prints the shops that lie in the usual folders.
+func (f *useFlags) list(cmd *cobra.Command) error {
+	chosen, err := daemon.ActiveShop(stateFolder(f.state))
+	if err != nil {
+		return err
+	}
+	var all []string
+	if chosen != "" {
+		all = append(all, chosen)
+	}
+	for _, dir := range f.folders() {
+		found, err := filepath.Glob(filepath.Join(dir, "*.toml"))
+		if err != nil {
+			return err
+		}
+		for _, path := range found {
+			if !slices.Contains(all, path) {
+				all = append(all, path)
+			}
+		}
+	}
+	w := cmd.OutOrStdout()
+	for _, path := range all {
+		mark := " "
+		if path == chosen {
+			mark = "*"
+		}
+		fmt.Fprintln(w, mark, path)
+	}
+	if chosen == "" {
+		fmt.Fprintln(w, `none is chosen: "kerfwind run" runs the one that its --shop names`)
+	}
+	return nil
+}
