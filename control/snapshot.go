@@ -122,6 +122,17 @@ func (c *Core) Snapshot() *Snapshot {
 	return s
 }
 
+// Open is the set of the gates that are believed open, gate 0 in bit 0.
+func (s *Snapshot) Open() uint64 {
+	var open uint64
+	for i := range s.Gates {
+		if s.Gates[i].Position == PositionOpen {
+			open |= 1 << i
+		}
+	}
+	return open
+}
+
 // set0 is a deadline for people: 0 when it is not set.
 func set0(d time.Duration) time.Duration {
 	if d == never {

@@ -112,6 +112,9 @@ func serveMetrics(s *daemon.Shop, link *topics) (daemon.Watcher, error) {
 	}
 	m := metrics.New(s.Shop, versionText())
 	link.measure(m, s)
+	if net := s.Duct(); net != nil {
+		m.Air(net, s.Air)
+	}
 	l, err := net.Listen("tcp", s.Rig.Metrics.Listen)
 	if err != nil {
 		return daemon.Watcher{}, err

@@ -1,38 +1,41 @@
 package duct
 
 import (
+	"maps"
 	"math/bits"
 	"slices"
 	"sync/atomic"
 	"time"
 )
 
-// entry is what the table holds for one set of open gates.
-type entry struct {
-	runOn   []RunOn // by machine
-	helpers uint64
-	purge   uint64
+// Solution is the air for one set of open gates. Nothing changes it once it is
+// in a table.
+type Solution struct {
+	*State            // in the middle of the guesses
+	Static []float64  // Pa at the downstream end of each segment
+	Carry  []Carrying // what the air does to chips in each segment
+	RunOns []RunOn    // by machine; the upper bound where its gates are not all open
+	Plan              // the gates that would help where chips settle
 }
 
-// maxAsked bounds the sets that wait to be solved.
-const maxAsked = 64
+// maxFound bounds the sets that are kept beside those of start-up: the one that
+// was solved first goes, and is solved anew when it is wanted.
+const maxFound = 256
 
-// Table answers how long the collector must run on, and which gates to open as
-// helpers or to purge a main, without solving anything: it looks up what was
-// solved before. A set that is not in the table yet gets the upper bound and is
-// noted. Asked hands such sets over to Solve, off the loop; SolveAsked does both.
+// Table answers how long the collector must run on, which gates to open as
+// helpers or to purge a main, and what the air does, without solving anything:
+// it looks up what was solved before. A set that is not in the table gets the
+// upper bound until somebody calls Solve.
 //
-// RunOn, Helper, Purge and Asked belong to one goroutine, Solve and Failed to one;
-// they may be two: the entries are handed over by a pointer swap.
+// Solve belongs to one goroutine, off the loop; everything else may be called
+// from any: the solutions are handed over by a pointer swap.
 type Table struct {
 	net    *Network
 	solver *Solver
 	gates  uint64  // those of the network
 	bound  []RunOn // while nothing is known
-	known  atomic.Pointer[map[uint64]entry]
-	asked  [maxAsked]uint64
-	nAsked int
-	failed []uint64
+	known  atomic.Pointer[map[uint64]*Solution]
+	found  []uint64 // the sets beside those of start-up, in the order they were solved
 }
 
 // NewTable solves StartSets, and each of them with its helper gates. The error
@@ -51,8 +54,9 @@ func NewTable(n *Network) (*Table, error) {
 	for m := range n.Machines {
 		t.bound[m] = RunOn{Coast: n.Machines[m].Coast, Given: n.Machines[m].RunOn > 0, Total: n.UpperBound(m)}
 	}
-	t.known.Store(&map[uint64]entry{})
+	t.known.Store(&map[uint64]*Solution{})
 	t.Solve(n.StartSets()...)
+	t.found = nil // these stay
 	return t, nil
 }
 
@@ -89,34 +93,48 @@ func (n *Network) StartSets() []uint64 {
 // Solve works out sets of open gates and publishes them, each with its helper
 // gates open as well.
 func (t *Table) Solve(sets ...uint64) {
-	next := map[uint64]entry{}
-	for k, v := range *t.known.Load() {
-		next[k] = v
-	}
+	next := maps.Clone(*t.known.Load())
 	for len(sets) > 0 {
 		open := sets[0] & t.gates
 		sets = sets[1:]
-		if _, ok := next[open]; ok {
+		if next[open] != nil {
 			continue
 		}
-		plan := t.net.Plan(t.solver, open)
-		st := t.solver.Solve(open)
-		e := entry{runOn: slices.Clone(t.bound), helpers: plan.Helpers, purge: plan.Purge}
-		if !st.Converged {
-			t.failed = append(t.failed, open)
-		} else {
-			for m := range t.net.Machines {
-				if r := t.net.RunOn(m, st, t.solver.rho); t.net.Machines[m].Gates&^open == 0 {
-					e.runOn[m] = r
-				}
-			}
-		}
-		next[open] = e
-		if plan.Helpers != 0 {
-			sets = append(sets, open|plan.Helpers)
+		x := t.solve(open)
+		next[open] = x
+		t.found = append(t.found, open)
+		if x.Helpers != 0 {
+			sets = append(sets, open|x.Helpers)
 		}
 	}
+	for len(t.found) > maxFound {
+		delete(next, t.found[0])
+		t.found = t.found[1:]
+	}
 	t.known.Store(&next)
+}
+
+// solve works out one set.
+func (t *Table) solve(open uint64) *Solution {
+	n, rho := t.net, t.solver.rho
+	x := &Solution{Plan: n.Plan(t.solver, open), RunOns: slices.Clone(t.bound), State: t.solver.Solve(open).Clone(), Static: make([]float64, len(n.Segments))}
+	x.Carry = n.Carry(x.State, rho)
+	for i := range x.Static {
+		x.Static[i] = x.State.Static(i, rho)
+	}
+	for m := range n.Machines {
+		if x.Converged && n.Machines[m].Gates&^open == 0 {
+			x.RunOns[m] = n.RunOn(m, x.State, rho)
+		}
+	}
+	return x
+}
+
+// Look finds what was solved for the gates in open; gates that are in no duct
+// do not matter.
+func (t *Table) Look(open uint64) (*Solution, bool) {
+	x, ok := (*t.known.Load())[open&t.gates]
+	return x, ok
 }
 
 // RunOn returns how long the collector must go on after the machine has stopped
@@ -133,61 +151,44 @@ func (t *Table) Reason(machine int, open uint64) RunOn {
 	if machine < 0 || machine >= len(t.bound) {
 		return RunOn{Total: longestClear}
 	}
-	e, ok := t.look(open)
+	x, ok := t.Look(open)
 	if !ok {
 		return t.bound[machine]
 	}
-	return e.runOn[machine]
+	return x.RunOns[machine]
 }
 
 // Helper returns the gates to open besides those in open, 0 while the set is not
 // solved.
 func (t *Table) Helper(open uint64) uint64 {
-	e, _ := t.look(open)
-	return e.helpers
+	if x, ok := t.Look(open); ok {
+		return x.Helpers
+	}
+	return 0
 }
 
 // Purge returns the gates to open besides those in open while a machine's run-on
 // is all that keeps the collector on, to clear a main that no helper gate could
 // keep fast enough; 0 while the set is not solved.
 func (t *Table) Purge(open uint64) uint64 {
-	e, _ := t.look(open)
-	return e.purge
-}
-
-// look finds a set or notes it.
-func (t *Table) look(open uint64) (entry, bool) {
-	open &= t.gates
-	e, ok := (*t.known.Load())[open]
-	if !ok && t.nAsked < maxAsked && !slices.Contains(t.asked[:t.nAsked], open) {
-		t.asked[t.nAsked] = open
-		t.nAsked++
+	if x, ok := t.Look(open); ok {
+		return x.Purge
 	}
-	return e, ok
-}
-
-// Asked appends the sets that were asked for in vain since the last call, for
-// Solve.
-func (t *Table) Asked(sets []uint64) []uint64 {
-	sets = append(sets, t.asked[:t.nAsked]...)
-	t.nAsked = 0
-	return sets
-}
-
-// SolveAsked solves what was asked for in vain, on the spot, and returns how
-// many sets that were. It is for a replay, where the loop can wait.
-func (t *Table) SolveAsked() int {
-	if t.nAsked == 0 {
-		return 0
-	}
-	sets := t.Asked(nil)
-	t.Solve(sets...)
-	return len(sets)
+	return 0
 }
 
 // Failed returns the sets whose operating point was not found; they keep the
 // upper bound.
-func (t *Table) Failed() []uint64 { return t.failed }
+func (t *Table) Failed() []uint64 {
+	var sets []uint64
+	for open, x := range *t.known.Load() {
+		if !x.Converged {
+			sets = append(sets, open)
+		}
+	}
+	slices.Sort(sets)
+	return sets
+}
 
 // GateList returns the indices of the gates in a set.
 func GateList(open uint64) []int {

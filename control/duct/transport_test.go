@@ -246,9 +246,7 @@ func TestTable(t *testing.T) {
 	if a, b := table.RunOn(0, 0b0001), table.RunOn(2, 0b0100); a <= 25*time.Second || a == b {
 		t.Errorf("run-ons %v and %v: too much alike to test anything", a, b)
 	}
-	if n := table.SolveAsked(); n != 1 {
-		t.Errorf("%d sets were asked for in vain, want 1", n)
-	}
+	table.Solve(0b1111)
 	if got := table.RunOn(0, 0b1111); got != want(0, 0b1111) {
 		t.Errorf("after solving on demand: %v, want %v", got, want(0, 0b1111))
 	}
@@ -273,9 +271,6 @@ func TestTableHelper(t *testing.T) {
 	if got := table.RunOn(0, 0b011); got == time.Minute {
 		t.Error("the set with its helper is not solved")
 	}
-	if n := table.SolveAsked(); n != 0 {
-		t.Errorf("%d sets were not solved at start-up", n)
-	}
 	n := tapered()
 	n.Segments[0].Hood.Wants = 0.2 // more than a helper leaves it
 	purging, err := NewTable(n)
@@ -285,11 +280,74 @@ func TestTableHelper(t *testing.T) {
 	if h, p := purging.Helper(0b001), purging.Purge(0b001); h != 0 || p != 0b010 || table.Purge(0b001) != 0 {
 		t.Errorf("helper %b, purge %b", h, p)
 	}
-	for range 3 * maxAsked { // many sets asked for: bounded, and none is lost for ever
-		table.RunOn(0, rand.Uint64())
+}
+
+// A solution is what the solver says, and stays so when others are solved.
+func TestTableLook(t *testing.T) {
+	n := tapered()
+	table, err := NewTable(n)
+	if err != nil {
+		t.Fatal(err)
 	}
-	if n := table.SolveAsked(); n > maxAsked {
-		t.Errorf("%d sets were kept", n)
+	s, err := NewSolver(n, Middle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	x, ok := table.Look(0b001)
+	if !ok {
+		t.Fatal("a single is not solved at start-up")
+	}
+	table.Solve(0b111, 0)
+	st := s.Solve(0b001)
+	carry := n.Carry(st, s.Rho())
+	if !slices.Contains(carry, Settles) || x.Slow == nil || x.Helpers == 0 {
+		t.Errorf("carrying %v, slow %v, helpers %b: nothing settles, so nothing is tested", carry, x.Slow, x.Helpers)
+	}
+	if !slices.Equal(x.Carry, carry) {
+		t.Errorf("carrying %v, want %v", x.Carry, carry)
+	}
+	within(t, "total", x.Total, st.Total, 1e-6)
+	for i := range n.Segments {
+		within(t, "flow", x.Flow[i], st.Flow[i], 1e-6)
+		within(t, "velocity", x.Velocity[i], st.Velocity[i], 1e-6)
+		within(t, "static pressure", x.Static[i], st.Static(i, s.Rho()), 1e-6)
+	}
+	if x, ok := table.Look(0); !ok || !x.Converged || len(x.Slow) > 0 {
+		t.Errorf("all gates shut: %+v", x)
+	}
+}
+
+// However many sets are solved, the table holds those of start-up and the newest.
+func TestTableIsBounded(t *testing.T) {
+	n := withMachines(worksNetwork())
+	table, err := NewTable(n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	atStart := len(*table.known.Load())
+	for open := range uint64(3 * maxFound) {
+		table.Solve(open)
+		if _, ok := table.Look(open); !ok {
+			t.Fatalf("set %b is gone at once", open)
+		}
+	}
+	if got := len(*table.known.Load()); got > atStart+maxFound || len(table.found) > maxFound {
+		t.Errorf("%d sets are kept, %d of them from start-up", got, atStart)
+	}
+	for _, open := range n.StartSets() {
+		if _, ok := table.Look(open); !ok {
+			t.Errorf("set %b of start-up is gone", open)
+		}
+	}
+	if _, ok := table.Look(0); ok {
+		t.Error("the oldest set is kept: the bound is not tested")
+	}
+	before := table.RunOn(0, 1|2|4)
+	if before != n.UpperBound(0) {
+		t.Errorf("a set that was let go has the run-on %v, not the bound", before)
+	}
+	if table.Solve(1 | 2 | 4); table.RunOn(0, 1|2|4) == before {
+		t.Error("a set that was let go is not solved anew")
 	}
 }
 

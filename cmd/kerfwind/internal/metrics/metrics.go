@@ -20,6 +20,7 @@ import (
 
 	"kerfwind/config"
 	"kerfwind/control"
+	"kerfwind/control/duct"
 	"kerfwind/sensor"
 )
 
@@ -137,6 +138,8 @@ type Metrics struct {
 	out                               [3]output // collector, outlet, gate
 	pending                           [256]sent // commands on their way, by Seq
 	now                               time.Duration
+	net                               *duct.Network // nil: no flow is computed
+	look                              func(open uint64) (*duct.Solution, bool)
 	queueDropped, queueLen, queueRoom *prometheus.Desc
 	queues                            queues
 }
@@ -274,7 +277,7 @@ func (m *Metrics) newMachines(f families, list []control.Machine) {
 	runs := f.counter("machine_runs_total", "Runs that have begun.", "machine")
 	seconds := f.counter("machine_run_seconds_total", "Time that the machine has run.", "machine")
 	unserved := f.counter("machine_unserved_seconds_total", "Time that the machine has run without collection.", "machine")
-	flow := f.gauge("machine_flow_cubic_meters_per_second", "Computed flow at the machine's hoods with the gates as they are; 0 where it is not computed.", "machine")
+	flow := f.gauge("machine_flow_cubic_meters_per_second", "Computed flow at the machine's hoods while the collector is on, with the gates as they are; 0 where it is not computed.", "machine")
 	for i := range list {
 		n := list[i].Name
 		m.machines = append(m.machines, machine{sensed: oneOf(sensed, verdicts, n), running: running.WithLabelValues(n), served: served.WithLabelValues(n),
@@ -308,7 +311,7 @@ func (m *Metrics) newCollector(f families, p *control.Params) {
 	c.held = byCause(f.counter("collector_starts_held_back_total", "Wanted starts that had to wait, by the reason.", "reason"), heldBack)
 	c.weak = f.counter("weak_air_total", "Times that more was open than the air suffices for.").WithLabelValues()
 	c.delay = f.histogram("collection_delay_seconds", "From the onset of a run until the machine is served.", slow).WithLabelValues()
-	c.flow = f.gauge("collector_flow_cubic_meters_per_second", "Computed flow at the collector with the gates as they are; 0 where it is not computed.").WithLabelValues()
+	c.flow = f.gauge("collector_flow_cubic_meters_per_second", "Computed flow at the collector while it is on, with the gates as they are; 0 where it is not computed.").WithLabelValues()
 	c.allowed.Set(float64(p.Collector.Starts))
 	c.left.Set(float64(p.Collector.Starts))
 	if p.Collector.Starts == 0 {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"flag"
+	"fmt"
 	"math"
 	"net/http"
 	"net/http/httptest"
@@ -22,6 +23,7 @@ import (
 
 	"kerfwind/config"
 	"kerfwind/control"
+	"kerfwind/control/duct"
 	"kerfwind/control/loop"
 	"kerfwind/control/sim"
 	"kerfwind/sensor"
@@ -72,11 +74,63 @@ func (a *tap) Advance(now time.Duration, in []control.Input) []control.Input {
 	return in
 }
 
+// air is the duct of a barn whose planer has two hoods, solved for some gates.
+func air() (*duct.Network, func(uint64) (*duct.Solution, bool)) {
+	n := &duct.Network{Machines: []duct.Machine{{Hoods: []int{0}}, {Hoods: []int{1, 2}}}}
+	solved := map[uint64]*duct.Solution{
+		0b01: {State: &duct.State{Converged: true, Total: 0.4, Flow: []float64{0.35, 0, 0.01}}},
+		0b11: {State: &duct.State{Converged: true, Total: 0.3, Flow: []float64{0, 0.2, 0.05}}},
+		0b10: {State: &duct.State{Total: 9, Flow: []float64{9, 9, 9}}},
+	}
+	return n, func(open uint64) (*duct.Solution, bool) {
+		x, ok := solved[open]
+		return x, ok
+	}
+}
+
+// TestFlow: the flow follows the gates while the collector is on.
+func TestFlow(t *testing.T) {
+	m := New(barn(t), "test")
+	m.Air(air())
+	s := &control.Snapshot{Gates: make([]control.GateView, 2), Collectors: make([]control.CollectorView, 1)}
+	position := [2]control.Position{control.PositionShut, control.PositionOpen}
+	for _, c := range []struct {
+		open               uint64
+		commanded          bool
+		sensed             control.Verdict
+		whole, saw, planer float64
+	}{
+		{0b01, true, 0, 0.4, 0.35, 0.01},
+		{0b01, false, control.Idle, 0, 0, 0},
+		{0b11, false, control.Running, 0.3, 0, 0.25}, // by hand
+		{0b10, true, control.Running, 0, 0, 0},       // no operating point
+		{0b11, true, control.Running, 0.3, 0, 0.25},
+		{0b00, true, control.Running, 0, 0, 0}, // not solved yet
+	} {
+		for i := range s.Gates {
+			s.Gates[i].Position = position[c.open>>i&1]
+		}
+		s.Collectors[0] = control.CollectorView{Commanded: c.commanded, Sensed: c.sensed}
+		m.Snapshot(s, 0)
+		got := ours(scrape(t, m))
+		for _, line := range []string{
+			fmt.Sprintf("kerfwind_collector_flow_cubic_meters_per_second %v\n", c.whole),
+			fmt.Sprintf("kerfwind_machine_flow_cubic_meters_per_second{machine=\"band saw\"} %v\n", c.saw),
+			fmt.Sprintf("kerfwind_machine_flow_cubic_meters_per_second{machine=\"thickness planer\"} %v\n", c.planer),
+		} {
+			if !strings.Contains(got, line) {
+				t.Errorf("%+v: no line %q", c, line)
+			}
+		}
+	}
+}
+
 // day runs a short day through metrics, loop, core and plant.
 func day(t testing.TB) *Metrics {
 	t.Helper()
 	shop := barn(t)
 	m := New(shop, "v0.0.0-test")
+	m.Air(air())
 	m.Queue("journal", func() Queue { return Queue{Waiting: 1, Room: 4096, Dropped: 2} })
 	m.Broker(func() bool { return true })
 	p := shop.Control()
@@ -113,7 +167,6 @@ func day(t testing.TB) *Metrics {
 	l.Post(191*time.Second, control.Input{Kind: control.Ask, State: uint8(control.AskLift), Origin: control.Page})
 	read(2, 200*time.Second, sensor.Running, 6.25, sensor.Healthy)
 	m.Snapshot(core.Snapshot(), l.Now())
-	m.Flow(0.3, []float64{0, 0.25})
 	m.Late(2 * ms)
 	f := sensor.Frame{Channels: 3, Rate: 1000, Raw: make([]float32, 30)}
 	m.Frame(&f, 12*ms)
@@ -180,37 +233,38 @@ func TestValues(t *testing.T) {
 	for series, want := range map[string]float64{
 		"control_seconds_total": 200,
 		"collecting":            1,
-		`machine_runs_total{machine="thickness planer"}`:                   1,
-		`machine_run_seconds_total{machine="thickness planer"}`:            60, // 2 s to 62 s
-		`machine_run_seconds_total{machine="band saw"}`:                    20, // from 180 s, also while its sensor is lost
-		`machine_state{machine="band saw",state="unknown"}`:                1,
-		`faults{fault="sensor-lost"}`:                                      1,
-		`faults_raised_total{fault="sensor-lost"}`:                         1,
-		`requests_refused_total{reason="origin"}`:                          1,
-		`channel_current_amperes{channel="c1"}`:                            0.02,
-		`channel_current_amperes{channel="c7"}`:                            6.25,
-		`channel_health{channel="c0",health="read error"}`:                 1,
-		`channel_health{channel="c0",health="healthy"}`:                    0,
-		`source_missed_scans_total{source="a"}`:                            5,
-		`source_stale_frames_total{source="a"}`:                            1,
-		`source_errors_total{source="a"}`:                                  1,
-		`source_frames_total{source="a"}`:                                  3,
-		"collector_starts_allowed":                                         6,
-		"collector_starts_total":                                           2,
-		"collector_starts_left":                                            4,
-		`detection_latency_seconds_sum{edge="start"}`:                      0.06, // two starts, 30 ms each
-		`detection_latency_seconds_count{edge="stop"}`:                     1,
-		`command_latency_seconds_sum{output="collector"}`:                  0.02, // off at the start, on, off, on: 5 ms each in the plant
-		`command_latency_seconds_count{output="collector"}`:                4,
-		`queue_dropped_total{queue="journal"}`:                             2,
-		"broker_connected":                                                 1,
-		`machine_flow_cubic_meters_per_second{machine="thickness planer"}`: 0.25,
-		`outlet_on{outlet="air cleaner"}`:                                  1,
-		`gate_moves_total{gate="planer",to="open"}`:                        1,
-		`gate_position{gate="band saw",position="open"}`:                   1,
-		`collection_delay_seconds_count`:                                   2,
-		`machine_unserved_seconds_total{machine="band saw"}`:               0.905, // answer 5 ms, travel 900 ms
-		`events_total{event="machine-started"}`:                            2,
+		`machine_runs_total{machine="thickness planer"}`:           1,
+		`machine_run_seconds_total{machine="thickness planer"}`:    60, // 2 s to 62 s
+		`machine_run_seconds_total{machine="band saw"}`:            20, // from 180 s, also while its sensor is lost
+		`machine_state{machine="band saw",state="unknown"}`:        1,
+		`faults{fault="sensor-lost"}`:                              1,
+		`faults_raised_total{fault="sensor-lost"}`:                 1,
+		`requests_refused_total{reason="origin"}`:                  1,
+		`channel_current_amperes{channel="c1"}`:                    0.02,
+		`channel_current_amperes{channel="c7"}`:                    6.25,
+		`channel_health{channel="c0",health="read error"}`:         1,
+		`channel_health{channel="c0",health="healthy"}`:            0,
+		`source_missed_scans_total{source="a"}`:                    5,
+		`source_stale_frames_total{source="a"}`:                    1,
+		`source_errors_total{source="a"}`:                          1,
+		`source_frames_total{source="a"}`:                          3,
+		"collector_starts_allowed":                                 6,
+		"collector_starts_total":                                   2,
+		"collector_starts_left":                                    4,
+		`detection_latency_seconds_sum{edge="start"}`:              0.06, // two starts, 30 ms each
+		`detection_latency_seconds_count{edge="stop"}`:             1,
+		`command_latency_seconds_sum{output="collector"}`:          0.02, // off at the start, on, off, on: 5 ms each in the plant
+		`command_latency_seconds_count{output="collector"}`:        4,
+		`queue_dropped_total{queue="journal"}`:                     2,
+		"broker_connected":                                         1,
+		`machine_flow_cubic_meters_per_second{machine="band saw"}`: 0.35, // its gate alone is open
+		"collector_flow_cubic_meters_per_second":                   0.4,
+		`outlet_on{outlet="air cleaner"}`:                          1,
+		`gate_moves_total{gate="planer",to="open"}`:                1,
+		`gate_position{gate="band saw",position="open"}`:           1,
+		`collection_delay_seconds_count`:                           2,
+		`machine_unserved_seconds_total{machine="band saw"}`:       0.905, // answer 5 ms, travel 900 ms
+		`events_total{event="machine-started"}`:                    2,
 	} {
 		if g, ok := got[series]; !ok || math.Abs(g-want) > 1e-6 {
 			t.Errorf("%s is %v (%v), want %v", series, g, ok, want)

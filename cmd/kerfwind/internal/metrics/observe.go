@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"kerfwind/control"
+	"kerfwind/control/duct"
 	"kerfwind/sensor"
 )
 
@@ -163,6 +164,7 @@ func (m *Metrics) state(s *control.Snapshot) {
 		yes(c.collecting, v.Sensed == control.Running || v.Commanded && v.Sensed != control.Idle)
 		c.sensed.set(int(v.Sensed) - 1)
 		c.left.Set(float64(v.StartsLeft))
+		m.flow(s)
 	}
 	var standing [256]int
 	for _, f := range s.Faults {
@@ -252,11 +254,32 @@ func (m *Metrics) Answered(in control.Input, now time.Duration) {
 	}
 }
 
-// Flow takes the flow that was computed for the gates as they are, in cubic
-// metres a second: the whole, and by machine.
-func (m *Metrics) Flow(whole float64, machines []float64) {
+// Air lets the flows follow the gates. look returns what is computed for a set of
+// open gates and must not wait; false leaves the flows 0 until the next snapshot.
+func (m *Metrics) Air(net *duct.Network, look func(open uint64) (*duct.Solution, bool)) {
+	m.net, m.look = net, look
+}
+
+// flow takes the computed flow over, which is none while the collector is off.
+func (m *Metrics) flow(s *control.Snapshot) {
+	if m.look == nil {
+		return
+	}
+	var whole float64
+	var flow []float64
+	if c := &s.Collectors[0]; c.Commanded || c.Sensed == control.Running {
+		if x, ok := m.look(s.Open()); ok && x.Converged {
+			whole, flow = x.Total, x.Flow
+		}
+	}
 	m.col.flow.Set(whole)
-	for i := range min(len(machines), len(m.machines)) {
-		m.machines[i].flow.Set(machines[i])
+	for i := range min(len(m.machines), len(m.net.Machines)) {
+		q := 0.0
+		if flow != nil {
+			for _, h := range m.net.Machines[i].Hoods {
+				q += flow[h]
+			}
+		}
+		m.machines[i].flow.Set(q)
 	}
 }

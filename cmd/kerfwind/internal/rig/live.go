@@ -266,8 +266,8 @@ const longestNap = 50 * time.Millisecond
 // the outputs inert first. Nothing can be run again after it.
 func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 	ctx, cancel := context.WithCancel(ctx)
-	solve, solved := l.solve()
-	defer solved()
+	var solving sync.WaitGroup
+	defer solving.Wait()
 	defer func() { // before anything that may take its time
 		err = errors.Join(err, l.driver.Halt())
 		cancel()
@@ -287,6 +287,7 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 		speed = 1
 	}
 	published := -publishEvery
+	solving.Go(func() { l.Guard(func() { l.Air.Run(ctx) }) })
 	in := l.read(ctx)
 	ill := make([]string, len(l.sources)) // what was last said of each
 	var reports []drive.Report
@@ -340,7 +341,6 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 		if l.o.After != nil {
 			l.o.After(lp.Now(), source)
 		}
-		solve()
 		if l.resting.Load() && Rested(l.Core.Snapshot()) {
 			return nil
 		}
@@ -415,32 +415,6 @@ func (l *Live) follow(ctx context.Context, i int, src sensor.Source, free chan *
 			return
 		}
 	}
-}
-
-// solve returns what hands sets of gates that are not in the duct's table to a
-// goroutine that works them out, and what waits for it to end.
-func (l *Live) solve() (ask, end func()) {
-	table := l.Air.Table
-	if table == nil {
-		return func() {}, func() {}
-	}
-	jobs := make(chan []uint64, 1)
-	var done sync.WaitGroup
-	done.Go(func() {
-		l.Guard(func() {
-			for sets := range jobs {
-				table.Solve(sets...)
-			}
-		})
-	})
-	ask = func() {
-		if len(jobs) == 0 { // only this goroutine fills it
-			if sets := table.Asked(nil); len(sets) > 0 {
-				jobs <- sets
-			}
-		}
-	}
-	return ask, func() { close(jobs); done.Wait() }
 }
 
 // Guard makes the outputs inert before a panic in a goroutine ends the program.

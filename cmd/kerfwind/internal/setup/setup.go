@@ -3,6 +3,7 @@
 package setup
 
 import (
+	"context"
 	"strings"
 	"time"
 
@@ -29,56 +30,92 @@ func Names(s *config.Shop) timeline.Names {
 }
 
 // Air is the shop's duct, as far as it is described well enough to be
-// computed. It belongs to the loop's goroutine.
+// computed. It belongs to the loop's goroutine, but for Solved and Run.
 type Air struct {
-	Table *duct.Table // nil: the run-ons are the shop file's
+	table *duct.Table // nil: the run-ons are the shop file's
 	net   *duct.Network
 	last  []duct.RunOn // of each machine: its newest run-on
+	jobs  chan uint64  // sets to solve; nil: on the spot
 }
+
+// waiting bounds the sets that wait to be solved. One that finds no room is
+// asked for again when it is next needed.
+const waiting = 64
 
 // NewAir lets the computed duct say how long the collector runs on and which
 // gates help, where the shop describes a duct; else the run-ons in p stay. A set
-// of gates that is not in the table yet has the upper bound until someone
-// solves it. A replay can wait: with onTheSpot it is solved at once, so that
-// what comes out does not depend on when.
+// of gates that is not in the table yet has the upper bound until Run has solved
+// it. A replay can wait: with onTheSpot it is solved at once, so that what comes
+// out does not depend on when.
 func NewAir(p *control.Params, s *config.Shop, onTheSpot bool) (*Air, error) {
 	a := &Air{net: s.Duct(), last: make([]duct.RunOn, len(s.Machines))}
 	if a.net == nil {
 		return a, nil
 	}
+	if !onTheSpot {
+		a.jobs = make(chan uint64, waiting)
+	}
 	var err error
-	if a.Table, err = duct.NewTable(a.net); err != nil {
+	if a.table, err = duct.NewTable(a.net); err != nil {
 		return nil, err
 	}
 	p.RunOn = func(machine control.ID, open uint64) time.Duration {
-		r := ask(a.Table, onTheSpot, func() duct.RunOn { return a.Table.Reason(int(machine), open) })
+		a.Solved(open)
+		r := a.table.Reason(int(machine), open)
 		if int(machine) < len(a.last) {
 			a.last[machine] = r
 		}
 		return r.Total
 	}
 	p.Helper = func(open uint64) uint64 {
-		return ask(a.Table, onTheSpot, func() uint64 { return a.Table.Helper(open) })
+		a.Solved(open)
+		return a.table.Helper(open)
 	}
 	p.Purge = func(open uint64) uint64 {
-		return ask(a.Table, onTheSpot, func() uint64 { return a.Table.Purge(open) })
+		a.Solved(open)
+		return a.table.Purge(open)
 	}
 	return a, nil
 }
 
-// ask asks the table, and once more if something had to be solved first.
-func ask[T any](t *duct.Table, onTheSpot bool, question func() T) T {
-	x := question()
-	if onTheSpot && t.SolveAsked() > 0 {
-		x = question()
+// Solved returns the air for a set of open gates. It is false where the duct is
+// not computed and, since it never waits, while Run works the set out: ask
+// again. It may be called from any goroutine unless sets are solved on the spot.
+func (a *Air) Solved(open uint64) (*duct.Solution, bool) {
+	if a.table == nil {
+		return nil, false
 	}
-	return x
+	x, ok := a.table.Look(open)
+	switch {
+	case ok:
+	case a.jobs == nil:
+		a.table.Solve(open)
+		x, ok = a.table.Look(open)
+	default:
+		select {
+		case a.jobs <- open:
+		default:
+		}
+	}
+	return x, ok
+}
+
+// Run solves what was asked for until ctx is done.
+func (a *Air) Run(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case open := <-a.jobs:
+			a.table.Solve(open)
+		}
+	}
 }
 
 // RunOn says in words what the newest run-on of a machine is made of, or
 // nothing where the duct is not computed.
 func (a *Air) RunOn(machine control.ID) string {
-	if a.Table == nil || int(machine) >= len(a.last) {
+	if a.table == nil || int(machine) >= len(a.last) {
 		return ""
 	}
 	r := &a.last[machine]
