@@ -407,6 +407,26 @@ func TestFigure(t *testing.T) {
 	}
 }
 
+// What is said in brief is what is said at length.
+func TestBrief(t *testing.T) {
+	s := study(t, ducts+"works.toml")
+	near := func(a, b float64) bool { return math.Abs(a-b) <= 1e-9*math.Abs(b) }
+	for _, open := range append(s.Main(), 0) {
+		c, b := s.Look(open), s.Brief(open)
+		if len(c.Hoods) != len(b.Hoods) || c.State.Converged != b.Converged {
+			t.Fatalf("%b: %+v, want %+v", open, b, c)
+		}
+		for i := range b.Hoods {
+			if h, w := b.Hoods[i], c.Hoods[i]; h.Segment != w.Segment || !near(h.Flow, w.Flow) || h.Want != w.Want {
+				t.Errorf("%b: %+v, want %+v", open, h, w)
+			}
+		}
+		if _, i := s.slowest(c); i != b.Slowest || i >= 0 && (!near(b.Velocity, c.State.Velocity[i]) || b.Carry != c.Carry[i]) {
+			t.Errorf("%b: %+v, want segment %d", open, b, i)
+		}
+	}
+}
+
 func TestOpenAndTitles(t *testing.T) {
 	s := study(t, "../../../../testdata/demo/shops/barn.toml")
 	for text, want := range map[string]uint64{"none": 0, "band saw": 1, "band saw, planer": 3, "drum sander,far end": 0b100100} {
