@@ -72,6 +72,7 @@ func (b *builder) shop() *Shop {
 	for i := range raw.Outlet {
 		b.s.Outlets = append(b.s.Outlets, b.outlet(&raw.Outlet[i]))
 	}
+	b.computers()
 	b.limits()
 	b.notices()
 	return b.s

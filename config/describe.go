@@ -39,6 +39,7 @@ func (r *Rig) Describe() string {
 		p.line(1, "%s", r.ServoChips[i].line())
 	}
 	r.describeTopics(&p)
+	r.describeNodes(&p)
 	p.line(0, "If the program hangs")
 	if h := r.Heartbeat; h != nil {
 		p.line(1, "The heartbeat on line %d of %s stops; the timer it feeds drops the contactor's coil after %s. Other relays stay as they are, servos hold their last pulse, gates stay where they stand.", h.Line, h.Chip, FormatDuration(h.DropsAfter))
@@ -131,6 +132,7 @@ func (s *Shop) Describe() string {
 		p.line(1, "%s: %s, follows %s, goes on %s longer%s", o.Name, s.by(o.Actuator), list(follows), FormatDuration(o.RunOn), s.on(o.Circuit, o.FullLoad))
 	}
 	s.describeLimits(&p)
+	s.describeBroker(&p)
 	s.describeNotices(&p)
 	s.describeIdleLevels(&p)
 	s.describeIdle(&p)

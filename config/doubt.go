@@ -13,6 +13,7 @@ func (b *builder) doubts() {
 	b.doubtCollector()
 	b.doubtGates()
 	b.doubtStops()
+	b.doubtNodes()
 	b.doubtSensors()
 	b.doubtMachines()
 	b.doubtCircuits()
@@ -41,7 +42,11 @@ func (b *builder) doubtCollector() {
 		b.doubt(raw.path, `the collector's motor is not seen: it is "commanded", never "running"; a motor that does not start, or does not stop, goes unnoticed`,
 			"add its own current (channel) or its contactor's auxiliary contact (contact)")
 	}
-	if b.rig.Heartbeat == nil {
+	beat := b.rig.Heartbeat
+	if c.Actuator >= 0 && b.rig.Actuators[c.Actuator].Node > 0 {
+		beat = b.rig.Nodes[b.rig.Actuators[c.Actuator].Node-1].Rig.Heartbeat
+	}
+	if beat == nil {
 		b.doubtRig("actuator", "if the program hangs, the contactor stays as it is: the collector runs until somebody notices",
 			"fit a timer in series with the contactor's coil, fed by a heartbeat line in the rig; a hand/off/auto switch helps as well")
 	}

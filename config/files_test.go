@@ -190,6 +190,7 @@ channel  = [{ name="c0", adc="a", input=0, ratio="30 A : 1 V", turns=1 }, { name
 contact  = [{ name="bin door", chip="pinctrl-bcm2835", line=22, closed="ok", kind="stop" }]
 actuator = [{ name="g0", kind="servo", bus="/dev/i2c-1", output=0 }, { name="k0", kind="relay", chip="pinctrl-bcm2835", line=17 },
             { name="k1", kind="topic", topic="barn/air cleaner/set" }]
+mqtt     = { broker="tcp://broker.local:1883" }
 `)
 	shop := mustShop(t, "barn.toml", `
 format   = 1

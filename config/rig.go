@@ -23,6 +23,9 @@ type Rig struct {
 	MQTT       *MQTT     // nil: no broker
 	Broker     *Broker   // nil: none of its own
 	Metrics    *Metrics  // nil: not served
+	Page       *Page     // nil: none
+	IsNode     bool      // it senses and drives for another computer
+	Nodes      []Node    // that sense and drive for this one; what is wired there ends the lists above
 	Defaults   []Default // what the file leaves out
 	Warnings   []Problem // doubts about the rig alone
 
@@ -37,6 +40,7 @@ type ADC struct {
 	Port string  // device file
 	Rate float64 // scans a second
 	Vref float64 // V at full scale
+	Node int     // 0: on this computer; n: on Nodes[n-1]
 }
 
 // Channel is one current transformer on one input of a converter.
@@ -50,6 +54,7 @@ type Channel struct {
 	Bias     float64 // V at rest
 	Enabled  bool
 	Grounded bool // the jack's switch grounds the input when the plug is out
+	Node     int  // as of its converter
 }
 
 // Contact is one dry contact on a line of a chip.
@@ -62,6 +67,7 @@ type Contact struct {
 	Active   bool   // closed means that it says what its kind is there to say
 	Debounce time.Duration
 	Series   bool // a stop contact that also opens the contactor's coil circuit
+	Node     int  // 0: wired to this computer; n: to Nodes[n-1]
 }
 
 // Actuator is one output: a relay, a servo, a motor with two lines, a topic.
@@ -81,6 +87,7 @@ type Actuator struct {
 	On, Off              string        // topic: what is published to switch on or open, to switch off or shut
 	State                string        // topic on which it says where it is; "": it does not
 	Stale                time.Duration // where it is is unknown this long after it was last said
+	Node                 int           // 0: wired to this computer; n: to Nodes[n-1]
 }
 
 // Heartbeat is a line that toggles while the program lives and feeds a timer
@@ -108,6 +115,9 @@ func readFile(path string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
+	if !info.IsDir() && !info.Mode().IsRegular() {
+		return nil, Errors{{File: path, Message: "this is no plain file", Remedy: "name a file"}}
+	}
 	if info.IsDir() {
 		return nil, Errors{{File: path, Message: "this is a folder", Remedy: "name the file itself"}}
 	}
@@ -118,13 +128,21 @@ func readFile(path string) ([]byte, error) {
 }
 
 // ParseRig reads a rig from data; name goes into messages. The error is Errors.
-func ParseRig(name string, data []byte) (*Rig, error) {
+// Copies of nodes' rig files are read beside it.
+func ParseRig(name string, data []byte) (*Rig, error) { return parseRig(name, data, false) }
+
+// parseRig does so; within: it is a node's file, and none is read for it.
+func parseRig(name string, data []byte, within bool) (*Rig, error) {
 	var raw rawRig
 	f := decode(name, data, &raw)
 	if f.broken {
 		return nil, f.err()
 	}
 	r := raw.rig(f)
+	raw.isNode(f, r)
+	if !within && !r.IsNode {
+		raw.nodes(f, r)
+	}
 	if err := f.err(); err != nil {
 		return nil, err
 	}
@@ -204,7 +222,7 @@ func (raw *rawRig) rig(f *file) *Rig {
 			f.add(a.key("vref"), fmt.Sprintf("%s: an ads1115 has no range of %s", f.tableName(a.path), Metric.Format(Voltage, a.Vref)),
 				`write vref = "4.096 V", or 6.144, 2.048, 1.024, 0.512 or 0.256 V`)
 		}
-		r.ADCs = append(r.ADCs, ADC{a.Name, a.Chip, a.Port, a.Rate, a.Vref})
+		r.ADCs = append(r.ADCs, ADC{a.Name, a.Chip, a.Port, a.Rate, a.Vref, 0})
 	}
 	inputs := users{}
 	counts := make([]int, len(raw.ADC))

@@ -7,6 +7,7 @@ type rawRig struct {
 	at
 	Format    int            `toml:"format" need:"1" min:"1" eg:"1"`
 	Name      string         `toml:"name" def:"rig"`
+	Role      *string        `toml:"role" one:"node"` // nil: this computer decides
 	ADC       []rawADC       `toml:"adc"`
 	Channel   []rawChannel   `toml:"channel"`
 	Contact   []rawContact   `toml:"contact"`
@@ -16,6 +17,8 @@ type rawRig struct {
 	MQTT      *rawMQTT       `toml:"mqtt"`
 	Broker    *rawBroker     `toml:"broker"`
 	Metrics   *rawMetrics    `toml:"metrics"`
+	Page      *rawPage       `toml:"page"`
+	Node      []rawNode      `toml:"node"`
 }
 
 type rawADC struct {

@@ -93,13 +93,19 @@ type Message struct {
 // topics reads the rig's tables that are about topics and metrics.
 func (raw *rawRig) topics(f *file, r *Rig) {
 	if m := raw.MQTT; m != nil {
-		r.MQTT = m.mqtt(f, r.Name)
+		r.MQTT = m.mqtt(f, raw.clientName())
+	} else {
+		for i := range raw.Actuator {
+			if a := &raw.Actuator[i]; a.Kind == "topic" {
+				f.add(a.key("kind"), f.tableName(a.path)+": it is told over a topic, and the rig has no link to a broker", `add [mqtt] with broker = "tcp://…:1883", or use an actuator that is wired`)
+			}
+		}
 	}
 	if b := raw.Broker; b != nil {
 		r.Broker = &Broker{Listen: b.Listen}
 		set(&r.Broker.User, b.User)
 		set(&r.Broker.PasswordFile, b.Password)
-		local := f.listens(b.key("listen"), b.Listen)
+		local := f.listens(b.key("listen"), b.Listen, "1883")
 		f.both(b.at, "user", b.User, "password_file", b.Password)
 		if !local && b.Password == nil {
 			f.add(b.key("listen"), fmt.Sprintf("broker: everybody in the network could publish at %s: no password is set", b.Listen),
@@ -107,13 +113,24 @@ func (raw *rawRig) topics(f *file, r *Rig) {
 		}
 	}
 	if m := raw.Metrics; m != nil {
-		f.listens(m.key("listen"), m.Listen)
+		f.listens(m.key("listen"), m.Listen, "9464")
 		r.Metrics = &Metrics{m.Listen}
+	}
+	if raw.Page != nil {
+		r.Page = raw.Page.page(f, r)
 	}
 }
 
-func (raw *rawMQTT) mqtt(f *file, rig string) *MQTT {
-	m := &MQTT{Broker: raw.Broker, Client: "kerfwind-" + Slug(rig), Topic: raw.Topic, Discovery: raw.Discovery, Homie: raw.Homie, Requests: raw.Requests, Keep: raw.Keep}
+// clientName is what a link logs in as where the file does not say.
+func (raw *rawRig) clientName() string {
+	if raw.Role != nil {
+		return "kerfwind-node-" + Slug(raw.Name)
+	}
+	return "kerfwind-" + Slug(raw.Name)
+}
+
+func (raw *rawMQTT) mqtt(f *file, client string) *MQTT {
+	m := &MQTT{Broker: raw.Broker, Client: client, Topic: raw.Topic, Discovery: raw.Discovery, Homie: raw.Homie, Requests: raw.Requests, Keep: raw.Keep}
 	if raw.Client == nil {
 		f.defaulted(raw.key("client"), strconv.Quote(m.Client))
 	}
@@ -194,11 +211,11 @@ func (f *file) isTopic(path, who, topic string) {
 }
 
 // listens reports what cannot be listened at, and tells whether only this
-// computer can reach it.
-func (f *file) listens(path, addr string) (local bool) {
+// computer can reach it. usual is the port of the example.
+func (f *file) listens(path, addr, usual string) (local bool) {
 	host, port, err := net.SplitHostPort(addr)
 	if n, e := strconv.Atoi(port); err != nil || e != nil || n < 1 || n > 65535 || (host != "" && host != "localhost" && net.ParseIP(host) == nil) {
-		f.add(path, fmt.Sprintf("%s: %q is no address to listen at", f.tableOf(path), addr), `write "127.0.0.1:9464" for this computer alone, or ":9464" for the whole network`)
+		f.add(path, fmt.Sprintf("%s: %q is no address to listen at", f.tableOf(path), addr), fmt.Sprintf("write \"127.0.0.1:%[1]s\" for this computer alone, or \":%[1]s\" for the whole network", usual))
 		return true
 	}
 	return host == "localhost" || host != "" && net.ParseIP(host).IsLoopback()
@@ -319,5 +336,8 @@ func (r *Rig) describeTopics(p *page) {
 	}
 	if r.Metrics != nil {
 		p.line(1, "Metrics at http://%s/metrics", r.Metrics.Listen)
+	}
+	if r.Page != nil {
+		p.line(1, "%s", r.Page.describe())
 	}
 }
