@@ -238,8 +238,11 @@ func (c *Core) apply(in Input, out *Out) {
 			c.gateIs(id, s, out)
 		}
 	case OutputIs:
-		if o := Outcome(in.State); o == Done || o == Failed {
+		switch o := Outcome(in.State); o {
+		case Done, Failed:
 			c.outputIs(in, o, out)
+		case Lost:
+			c.outputLost(in, out)
 		}
 	case CollectorIs:
 		if v := Verdict(in.State); id == 0 && v >= Unknown && v <= Running {
@@ -288,6 +291,31 @@ func (c *Core) outputIs(in Input, o Outcome, out *Out) {
 			c.gateAnswer(id, o, out)
 		}
 	case GateStop: // nothing waits for it
+	}
+}
+
+// outputLost takes that an output has reset itself: the computer that drives it
+// has started anew. A contactor that was on is a command that did not last, and
+// is latched; an outlet follows its machines again; a gate is as after power-up:
+// opened again if it is wanted, else homed at rest.
+func (c *Core) outputLost(in Input, out *Out) {
+	id := int(in.ID)
+	switch in.What {
+	case CollectorOn, CollectorOff:
+		if id == 0 && c.col.on {
+			c.fail(CollectorOutput, out)
+		}
+	case OutletOn, OutletOff:
+		if id < len(c.outlets) && c.outlets[id].on {
+			o := &c.outlets[id]
+			o.on, o.runOn, o.answer = false, never, never
+			c.event(OutletIsOff, ByFault, id, never, out)
+		}
+	case GateOpen, GateShut, GateStop:
+		if id < len(c.gates) && c.p.Gates[id].Actuated {
+			g := &c.gates[id]
+			g.target, g.motion, g.due, g.elapsed, g.back, g.tries = nowhere, still, never, false, false, 0
+		}
 	}
 }
 

@@ -24,6 +24,8 @@
 //     whenever it changes. What was never reported is unknown: a machine starts
 //     nothing, its gates are not shut, a switch confirms nothing, a stop input
 //     forbids every start.
+//   - Answer Lost, unasked, when an output has reset itself, as when the computer
+//     that drives it has started anew.
 //   - Report a sensor that cannot be trusted as Unknown, an unreadable contact as
 //     Broken, switches that cannot be read as ShownUnknown. Nothing is a default.
 //   - Write a stand-down to disk after the Step that took it in and before
@@ -140,6 +142,7 @@
 //	bin level                                    Core.binIs, holdsBack            walk on, collectorStep; TestBinLevel; bin-level
 //	over the rating to zero                      Core.breakerCheck                TestBreaker; breaker
 //	power returns                                New, begin, home                 walk run, runStep, gateShut; power-returns
+//	an output resets itself: as at power-up      Core.outputLost                  TestOutputLost
 //	hand/off/auto                                Core.switchIs, spare             walk state; hand-switch
 //	inrush held back                             Core.holdsBack                   walk on, runStep; inrush
 //	outlets                                      Core.runOutlets                  walk step; outlet

@@ -74,6 +74,7 @@ type Outcome uint8
 const (
 	Done   Outcome = iota + 1 // the output has its new state; a gate's travel begins
 	Failed                    // it could not be set
+	Lost                      // unasked, whatever Seq: the output has reset itself and is off; where a gate stands is not known
 )
 
 // Selector is the position of a hand/off/auto switch. The zero value is invalid.
