@@ -1,41 +1,105 @@
 package panel
 
 import (
+	"fmt"
+	"strconv"
+	"time"
+
+	"kerfwind/config"
 	"kerfwind/control"
 )
 
-// nowPart says what runs, what is open and what is wrong.
+// nowPart says what runs, what is open, what is wrong, and why.
 var nowPart = Part{Path: "/", Title: "Now", Role: Look, File: "now.html", Data: now,
 	Routes: []Route{
+		{Method: "GET", Path: "/events", Role: Look, Stream: true, Do: events},
 		{Method: "POST", Path: "/stand-down", Role: Operate, Do: standDown},
+		{Method: "POST", Path: "/hold", Role: Operate, Fields: []string{"gate", "for"}, Do: hold},
+		{Method: "POST", Path: "/release", Role: Operate, Fields: []string{"gate"}, Do: release},
 	}}
 
 // nowMain is what its template shows.
-type nowMain struct{ Machines, Gates []nowThing }
-
-type nowThing struct{ Name, State, Why string }
+type nowMain struct {
+	*nowView
+	At   time.Duration
+	Wall string // the time of day, for a page that does not follow by itself
+}
 
 func now(v *Visit) (any, error) {
-	var m nowMain
-	snap := v.Shop.Snapshot()
-	if snap == nil {
-		return m, nil
-	}
-	for i := range snap.Machines {
-		x := &snap.Machines[i]
-		m.Machines = append(m.Machines, nowThing{v.Shop.Names.Name(control.AMachine, control.ID(i)), x.Sensed.String(), v.Shop.Names.Reason(x.Why)})
-	}
-	for i := range snap.Gates {
-		x := &snap.Gates[i]
-		m.Gates = append(m.Gates, nowThing{v.Shop.Names.Name(control.AGate, control.ID(i)), x.Position.String(), v.Shop.Names.Reason(x.Why)})
+	s := v.Shop
+	m := &nowMain{nowView: makeNow(s.nowIn()), At: s.Now()}
+	if at, trusted := s.Wall(); trusted {
+		m.Wall = at.Format("15:04:05")
 	}
 	return m, nil
 }
 
+// nowIn is what there is to show.
+func (s *Shop) nowIn() nowIn {
+	return nowIn{Now: s.Now(), Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest()}
+}
+
+// Time is what a clock of the page shows.
+func (m *nowMain) Time(c clock) string { return c.Text(m.At) }
+
+// Lockout is the sentence that stands wherever stand-down does.
+func (m *nowMain) Lockout() string { return notLocked }
+
+// Words is a length of time in a few characters.
+func (m *nowMain) Words(d time.Duration) string { return config.FormatDuration(d) }
+
+// Seconds is a length of time as a field of a form has it.
+func (m *nowMain) Seconds(d time.Duration) string { return strconv.Itoa(int(d / time.Second)) }
+
 func standDown(v *Visit) error {
-	if err := v.Shop.Ask(v.R.Context(), control.Input{Kind: control.Ask, State: uint8(control.AskStandDown), ID: control.NoID}); err != nil {
+	err := v.Shop.Ask(v.R.Context(), control.Input{Kind: control.Ask, State: uint8(control.AskStandDown), ID: control.NoID})
+	if err != nil {
 		return err
 	}
-	v.Said("Stood down. Not a lockout. Unplug or lock the disconnect before you reach in. Machines are not stopped.")
+	v.Said("Stood down. " + notLocked)
 	return nil
+}
+
+// hold holds a gate open, for sweeping up there.
+func hold(v *Visit) error {
+	id, err := v.gate()
+	if err != nil {
+		return err
+	}
+	n, err := strconv.Atoi(v.Field("for"))
+	if err != nil || n <= 0 || n > int(24*time.Hour/time.Second) {
+		return &Mistake{"say for how many seconds the gate is to be held"}
+	}
+	long := time.Duration(n) * time.Second
+	if most := v.Shop.Control().HoldLongest; long > most {
+		return &Mistake{"a gate is held for at most " + config.FormatDuration(most) + " here"}
+	}
+	in := control.Input{Kind: control.Ask, State: uint8(control.AskHold), ID: id, For: long}
+	if err := v.Shop.Ask(v.R.Context(), in); err != nil {
+		return err
+	}
+	v.Said(fmt.Sprintf("%s is held open for %s. The collector may start.", v.Field("gate"), config.FormatDuration(long)))
+	return nil
+}
+
+func release(v *Visit) error {
+	id, err := v.gate()
+	if err != nil {
+		return err
+	}
+	if err := v.Shop.Ask(v.R.Context(), control.Input{Kind: control.Ask, State: uint8(control.AskRelease), ID: id}); err != nil {
+		return err
+	}
+	v.Said(v.Field("gate") + " is no longer held.")
+	return nil
+}
+
+// gate is the gate that a form names.
+func (v *Visit) gate() (control.ID, error) {
+	for i := range v.Shop.Gates {
+		if v.Shop.Gates[i].Name == v.Field("gate") {
+			return control.ID(i), nil
+		}
+	}
+	return control.NoID, &Mistake{fmt.Sprintf("there is no gate %.40q here", v.Field("gate"))}
 }

@@ -29,6 +29,7 @@ type Frame struct {
 	Roles                []Role // for which there is a password
 	Said                 string // what was just done
 	Wrong                string // why it was not
+	Head                 *head  // nil: no shop to show
 	Main                 any    // the part's own
 }
 

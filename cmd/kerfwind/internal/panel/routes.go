@@ -175,7 +175,7 @@ func (s *Server) frame(v *Visit) *Frame {
 		SignedIn: v.who.session != nil, Roles: s.access.roles()}
 	f.Closed = len(f.Roles) == 0
 	if v.Shop != nil && v.Role >= Look {
-		f.Shop = v.Shop.Name
+		f.Shop, f.Head = v.Shop.Name, v.Shop.head()
 	}
 	for _, p := range parts {
 		if v.Role >= p.Role {

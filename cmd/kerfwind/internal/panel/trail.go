@@ -28,6 +28,7 @@ type Stretch struct {
 type trail struct {
 	mu  sync.Mutex // the loop writes, pages read; held for moments only
 	all []ring
+	now []sensor.Reading // the latest of each channel
 }
 
 type ring struct {
@@ -35,7 +36,9 @@ type ring struct {
 	next  int
 }
 
-func (t *trail) init(channels int) { t.all = make([]ring, channels) }
+func (t *trail) init(channels int) {
+	t.all, t.now = make([]ring, channels), make([]sensor.Reading, channels)
+}
 
 // add takes in a reading. Those of contacts and topics have no place here.
 func (t *trail) add(r sensor.Reading) {
@@ -44,6 +47,7 @@ func (t *trail) add(r sensor.Reading) {
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()
+	t.now[r.Channel] = r
 	g := &t.all[r.Channel]
 	at := r.At.Truncate(trailStep)
 	var s *Stretch
@@ -91,4 +95,12 @@ func (s *Shop) Trail(channel int) []Stretch {
 		return append([]Stretch(nil), g.steps...)
 	}
 	return append(append([]Stretch(nil), g.steps[g.next:]...), g.steps[:g.next]...)
+}
+
+// latest returns the latest reading of each channel; Verdict is 0 where there
+// was none yet.
+func (t *trail) latest() []sensor.Reading {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return append([]sensor.Reading(nil), t.now...)
 }

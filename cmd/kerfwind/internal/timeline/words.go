@@ -307,7 +307,7 @@ func Trouble(f control.FaultKind) (wrong, remedy string) {
 	case control.CollectorOutput:
 		return "its output cannot be set", "look at its cable and supply"
 	case control.EveryPathShut:
-		return "stopped because every path is shut", "look at the gates and their switches"
+		return "stopped because every path is shut", "look at the gates and their switches, then reset at the shop"
 	case control.StopLatched:
 		return "a stop input acted", "reset it at the shop once it is closed again"
 	case control.OutletOutput:

@@ -1,0 +1,436 @@
+package panel
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/sensor"
+)
+
+// nowIn is all that the part Now is made from.
+type nowIn struct {
+	Now   time.Duration
+	Snap  *control.Snapshot // nil: nothing yet
+	Shop  *config.Shop
+	Names *timeline.Names
+	Amps  []sensor.Reading // the latest of each channel of the rig; Verdict 0: none yet
+}
+
+// nowView is what the part Now shows.
+type nowView struct {
+	Begun      bool // there is something to show
+	StoodDown  bool
+	Note       string // what holds for all of it
+	Troubles   []trouble
+	Collectors []nowCollector
+	Machines   []nowMachine
+	Gates      []nowGate
+	Outlets    []nowOutlet
+	Circuits   []nowCircuit
+}
+
+// trouble is something that stands and must be seen to.
+type trouble struct {
+	Key   string // tells it from the others, and stays
+	What  string
+	Do    string
+	Clock clock // since when
+}
+
+type nowCollector struct {
+	Key, Name string
+	State     string // run, on, off, warn, lost
+	Word      string
+	Note      string // why
+	Clock     clock  // since when it is commanded on
+	Ends      clock  // when the reason ends
+	Starts    string // left
+	More      clock  // when there is one more
+}
+
+type nowMachine struct {
+	Key, Name string
+	State     string // run, clear, warn, lost, idle
+	Word      string
+	Amps      string
+	Note      string
+	Clock     clock // how long it has been running, or until when the duct is cleared
+}
+
+type nowGate struct {
+	Key, Name string
+	State     string // open, shut, opening, shutting, unknown; then held, fault
+	Word      string
+	Note      string
+	Clock     clock // until when it is held or open
+	Gate      control.ID
+	Holds     []time.Duration // for which it may be held; none: in a main
+}
+
+type nowOutlet struct {
+	Key, Name string
+	State     string // on, off
+	Word      string
+	Clock     clock // until when
+}
+
+type nowCircuit struct {
+	Key, Name string
+	State     string // fits, near, over, lost, none
+	Word      string
+	Amps      string
+	Breaker   string
+	Part      int // of the breaker's rating, in per cent, 100 at most
+}
+
+// clock is an instant of the stream that is shown as a time which goes on.
+type clock struct {
+	At   time.Duration
+	Kind clockKind
+}
+
+type clockKind uint8
+
+const (
+	noClock   clockKind = iota
+	countUp             // the time since At
+	countDown           // the time until At; nothing once it is past
+)
+
+func since(at time.Duration) clock { return clock{at, countUp} }
+
+// until is a countdown, and nothing where there is no end.
+func until(at time.Duration) clock {
+	if at == 0 {
+		return clock{}
+	}
+	return clock{at, countDown}
+}
+
+// Code is the clock as page.js reads it: "+12.3" counts up from an instant,
+// "-12.3" down to it, "" is none.
+func (c clock) Code() string {
+	switch c.Kind {
+	case countUp:
+		return "+" + strconv.FormatFloat(c.At.Seconds(), 'f', 1, 64)
+	case countDown:
+		return "-" + strconv.FormatFloat(c.At.Seconds(), 'f', 1, 64)
+	case noClock:
+	}
+	return ""
+}
+
+// Text is what the clock shows at an instant; page.js does the same.
+func (c clock) Text(now time.Duration) string {
+	d := now - c.At
+	switch {
+	case c.Kind == noClock, c.Kind == countDown && d >= 0:
+		return ""
+	case c.Kind == countDown:
+		d = (-d + time.Second - 1).Truncate(time.Second) // the last second is shown as 1
+	}
+	s := max(0, int(d/time.Second))
+	if s >= 3600 {
+		return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
+	}
+	return fmt.Sprintf("%d:%02d", s/60, s%60)
+}
+
+// notLocked is the sentence that stands wherever stand-down does.
+const notLocked = "Not a lockout. Unplug or lock the disconnect before you reach in. Machines are not stopped."
+
+// makeNow makes the view.
+func makeNow(in nowIn) *nowView {
+	s := in.Snap
+	if s == nil {
+		return &nowView{}
+	}
+	v := &nowView{Begun: true, StoodDown: s.StoodDown}
+	switch {
+	case s.StoodDown || s.Latched:
+	case s.Quiet:
+		v.Note = "Nothing moves yet: switch a machine off and on, or hold a gate, and work goes on."
+	case s.ShopClosed:
+		v.Note = "The shop is closed: machines are still served, with a notice."
+	}
+	p := in.Shop.Control()
+	for i := range s.Collectors {
+		v.Collectors = append(v.Collectors, in.collector(control.ID(i), &s.Collectors[i], &p.Collector))
+	}
+	for i := range s.Machines {
+		v.Machines = append(v.Machines, in.machine(control.ID(i), &s.Machines[i]))
+	}
+	mains := inMains(&p)
+	for i := range s.Gates {
+		g := in.gate(control.ID(i), &s.Gates[i])
+		if mains>>i&1 == 0 {
+			g.Holds = holdLengths(in.Shop.Gates[i].Hold, p.HoldLongest)
+		}
+		v.Gates = append(v.Gates, g)
+	}
+	for i := range s.Outlets {
+		o := nowOutlet{Key: key("o", i), Name: in.Names.Name(control.AnOutlet, control.ID(i)), State: "off", Word: "off"}
+		if s.Outlets[i].Commanded {
+			o.State, o.Word, o.Clock = "on", "commanded on", until(s.Outlets[i].RunOn)
+		}
+		v.Outlets = append(v.Outlets, o)
+	}
+	v.Circuits = in.circuits()
+	v.Troubles = in.troubles(v)
+	return v
+}
+
+func key(kind string, i int) string { return kind + strconv.Itoa(i) }
+
+// inMains are the gates that make no path of their own: others lead through
+// them.
+func inMains(p *control.Params) (set uint64) {
+	for i := range p.Gates {
+		for _, d := range p.Gates[i].Downstream {
+			set |= 1 << d
+		}
+	}
+	return set
+}
+
+// holdLengths are for how long a gate may be held: what its button does, and
+// some more, up to the longest that the shop allows.
+func holdLengths(button, longest time.Duration) []time.Duration {
+	const usual = 5 * time.Minute
+	if button <= 0 {
+		button = usual
+	}
+	out := []time.Duration{min(button, longest)}
+	for _, d := range []time.Duration{10 * time.Minute, 30 * time.Minute} {
+		if d = min(d, longest); d > out[len(out)-1] {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// collector never says off of one that draws current, and never running of one
+// that cannot be seen.
+func (in *nowIn) collector(id control.ID, c *control.CollectorView, p *control.Collector) nowCollector {
+	v := nowCollector{Key: key("k", int(id)), Name: in.Names.Name(control.ACollector, id), Note: in.Names.Reason(c.Why), Ends: until(c.Why.Until)}
+	blind := p.Feedback == control.NoFeedback
+	switch {
+	case c.Fault == control.CollectorStillOn:
+		v.State, v.Word = "warn", "STILL RUNNING, commanded off"
+	case c.Commanded && c.Sensed == control.Running:
+		v.State, v.Word = "run", "running"
+	case c.Commanded && blind:
+		v.State, v.Word = "on", "commanded on"
+	case c.Commanded && c.Sensed == control.Idle:
+		v.State, v.Word = "warn", "commanded on, no current"
+		if c.Fault == 0 && in.Now-c.Since < p.Within {
+			v.State, v.Word = "on", "commanded on"
+		}
+	case c.Commanded:
+		v.State, v.Word = "lost", "commanded on, cannot be seen"
+	case c.Sensed == control.Running && c.Switch == control.Hand:
+		v.State, v.Word = "run", "running by its own switch"
+	case c.Sensed == control.Running:
+		v.State, v.Word = "warn", "commanded off, still runs"
+	case c.Switch == control.Hand:
+		v.State, v.Word = "lost", "its switch stands in hand"
+	case blind:
+		v.State, v.Word = "off", "commanded off"
+	case c.Sensed == control.Idle:
+		v.State, v.Word = "off", "off"
+	default:
+		v.State, v.Word = "lost", "commanded off, cannot be seen"
+	}
+	if c.Commanded {
+		v.Clock = since(c.Since)
+	}
+	if c.StartsLeft >= 0 {
+		v.Starts = fmt.Sprintf("%d of %d starts left", c.StartsLeft, p.Starts)
+		if p.Window == time.Hour {
+			v.Starts += " this hour"
+		}
+		v.More = until(c.NextStart)
+	}
+	return v
+}
+
+// machine never says idle of one that cannot be seen.
+func (in *nowIn) machine(id control.ID, m *control.MachineView) nowMachine {
+	v := nowMachine{Key: key("m", int(id)), Name: in.Names.Name(control.AMachine, id), Amps: in.amps(in.Shop.Machines[id].Channels)}
+	switch c := m.Why.Cause; {
+	case m.Sensed == control.Unknown && m.Run:
+		v.State, v.Word, v.Note, v.Clock = "lost", "cannot be seen", "served as if it ran", until(m.Why.Until)
+	case m.Sensed == control.Unknown:
+		v.State, v.Word, v.Note = "lost", "cannot be seen", "it may run: start the collector by holding its gate"
+	case m.Run:
+		v.State, v.Word, v.Clock = "run", "runs", since(m.Since)
+		switch {
+		case c == control.ByConfirm, c == control.ByPath, c == control.ByMachine && !m.Served:
+			v.Note = in.Names.Reason(m.Why)
+			if c == control.ByMachine {
+				v.Note = "waits for the collector"
+			}
+		case c != control.ByMachine:
+			v.State, v.Note = "warn", "NOT collected: "+in.Names.Reason(m.Why)
+		}
+	case m.RunOn > in.Now:
+		v.State, v.Word, v.Note, v.Clock = "clear", "stopped", "the duct is being cleared", until(m.RunOn)
+	case m.Sensed == 0:
+		v.State, v.Word = "lost", "no word from its sensor yet"
+	default:
+		v.State, v.Word = "idle", "idle"
+	}
+	return v
+}
+
+// amps is the largest current of a machine's channels.
+func (in *nowIn) amps(channels []int) string {
+	most, known := 0.0, false
+	for _, ch := range channels {
+		if r := in.reading(ch); r.Verdict == sensor.Idle || r.Verdict == sensor.Running {
+			most, known = max(most, float64(r.Amps)), true
+		}
+	}
+	switch {
+	case len(channels) == 0:
+		return ""
+	case !known:
+		return "? A"
+	}
+	return amperes(most)
+}
+
+func (in *nowIn) reading(ch int) sensor.Reading {
+	if ch < 0 || ch >= len(in.Amps) {
+		return sensor.Reading{}
+	}
+	return in.Amps[ch]
+}
+
+// amperes writes a current as finely as people care.
+func amperes(a float64) string {
+	switch {
+	case math.IsNaN(a) || math.IsInf(a, 0):
+		return "? A"
+	case a >= 99.95:
+		return fmt.Sprintf("%.0f A", a)
+	}
+	return fmt.Sprintf("%.1f A", math.Abs(a))
+}
+
+var gateWords = map[control.Position][2]string{
+	control.PositionOpen: {"open", "open"}, control.PositionShut: {"shut", "shut"}, control.PositionOpening: {"opening", "opening"},
+	control.PositionShutting: {"shutting", "closing"}, control.PositionUnknown: {"unknown", "not known"},
+}
+
+func (in *nowIn) gate(id control.ID, g *control.GateView) nowGate {
+	w := gateWords[g.Position]
+	v := nowGate{Key: key("g", int(id)), Name: in.Names.Name(control.AGate, id), State: w[0], Word: w[1], Note: in.Names.Reason(g.Why), Clock: until(g.Why.Until), Gate: id}
+	if g.Held != 0 {
+		v.State += " held"
+		if g.Why.Cause != control.ByHold {
+			v.Note += ", held by hand"
+			v.Clock = until(g.Held)
+		}
+	}
+	if g.Fault != 0 {
+		v.State += " fault"
+		v.Note, _ = timeline.Trouble(g.Fault)
+		v.Clock = clock{}
+	}
+	return v
+}
+
+// circuits adds up what hangs on each breaker, as the loop does it: RMS
+// currents that are not in phase add up to at most this.
+func (in *nowIn) circuits() []nowCircuit {
+	out := make([]nowCircuit, len(in.Snap.Circuits))
+	sums, lost, any := make([]float64, len(out)), make([]bool, len(out)), make([]bool, len(out))
+	for ch, use := range in.Shop.Channels() {
+		for _, c := range use.Circuits {
+			switch r := in.reading(ch); r.Verdict {
+			case sensor.Idle, sensor.Running:
+				sums[c] += float64(r.Amps)
+			default:
+				lost[c] = true
+			}
+			any[c] = true
+		}
+	}
+	for i := range out {
+		rating := in.Shop.Circuits[i].Breaker
+		v := &out[i]
+		*v = nowCircuit{Key: key("c", i), Name: in.Names.Name(control.ACircuit, control.ID(i)), Breaker: fmt.Sprintf("%g A breaker", rating),
+			Part: int(math.Round(100 * min(1, sums[i]/rating))), Amps: amperes(sums[i])}
+		if lost[i] && any[i] {
+			v.Amps = "at least " + v.Amps
+		}
+		switch in.Snap.Circuits[i] {
+		case control.Fits:
+			v.State, v.Word = "fits", "fits"
+		case control.Near:
+			v.State, v.Word = "near", "nearly full"
+		case control.Over:
+			v.State, v.Word = "over", "TOO MUCH"
+		default:
+			v.State, v.Word = "lost", "not known"
+		}
+		if !any[i] {
+			v.State, v.Word, v.Amps, v.Part = "none", "not measured", "", 0
+		}
+	}
+	return out
+}
+
+// troubles are what stands, the gravest first.
+func (in *nowIn) troubles(v *nowView) []trouble {
+	s := in.Snap
+	var out []trouble
+	add := func(key, what, do string, c clock) { out = append(out, trouble{key, sentence(what), sentence(do), c}) }
+	fault := func(f control.FaultView) {
+		what, do := timeline.Trouble(f.Fault)
+		if name := in.Names.Name(f.Fault.Subject(), f.ID); name != "" {
+			what = name + ": " + what
+		}
+		add(fmt.Sprintf("f%d-%d", f.Fault, f.ID), what, do, since(f.Since))
+	}
+	grave := func(f control.FaultKind) bool {
+		return f == control.CollectorStillOn || f == control.StopLatched || f == control.CollectorNoCurrent || f == control.EveryPathShut
+	}
+	for _, f := range s.Faults {
+		if grave(f.Fault) {
+			fault(f)
+		}
+	}
+	if s.Latched {
+		add("latched", "nothing starts until it is reset at the shop", "see to the cause, then press the wired reset or type at the computer: kerfwind ask reset", clock{})
+	}
+	for i := range v.Machines {
+		if m := &v.Machines[i]; m.State == "warn" {
+			do := "stop it, or see to what stands above or below"
+			if s.Machines[i].Why.Cause == control.ByLimit {
+				do = "stop another machine or end a hold, and it is served"
+			}
+			add("n"+m.Key, m.Name+" runs and its dust is not collected", do, clock{})
+		}
+	}
+	for i := range v.Circuits {
+		if c := &v.Circuits[i]; c.State == "over" {
+			add("over"+c.Key, c.Name+": more than its "+c.Breaker+" carries", "switch something off before the breaker trips", clock{})
+		}
+	}
+	for _, f := range s.Faults {
+		if !grave(f.Fault) {
+			fault(f)
+		}
+	}
+	if s.BinFull {
+		add("bin", "the bin is full", "lock the collector's disconnect, then empty it; if it is warm or smells of burning, leave it shut and call the fire service", clock{})
+	}
+	return out
+}
