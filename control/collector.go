@@ -1,6 +1,9 @@
 package control
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // collector is the state of the collector.
 //
@@ -35,6 +38,22 @@ func (k *collector) init() {
 	k.stayUntil, k.minOn, k.minOff, k.coast, k.check, k.allShut, k.answer = never, never, never, never, never, never, never
 	for i := range k.starts {
 		k.starts[i] = never
+	}
+}
+
+// remember takes in what is known from before the first step.
+func (k *collector) remember(now time.Duration, p *Params) {
+	ago := slices.Sorted(slices.Values(p.Past.Starts))
+	ago = ago[:min(len(ago), p.Collector.Starts)] // the latest
+	n := 0
+	for _, a := range slices.Backward(ago) {
+		if a < p.Collector.Window {
+			k.starts[n] = now + p.Collector.Window - a
+			n++
+		}
+	}
+	if p.Past.MinOff > 0 {
+		k.minOff = now + p.Past.MinOff
 	}
 }
 

@@ -164,6 +164,7 @@ func (c *Core) begin(out *Out) {
 	c.begun = true
 	c.boot = c.now + c.p.PowerUp
 	c.col.coast = c.now + c.p.Collector.Coast // it may have run a moment ago
+	c.col.remember(c.now, &c.p)
 	c.switchOff(ByStart, out)
 	for i := range c.outlets {
 		c.outletOff(i, out)

@@ -7,9 +7,10 @@
 // # What the caller does
 //
 //   - Make a Core with New at every start of the program. A Core is not saved
-//     and not restored: every start is as after a power cut. The one stored fact
-//     is the stand-down: pass Params.StoodDown, also when what was stored cannot
-//     be read.
+//     and not restored: every start is as after a power cut. What is stored can
+//     only forbid: the stand-down (pass Params.StoodDown, also when what was
+//     stored cannot be read), and the starts and the last stop of the collector
+//     (Params.Past), where they are known.
 //   - Call Step from one goroutine, with times that do not fall, at the instant
 //     of every input and at the instant that Next names. The first Step switches
 //     all outputs off. Time is an offset from any start.
@@ -120,6 +121,7 @@
 //	4 last path stays open; close_at_rest        Core.chooseRest                  walk "4:", rest_test.go; close-at-rest
 //	5 stopped only with a start left             Core.needed, startsLeft          walk "5:" off; TestOracle; start-budget
 //	5 minimum-off prolongs, never delays         Core.stay, switchOn, holdsBack   walk "5:"; TestOracle; minimum-off
+//	5 also over a restart, where it is known     collector.remember, Past         past_test.go
 //	5 beyond the budget: reported                Core.switchOn                    budget-exceeded
 //	6 stand-down within one step                 Core.halt                        walk "6:" standDown; TestFaults; stand-down
 //	6 lifted at the shop only                    Core.ask, standDownIs            walk "6:"; stand-down, stand-down-switch

@@ -102,7 +102,7 @@ func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 	m := &c.machines[i]
 	m.run, m.due, m.changed = starting, c.now+c.p.Collector.Confirm, c.now
 	cause := BySensor
-	if was == 0 && !c.p.Midway {
+	if was == 0 && !c.p.Midway && !c.p.Past.Powered {
 		cause = ByFoundRunning
 	}
 	out.Events = append(out.Events, Event{At: c.now, Onset: onset, Kind: MachineStarted, Cause: cause, ID: ID(i)})

@@ -66,6 +66,7 @@ type Params struct {
 	TopicMayStart bool // a hold asked by topic may start the collector
 	StoodDown     bool // stood down from the start: stored, or what was stored is unreadable
 	ShopClosed    bool // closed from the start
+	Past          Past // what is known from before the stream began
 	Midway        bool // the stream begins in the middle of a day: every gate stands shut, and a machine that runs did not start by itself
 
 	UnknownHold   time.Duration // a lost sensor keeps its running machine served this long
@@ -127,6 +128,15 @@ type Collector struct {
 	Within   time.Duration // the feedback follows a command within this
 	Circuit  ID            // NoID: not known
 	Switch   bool          // it has a hand/off/auto switch that is seen
+}
+
+// Past is what a program that takes up the work of another, or its own after
+// new files, knows of the collector. It can only forbid: it starts nothing. The
+// zero value knows nothing.
+type Past struct {
+	Starts  []time.Duration // how long before the first step the collector was started, in any order
+	MinOff  time.Duration   // what is left then of the minimum time off
+	Powered bool            // the power was on: a machine that runs was started by somebody
 }
 
 // Outlet is a switched socket that follows machines.
@@ -256,6 +266,10 @@ func (p *Params) Validate() error {
 	if c.Feedback > ByContact {
 		bad("%s: no feedback kind %d", who, c.Feedback)
 	}
+	for _, ago := range p.Past.Starts {
+		length(who, "time since a start", ago)
+	}
+	length(who, "rest of the minimum time off", p.Past.MinOff)
 	if p.RunOn == nil {
 		bad("no run-on function")
 	}

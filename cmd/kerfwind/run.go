@@ -63,8 +63,11 @@ It runs the shop that was chosen last, at move-in or by "kerfwind use"; where no
 was, the one that --shop names; and without that, each channel as a machine and
 each gate actuator as a gate. It says at its start which one it is and why, and
 "kerfwind status" does. SIGHUP reads choice and files again: they come in force
-once the shop is at rest, and gates are homed then as after a start. A file that
-cannot be used changes nothing.
+once the shop is at rest, and gates are homed then. A file that cannot be used
+changes nothing.
+
+A start budget counts also the starts before a reload and, while the power stays
+on, those before a restart of the program.
 
 While it runs, other commands speak with it over a socket in the runtime folder,
 readable by its user and group: see "kerfwind status". The history, metrics and
@@ -141,8 +144,14 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 		out.notice(err) // it will not hear of READY, and says so
 	}
 	defer func() { _ = manager.Close() }() // nothing more is said
+	var clock func() (string, time.Duration)
+	if c, err := newBootClock("/"); err != nil {
+		out.notice(err)
+	} else if !r.simulate { // made-up starts do not count tomorrow
+		clock = func() (string, time.Duration) { st := c.stamp(); return st.Boot, st.Mono }
+	}
 	d := daemon.New(daemon.Options{
-		Program: versionText(), State: stateFolder(r.state), Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,
+		Program: versionText(), State: stateFolder(r.state), Runtime: folder, Clock: clock, Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,
 		Parts: r.parts(out), Manager: manager, Say: out.say, Notice: out.notice,
 	})
 	// A second signal ends the program at once.

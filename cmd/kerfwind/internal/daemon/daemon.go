@@ -24,12 +24,16 @@ import (
 type Options struct {
 	Program   string // version
 	State     string // state folder
+	Runtime   string // folder in memory, for what a restart should know; "" none
 	Simulated bool
 
 	Default string                             // the owner's shop file, where none was chosen
 	Load    func(Choice) (*config.Shop, error) // reads the files
 	Rig     rig.Options                        // how hardware is opened; the daemon sets the rest
 	Parts   []Part
+
+	// Clock goes on over a restart, until boot is another one. nil: there is none.
+	Clock func() (boot string, now time.Duration)
 
 	Manager *notify.Manager // nil: none listens
 
@@ -42,6 +46,7 @@ type Options struct {
 type Daemon struct {
 	o      Options
 	keep   *keeper
+	motor  *motor
 	hub    hub
 	herald *herald
 	reload chan struct{}
@@ -86,6 +91,12 @@ func New(o Options) *Daemon {
 		o.Say("stood down: " + why)
 	}
 	d := &Daemon{o: o, keep: newKeeper(o.State, down, o.Notice), reload: make(chan struct{}, 1), back: make(chan Choice, 1)}
+	clock, folder := o.Clock, o.Runtime
+	if clock == nil {
+		began := time.Now()
+		clock, folder = func() (string, time.Duration) { return "", time.Since(began) }, ""
+	}
+	d.motor = newMotor(folder, clock, o.Notice)
 	d.herald = newHerald(o.Manager, o.Notice)
 	return d
 }
@@ -156,7 +167,7 @@ func (d *Daemon) follow(next taken) (waits bool) {
 // is done. It returns an error if the hardware cannot be opened, or if not all
 // of it is inert at the end.
 func (d *Daemon) Run(ctx context.Context, shop *config.Shop, choice Choice) error {
-	s, err := d.open(taken{shop, choice})
+	s, err := d.open(taken{shop, choice}, false)
 	if err != nil {
 		return err
 	}
@@ -165,7 +176,7 @@ func (d *Daemon) Run(ctx context.Context, shop *config.Shop, choice Choice) erro
 		var aside sync.WaitGroup
 		inner, end := context.WithCancel(context.WithoutCancel(ctx))
 		live := s.live
-		for _, do := range []func(context.Context){d.keep.run, d.herald.run, d.reloads} {
+		for _, do := range []func(context.Context){d.keep.run, d.motor.run, d.herald.run, d.reloads} {
 			aside.Go(func() { live.Guard(func() { do(inner) }) })
 		}
 		stopping := context.AfterFunc(ctx, func() { d.herald.say("ending: outputs off", stoppingNews) })
@@ -192,9 +203,9 @@ func (d *Daemon) reopen(old taken) (*session, error) {
 	}
 	d.pending, d.waits = nil, ""
 	d.mu.Unlock()
-	s, err := d.open(next)
+	s, err := d.open(next, true)
 	if err == nil {
-		d.o.Say("the files were read again and are in force: gates are homed as after a start")
+		d.o.Say("the files were read again and are in force: gates are homed anew")
 		if next.choice != old.choice {
 			d.o.Say("the shop is " + next.choice.String())
 		}
@@ -207,20 +218,22 @@ func (d *Daemon) reopen(old taken) (*session, error) {
 		default: // one that waits is as old
 		}
 	}
-	if s, err = d.open(old); err != nil {
+	if s, err = d.open(old, true); err != nil {
 		return nil, err
 	}
 	return s, nil
 }
 
-// open takes a shop up. Every output is off.
-func (d *Daemon) open(t taken) (*session, error) {
+// open takes a shop up, the first or, at a reload, another. Every output is off.
+func (d *Daemon) open(t taken, reload bool) (*session, error) {
 	s := &session{taken: t, speed: d.o.Rig.Speed, done: make(chan struct{}), seen: make([]bool, len(t.shop.Rig.ADCs))}
 	began := time.Now()
 	s.now = func() time.Duration { return time.Duration(float64(time.Since(began)) * s.speed) }
 	o := d.o.Rig
 	o.Shop, o.Now, o.Notice = t.shop, s.now, d.o.Notice
 	o.StoodDown, _ = d.keep.now()
+	o.Past = d.motor.past(t.shop.Collector.MinOff, s.speed)
+	o.Past.Powered = reload
 	o.Frame, o.Reading = s.frame(d), s.reading(d)
 	o.Applied = func(c control.Command) { s.parts.applied(c, s.now()) }
 	o.Answered = func(in control.Input) { s.parts.answered(in, s.now()) }
@@ -242,7 +255,7 @@ func (d *Daemon) serve(ctx context.Context, s *session) error {
 		s.live.Rest()
 	}
 	d.mu.Unlock()
-	err := s.live.Run(ctx, d.keep, s.parts, &lines{d, &s.live.Names})
+	err := s.live.Run(ctx, d.keep, d.motor, s.parts, &lines{d, &s.live.Names})
 	d.mu.Lock()
 	d.current = nil
 	d.mu.Unlock()

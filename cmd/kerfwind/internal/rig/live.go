@@ -35,8 +35,9 @@ type Options struct {
 	// Sources opens the converters.
 	Sources func(*config.Rig, func() time.Duration) ([]sensor.Source, error)
 
-	StoodDown bool // nothing is commanded until that is lifted at the shop
-	Midway    bool // for a hand on one thing: no waiting after power-up, no homing
+	StoodDown bool         // nothing is commanded until that is lifted at the shop
+	Past      control.Past // what is known of the collector; if the power was on, nothing waits for it to settle
+	Midway    bool         // for a hand on one thing: no waiting after power-up, no homing
 
 	// Notice is told of troubles in words. It must not wait.
 	Notice func(error)
@@ -105,7 +106,10 @@ func Open(o Options) (*Live, error) {
 	l := &Live{o: o, Names: setup.Names(s), asks: make(chan request, 16)}
 	l.remote.heard = make(chan sensor.Reading, 2*control.MaxMachines)
 	p := s.Control()
-	p.StoodDown = o.StoodDown
+	p.StoodDown, p.Past = o.StoodDown, o.Past
+	if o.Past.Powered {
+		p.PowerUp = 0
+	}
 	if o.Midway {
 		p.PowerUp, p.Midway = 0, true
 	}
