@@ -1,0 +1,308 @@
+package panel
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/sensor"
+	"kerfwind/testdata"
+)
+
+const sec = time.Second
+
+// The demo's barn by numbers.
+const (
+	bandSaw = iota
+	planer
+	sander
+	router
+)
+
+const floorSweep, farEnd = 4, 5
+
+// barnShop is the demo's barn.
+func barnShop(t testing.TB) *config.Shop {
+	t.Helper()
+	read := func(name string) []byte {
+		b, err := testdata.Demo.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	rig, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	shop, err := config.ParseShop("barn.toml", read("demo/shops/barn.toml"), rig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return shop
+}
+
+func namesOf(s *config.Shop) *timeline.Names {
+	n := &timeline.Names{Collectors: []string{s.NameOf(control.ACollector, 0)}}
+	for i := range s.Machines {
+		n.Machines = append(n.Machines, s.Machines[i].Name)
+	}
+	for i := range s.Gates {
+		n.Gates = append(n.Gates, s.Gates[i].Name)
+	}
+	for i := range s.Outlets {
+		n.Outlets = append(n.Outlets, s.Outlets[i].Name)
+	}
+	for i := range s.Circuits {
+		n.Circuits = append(n.Circuits, s.Circuits[i].Name)
+	}
+	for _, c := range s.Stops() {
+		n.Stops = append(n.Stops, s.Rig.Contacts[c].Name)
+	}
+	return n
+}
+
+// barnIn is the barn at 100 s, at rest and well.
+func barnIn(t testing.TB) nowIn {
+	s := barnShop(t)
+	snap := &control.Snapshot{At: 100 * sec, Machines: make([]control.MachineView, len(s.Machines)), Gates: make([]control.GateView, len(s.Gates)),
+		Collectors: []control.CollectorView{{Sensed: control.Idle, Switch: control.Auto, StartsLeft: 6, Why: control.Why{Cause: control.ByNoDemand, Machine: control.NoID}}},
+		Outlets:    make([]control.OutletView, len(s.Outlets)), Circuits: make([]control.Load, len(s.Circuits))}
+	for i := range snap.Machines {
+		snap.Machines[i] = control.MachineView{Sensed: control.Idle, Why: control.Why{Machine: control.ID(i)}}
+	}
+	for i := range snap.Gates {
+		snap.Gates[i] = control.GateView{Position: control.PositionShut, Why: control.Why{Machine: control.NoID}}
+	}
+	for i := range snap.Circuits {
+		snap.Circuits[i] = control.Fits
+	}
+	in := nowIn{Now: 100 * sec, Snap: snap, Shop: s, Names: namesOf(s), Amps: make([]sensor.Reading, len(s.Rig.Channels))}
+	for i := range in.Amps {
+		in.Amps[i] = sensor.Reading{Channel: i, Verdict: sensor.Idle}
+	}
+	return in
+}
+
+// Commanded is not running, and what still draws current is never off.
+func TestCollectorWords(t *testing.T) {
+	blind, seen := control.NoFeedback, control.ByCurrent
+	for _, tt := range []struct {
+		name     string
+		feedback control.Feedback
+		c        control.CollectorView
+		state    string
+		word     string
+	}{
+		{"off and seen", seen, control.CollectorView{Sensed: control.Idle}, "off", "off"},
+		{"off, no sensor", blind, control.CollectorView{}, "off", "commanded off"},
+		{"off, sensor lost", seen, control.CollectorView{Sensed: control.Unknown}, "lost", "commanded off, cannot be seen"},
+		{"off, sensor silent yet", seen, control.CollectorView{}, "lost", "commanded off, cannot be seen"},
+		{"on, no sensor", blind, control.CollectorView{Commanded: true}, "on", "commanded on"},
+		{"on and seen", seen, control.CollectorView{Commanded: true, Sensed: control.Running}, "run", "running"},
+		{"on, sensor lost", seen, control.CollectorView{Commanded: true, Sensed: control.Unknown}, "lost", "commanded on, cannot be seen"},
+		{"on, running up", seen, control.CollectorView{Commanded: true, Sensed: control.Idle, Since: 99 * sec}, "on", "commanded on"},
+		{"on, no current in time", seen, control.CollectorView{Commanded: true, Sensed: control.Idle, Since: 90 * sec}, "warn", "commanded on, no current"},
+		{"welded, not yet a fault", seen, control.CollectorView{Sensed: control.Running}, "warn", "commanded off, still runs"},
+		{"welded", seen, control.CollectorView{Sensed: control.Running, Fault: control.CollectorStillOn}, "warn", "STILL RUNNING, commanded off"},
+		{"welded, sensor lost since", seen, control.CollectorView{Sensed: control.Unknown, Fault: control.CollectorStillOn}, "warn", "STILL RUNNING, commanded off"},
+		{"in hand and seen", seen, control.CollectorView{Sensed: control.Running, Switch: control.Hand}, "run", "running by its own switch"},
+		{"in hand, no sensor", blind, control.CollectorView{Switch: control.Hand}, "lost", "its switch stands in hand"},
+	} {
+		in := barnIn(t)
+		p := in.Shop.Control().Collector
+		p.Feedback = tt.feedback
+		v := in.collector(0, &tt.c, &p)
+		if v.State != tt.state || v.Word != tt.word {
+			t.Errorf("%s: %q, %q, want %q, %q", tt.name, v.State, v.Word, tt.state, tt.word)
+		}
+	}
+}
+
+// The reason of the collector, when it ends, and the starts that are left.
+func TestCollectorWhy(t *testing.T) {
+	in := barnIn(t)
+	p := in.Shop.Control().Collector
+	c := control.CollectorView{Commanded: true, Sensed: control.Running, Since: 40 * sec, StartsLeft: 5, NextStart: 3640 * sec,
+		Why: control.Why{Cause: control.ByRunOn, Machine: planer, Until: 108 * sec}}
+	got := in.collector(0, &c, &p)
+	want := nowCollector{Key: "k0", Name: "collector", State: "run", Word: "running", Note: "duct clearing", Clock: clock{40 * sec, countUp},
+		Ends: clock{108 * sec, countDown}, Starts: "5 of 6 starts left this hour", More: clock{3640 * sec, countDown}}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+	if c.StartsLeft = -1; in.collector(0, &c, &p).Starts != "" {
+		t.Error("without a budget there are starts left to count")
+	}
+}
+
+// A machine that cannot be seen is not idle; one that is not served says so.
+func TestMachineWords(t *testing.T) {
+	why := func(c control.Cause, until time.Duration) control.Why {
+		return control.Why{Cause: c, Machine: planer, Until: until}
+	}
+	for _, tt := range []struct {
+		name             string
+		m                control.MachineView
+		state, word, amp string
+		note, time       string
+	}{
+		{"idle", control.MachineView{Sensed: control.Idle}, "idle", "idle", "8.3 A", "", ""},
+		{"not heard of", control.MachineView{}, "lost", "no word from its sensor yet", "8.3 A", "", ""},
+		{"running", control.MachineView{Sensed: control.Running, Run: true, Served: true, Since: 35 * sec, Why: why(control.ByMachine, 0)}, "run", "runs", "8.3 A", "", "1:05"},
+		{"a moment", control.MachineView{Sensed: control.Running, Run: true, Since: 100 * sec, Why: why(control.ByConfirm, 101*sec)}, "run", "runs", "8.3 A", "run too short yet", "0:00"},
+		{"its gate still moves", control.MachineView{Sensed: control.Running, Run: true, Since: 98 * sec, Why: why(control.ByPath, 0)}, "run", "runs", "8.3 A", "waits for a path", "0:02"},
+		{"the collector is not on", control.MachineView{Sensed: control.Running, Run: true, Since: 98 * sec, Why: why(control.ByMachine, 0)}, "run", "runs", "8.3 A", "waits for the collector", "0:02"},
+		{"refused", control.MachineView{Sensed: control.Running, Run: true, Since: 40 * sec, Why: why(control.ByLimit, 0)}, "warn", "runs", "8.3 A", "NOT collected: not enough air", "1:00"},
+		{"stood down", control.MachineView{Sensed: control.Running, Run: true, Since: 40 * sec, Why: why(control.ByStandDown, 0)}, "warn", "runs", "8.3 A", "NOT collected: stood down", "1:00"},
+		{"left after a lift", control.MachineView{Sensed: control.Running, Run: true, Since: 40 * sec, Why: why(control.ByRequest, 0)}, "warn", "runs", "8.3 A", "NOT collected: asked for", "1:00"},
+		{"clearing", control.MachineView{Sensed: control.Idle, RunOn: 106500 * time.Millisecond, Why: why(control.ByRunOn, 106500*time.Millisecond)}, "clear", "stopped", "8.3 A", "the duct is being cleared", "0:07"},
+		{"cleared", control.MachineView{Sensed: control.Idle, RunOn: 100 * sec, Why: why(control.ByRunOn, 100*sec)}, "idle", "idle", "8.3 A", "", ""},
+		{"lost while it ran", control.MachineView{Sensed: control.Unknown, Run: true, Why: why(control.ByUnknownHold, 640*sec)}, "lost", "cannot be seen", "8.3 A", "served as if it ran", "9:00"},
+		{"lost at rest", control.MachineView{Sensed: control.Unknown, Why: why(control.ByUnknown, 0)}, "lost", "cannot be seen", "8.3 A", "it may run: start the collector by holding its gate", ""},
+	} {
+		in := barnIn(t)
+		in.Amps[in.Shop.Machines[planer].Channels[0]].Amps = 8.26
+		v := in.machine(planer, &tt.m)
+		got := []string{v.State, v.Word, v.Amps, v.Note, v.Clock.Text(in.Now)}
+		if d := cmp.Diff([]string{tt.state, tt.word, tt.amp, tt.note, tt.time}, got); d != "" {
+			t.Errorf("%s: %s", tt.name, d)
+		}
+	}
+	in := barnIn(t)
+	in.Amps[in.Shop.Machines[planer].Channels[0]].Verdict = sensor.Unknown
+	if got := in.amps(in.Shop.Machines[planer].Channels); got != "? A" {
+		t.Errorf("a sensor that cannot be trusted says %s", got)
+	}
+	if got := in.amps(nil); got != "" {
+		t.Errorf("a machine without a transformer draws %s", got)
+	}
+}
+
+func TestGateWords(t *testing.T) {
+	none := control.Why{Machine: control.NoID}
+	for _, tt := range []struct {
+		name              string
+		g                 control.GateView
+		state, word, note string
+		time              string
+	}{
+		{"shut", control.GateView{Position: control.PositionShut, Why: none}, "shut", "shut", "", ""},
+		{"not known", control.GateView{Why: none}, "unknown", "not known", "", ""},
+		{"opening for a machine", control.GateView{Position: control.PositionOpening, Why: control.Why{Cause: control.ByMachine, Machine: planer}}, "opening", "opening", "planer runs", ""},
+		{"closing", control.GateView{Position: control.PositionShutting, Why: none}, "shutting", "closing", "", ""},
+		{"in run-on", control.GateView{Position: control.PositionOpen, Why: control.Why{Cause: control.ByRunOn, Machine: planer, Until: 130 * sec}}, "open", "open", "duct clearing", "0:30"},
+		{"held", control.GateView{Position: control.PositionOpen, Held: 160 * sec, Why: control.Why{Cause: control.ByHold, Machine: control.NoID, Until: 160 * sec}}, "open held", "open", "held by hand", "1:00"},
+		{"held, and its machine runs", control.GateView{Position: control.PositionOpen, Held: 160 * sec, Why: control.Why{Cause: control.ByMachine, Machine: planer}}, "open held", "open", "planer runs, held by hand", "1:00"},
+		{"stuck", control.GateView{Position: control.PositionOpening, Fault: control.GateNotOpen, Why: control.Why{Cause: control.ByMachine, Machine: planer}}, "opening fault", "opening", "the gate does not open", ""},
+	} {
+		in := barnIn(t)
+		v := in.gate(planer, &tt.g)
+		got := []string{v.State, v.Word, v.Note, v.Clock.Text(in.Now)}
+		if d := cmp.Diff([]string{tt.state, tt.word, tt.note, tt.time}, got); d != "" {
+			t.Errorf("%s: %s", tt.name, d)
+		}
+	}
+}
+
+// A gate in a main makes no path of its own and cannot be held; the lengths
+// stay within what the shop allows.
+func TestHolds(t *testing.T) {
+	v := makeNow(barnIn(t))
+	if d := cmp.Diff([]time.Duration{3 * time.Minute, 10 * time.Minute, 30 * time.Minute}, v.Gates[floorSweep].Holds); d != "" {
+		t.Error(d)
+	}
+	if h := v.Gates[farEnd].Holds; h != nil {
+		t.Errorf("the gate in the main may be held for %v", h)
+	}
+	for _, tt := range []struct{ button, longest time.Duration }{{0, 30 * time.Minute}, {0, time.Minute}, {20 * time.Minute, 25 * time.Minute}, {time.Hour, 10 * time.Minute}} {
+		list := holdLengths(tt.button, tt.longest)
+		for i, d := range list {
+			if d <= 0 || d > tt.longest || i > 0 && d <= list[i-1] {
+				t.Errorf("button %v, longest %v: %v", tt.button, tt.longest, list)
+			}
+		}
+	}
+}
+
+// A circuit carries what the loop reckons for it: the sum of its channels.
+func TestCircuits(t *testing.T) {
+	in := barnIn(t)
+	in.Amps[0].Amps, in.Amps[2].Amps = 10.5, 6.25 // band saw and sander: saw wall, 20 A
+	in.Amps[1].Verdict = sensor.Unknown           // planer: planer, 30 A
+	in.Amps[3].Amps, in.Amps[4].Amps = 15, 9      // router and bench: bench, 20 A
+	in.Snap.Circuits[0], in.Snap.Circuits[1], in.Snap.Circuits[2] = control.Near, control.LoadUnknown, control.Over
+	want := []nowCircuit{
+		{Key: "c0", Name: "saw wall", State: "near", Word: "nearly full", Amps: "16.8 A", Breaker: "20 A breaker", Part: 84},
+		{Key: "c1", Name: "planer", State: "lost", Word: "not known", Amps: "at least 0.0 A", Breaker: "30 A breaker"},
+		{Key: "c2", Name: "bench", State: "over", Word: "TOO MUCH", Amps: "24.0 A", Breaker: "20 A breaker", Part: 100},
+		{Key: "c3", Name: "collector", State: "none", Word: "not measured", Breaker: "20 A breaker"},
+	}
+	if d := cmp.Diff(want, in.circuits()); d != "" {
+		t.Error(d)
+	}
+}
+
+// What stands is told with what to do; the gravest comes first, and each has a
+// key of its own.
+func TestTroubles(t *testing.T) {
+	in := barnIn(t)
+	if v := makeNow(in); len(v.Troubles) != 0 || makeHead(v).Word != "no fault" {
+		t.Errorf("at rest: %v", v.Troubles)
+	}
+	s := in.Snap
+	for f := control.FaultKind(1); f.String() != "invalid"; f++ {
+		s.Faults = append(s.Faults, control.FaultView{Fault: f, ID: 0, Since: 90 * sec})
+	}
+	s.Latched, s.BinFull = true, true
+	s.Machines[planer] = control.MachineView{Sensed: control.Running, Run: true, Why: control.Why{Cause: control.ByLimit, Machine: planer}}
+	s.Circuits[2] = control.Over
+	v := makeNow(in)
+	keys := map[string]bool{}
+	for _, x := range v.Troubles {
+		if keys[x.Key] || x.Do == "" || !strings.HasSuffix(x.What, ".") {
+			t.Errorf("%+v", x)
+		}
+		keys[x.Key] = true
+	}
+	if n := len(s.Faults) + 4; len(v.Troubles) != n {
+		t.Errorf("%d troubles, want %d", len(v.Troubles), n)
+	}
+	if got, want := v.Troubles[0].What, "Collector: commanded on and no current."; got != want {
+		t.Errorf("first stands %q, want %q", got, want)
+	}
+	if h := makeHead(v); h.State != "alarm" {
+		t.Errorf("head: %+v", h)
+	}
+	s.StoodDown = true
+	if h := makeHead(makeNow(in)); h.State != "down" || !h.Down {
+		t.Errorf("head when stood down: %+v", h)
+	}
+}
+
+func TestClock(t *testing.T) {
+	for _, tt := range []struct {
+		c          clock
+		now        time.Duration
+		text, code string
+	}{
+		{clock{}, 5 * sec, "", ""},
+		{since(5 * sec), 5 * sec, "0:00", "+5.0"},
+		{since(5 * sec), 4 * sec, "0:00", "+5.0"},
+		{since(0), 3725 * sec, "1:02:05", "+0.0"},
+		{until(0), 5 * sec, "", ""},
+		{until(65500 * time.Millisecond), 5 * sec, "1:01", "-65.5"},
+		{until(65 * sec), 5 * sec, "1:00", "-65.0"},
+		{until(65 * sec), 65 * sec, "", "-65.0"},
+		{until(65 * sec), 64999 * time.Millisecond, "0:01", "-65.0"},
+	} {
+		if text, code := tt.c.Text(tt.now), tt.c.Code(); text != tt.text || code != tt.code {
+			t.Errorf("%+v at %v: %q, %q, want %q, %q", tt.c, tt.now, text, code, tt.text, tt.code)
+		}
+	}
+}
