@@ -166,6 +166,7 @@ func (b *builder) collector() {
 		return
 	}
 	*c = raw.collector()
+	c.Rated = b.ratings(raw.at, raw.Rated)
 	c.Actuator = b.actuator(raw.key("actuator"), raw.Actuator, "the collector's contactor must not hang on anything but a wire", "relay")
 	c.Contact = b.contact(raw.key("contact"), raw.Contact, "collector")
 	c.Hand = b.contact(raw.key("hand"), raw.Hand, "hand")
@@ -241,6 +242,10 @@ func (b *builder) gate(i int) Gate {
 	g.ShutSwitch = b.contact(raw.key("shut_switch"), raw.ShutSwitch, "gate-shut")
 	g.Button = b.contact(raw.key("button"), raw.Button, "button")
 	set(&g.Travel, raw.Travel)
+	set(&g.Reversed, raw.Reversed)
+	if raw.Reversed != nil && raw.Actuator == nil {
+		b.add(raw.key("reversed"), b.tableName(raw.path)+": a gate moved by hand cannot be reversed", "take it out, or add its actuator")
+	}
 	if raw.RunOn != nil {
 		g.RunOn = *raw.RunOn
 	} else if b.raw.Collector != nil {
@@ -259,6 +264,9 @@ func (b *builder) gate(i int) Gate {
 			slow := FormatDuration(b.rig.Actuators[a].Slow)
 			b.add(raw.key("travel"), fmt.Sprintf("%s: it would be taken as open after %s, and its servo %q takes %s from end to end", b.tableName(raw.path), FormatDuration(g.Travel), b.rig.Actuators[a].Name, slow),
 				fmt.Sprintf("write travel = %q or more, or make the servo's slow shorter in the rig file", slow))
+		}
+		if a := g.Actuator; a >= 0 && g.Reversed && b.rig.Actuators[a].Kind == "topic" {
+			b.add(raw.key("reversed"), b.tableName(raw.path)+": a gate on a topic is not reversed here", "swap on and off of its actuator in the rig file")
 		}
 	case raw.OpenSwitch == nil:
 		b.add(raw.path, b.tableName(raw.path)+": it has neither an actuator nor an open_switch, so nothing can be known of it", "add one, or leave the gate out")
@@ -301,6 +309,7 @@ func (b *builder) machine(i int) Machine {
 		Circuit: b.onCircuit(raw.key("circuit"), raw.Circuit)}
 	set(&m.Topic, raw.Topic)
 	b.message(raw, &m)
+	m.Rated = b.ratings(raw.at, raw.Rated)
 	set(&m.FullLoad, raw.FullLoad)
 	set(&m.Flow, raw.Flow)
 	set(&m.Coast, raw.Coast)

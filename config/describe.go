@@ -259,7 +259,7 @@ func (s *Shop) describeMachine(p *page, m *Machine) {
 	if m.Flow > 0 {
 		line += "; wants " + s.u(Flow, m.Flow)
 	}
-	p.line(2, "%s%s", line, s.on(m.Circuit, m.FullLoad))
+	p.line(2, "%s%s%s", line, marked(m.Rated), s.on(m.Circuit, m.FullLoad))
 }
 
 func (s *Shop) describeGate(p *page, g *Gate) {
@@ -268,6 +268,9 @@ func (s *Shop) describeGate(p *page, g *Gate) {
 		line = g.Name + ": moved by hand"
 	} else {
 		line += ", travel " + FormatDuration(g.Travel)
+	}
+	if g.Reversed {
+		line += ", the other way round"
 	}
 	if g.Duct >= 0 {
 		line += ", in duct " + s.Ducts[g.Duct].Name
@@ -324,7 +327,7 @@ func (s *Shop) describeCollector(p *page) {
 	if c.Power > 0 {
 		line += ", " + s.u(Power, c.Power)
 	}
-	p.line(1, "%s%s", line, s.on(c.Circuit, c.FullLoad))
+	p.line(1, "%s%s%s", line, marked(c.Rated), s.on(c.Circuit, c.FullLoad))
 	switch {
 	case c.Channel >= 0:
 		why := ""

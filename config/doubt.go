@@ -17,6 +17,7 @@ func (b *builder) doubts() {
 	b.doubtSensors()
 	b.doubtMachines()
 	b.doubtCircuits()
+	b.doubtRatings()
 	b.doubtDucts()
 	slices.SortStableFunc(b.s.Warnings, func(x, y Problem) int {
 		return cmp.Or(cmp.Compare(x.File, y.File), cmp.Compare(x.Line, y.Line), cmp.Compare(x.Column, y.Column))

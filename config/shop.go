@@ -64,9 +64,10 @@ type Machine struct {
 	Gates    []int   // every gate that it opens, in the order of Gates
 	Paths    [][]int // one a hood: the gates from there to the collector
 	Circuit  int
-	FullLoad float64 // A; 0 is not known
-	Start    float64 // A, one-cycle true RMS
-	Stop     float64 // A
+	Rated    []Rating // supplies that its motor is marked for; nil is not known
+	FullLoad float64  // A; 0 is not known
+	Start    float64  // A, one-cycle true RMS
+	Stop     float64  // A
 	StopHold time.Duration
 	Coast    time.Duration
 	RunOn    time.Duration // given, or coast and the shop's clear-out
@@ -85,7 +86,8 @@ type Gate struct {
 	Actuator   int // None: moved by hand and only seen
 	Duct       int
 	Travel     time.Duration
-	OpenSwitch int // contact of the rig
+	Reversed   bool // here the actuator's open shuts it
+	OpenSwitch int  // contact of the rig
 	ShutSwitch int
 	Button     int           // contact that holds it open
 	Hold       time.Duration // by one press
@@ -101,9 +103,10 @@ type Collector struct {
 	Contact       int // of the rig: its contactor's auxiliary contact
 	Hand, Off     int // contacts of its hand/off/auto switch
 	Circuit       int
-	Power         float64 // W; 0 is not known
-	FullLoad      float64 // A; 0 is not known
-	Start, Stop   float64 // A, with a channel: levels of its own current
+	Rated         []Rating // supplies that its motor is marked for; nil is not known
+	Power         float64  // W; 0 is not known
+	FullLoad      float64  // A; 0 is not known
+	Start, Stop   float64  // A, with a channel: levels of its own current
 	Within        time.Duration
 	RunUp         time.Duration // from the contactor to full speed; 0 is not known
 	Coast         time.Duration

@@ -46,6 +46,7 @@ type rawMachine struct {
 	Hoods    []string       `toml:"hoods"`   // ducts that end at the machine
 	Gates    []string       `toml:"gates"`   // besides what follows from the hoods
 	Circuit  *string        `toml:"circuit"`
+	Rated    []string       `toml:"rated"` // supplies that its motor is marked for
 	FullLoad *float64       `toml:"full_load" q:"current" min:"100 mA" max:"400 A"`
 	Start    *float64       `toml:"start" q:"current" min:"10 mA" max:"400 A"` // nil: defStart
 	Stop     *float64       `toml:"stop" q:"current" min:"5 mA" max:"400 A"`   // nil: defStop, or two thirds of start
@@ -64,6 +65,7 @@ type rawGate struct {
 	Actuator   *string        `toml:"actuator"` // nil: moved by hand and only seen
 	Duct       *string        `toml:"duct"`
 	Travel     *time.Duration `toml:"travel" min:"50 ms" max:"1 min"`
+	Reversed   *bool          `toml:"reversed"` // here the actuator's open shuts it
 	OpenSwitch *string        `toml:"open_switch"`
 	ShutSwitch *string        `toml:"shut_switch"`
 	Button     *string        `toml:"button"`
@@ -80,6 +82,7 @@ type rawCollector struct {
 	Hand          *string        `toml:"hand"`
 	Off           *string        `toml:"off"`
 	Circuit       *string        `toml:"circuit"`
+	Rated         []string       `toml:"rated"` // supplies that its motor is marked for
 	Power         *float64       `toml:"power" q:"power" min:"100 W" max:"30 kW"`
 	FullLoad      *float64       `toml:"full_load" q:"current" min:"500 mA" max:"400 A"`
 	Start         *float64       `toml:"start" q:"current" min:"10 mA" max:"400 A"` // with a channel: the motor runs

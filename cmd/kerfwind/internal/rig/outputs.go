@@ -19,8 +19,16 @@ func topic(a *config.Actuator) *drive.Topic {
 	return &drive.Topic{Name: a.Topic, On: a.On, Off: a.Off}
 }
 
-// gate is an actuator that moves a gate with a travel time.
-func gate(a *config.Actuator, travel time.Duration) drive.Gate {
+// gate is an actuator that moves a gate with a travel time. A reversed one
+// opens it by what shuts others.
+func gate(a *config.Actuator, travel time.Duration, reversed bool) drive.Gate {
+	if reversed {
+		b := *a
+		b.ActiveLow = a.ActiveLow != (a.Kind == "relay")
+		b.OpenLine, b.ShutLine = a.ShutLine, a.OpenLine
+		b.PulseOpen, b.PulseShut = a.PulseShut, a.PulseOpen
+		a = &b
+	}
 	switch a.Kind {
 	case "relay":
 		return drive.Gate{Relay: relay(a)}
@@ -55,7 +63,7 @@ func Wiring(s *config.Shop) (drive.Params, error) {
 			p.Gates = append(p.Gates, drive.Gate{})
 			continue
 		}
-		p.Gates = append(p.Gates, gate(&s.Rig.Actuators[g.Actuator], g.Travel))
+		p.Gates = append(p.Gates, gate(&s.Rig.Actuators[g.Actuator], g.Travel, g.Reversed))
 	}
 	for i := range s.Outlets {
 		a := &s.Rig.Actuators[s.Outlets[i].Actuator]
@@ -111,7 +119,7 @@ func Everything(r *config.Rig) drive.Params {
 		case "relay":
 			p.Outlets = append(p.Outlets, drive.Outlet{Relay: relay(a)})
 		case "motor", "servo":
-			p.Gates = append(p.Gates, gate(a, time.Second)) // nothing moves
+			p.Gates = append(p.Gates, gate(a, time.Second, false)) // nothing moves
 		}
 	}
 	return p
