@@ -248,7 +248,8 @@ func (d *Daemon) open(t taken, reload bool) (*session, error) {
 
 // serve runs a shop until ctx is done or a waiting shop may take its place.
 func (d *Daemon) serve(ctx context.Context, s *session) error {
-	s.parts = start(d.o.Parts, Shop{Shop: s.shop, Names: &s.live.Names, Now: s.now, Speed: s.speed, Live: s.live, Choice: s.choice, Use: d.Use, Notice: d.o.Notice})
+	s.parts = start(d.o.Parts, Shop{Shop: s.shop, Names: &s.live.Names, Now: s.now, Speed: s.speed, Live: s.live, Choice: s.choice, Use: d.Use, Notice: d.o.Notice,
+		Ask: func(ctx context.Context, in control.Input) error { return d.ask(ctx, s, in) }})
 	d.mu.Lock()
 	d.current = s
 	if d.pending != nil {
@@ -383,13 +384,6 @@ func (s *session) reading(d *Daemon) func(sensor.Reading) {
 	}
 }
 
-// Bounds of a request, our own choice.
-const (
-	tooLate    = 2 * time.Second // a request that the loop takes later than this is refused
-	replyWait  = 4 * time.Second // for the loop
-	onDiskWait = 5 * time.Second // for the disk
-)
-
 // Ask carries out a request that comes over the socket. A stand-down, and its
 // end, are answered once they would outlast a power cut.
 func (d *Daemon) Ask(ctx context.Context, r socket.Request, peer socket.Peer) socket.Answer {
@@ -411,33 +405,13 @@ func (d *Daemon) Ask(ctx context.Context, r socket.Request, peer socket.Peer) so
 	if kind == control.AskReset && !peer.Owner() {
 		return fail("a latch is reset by its switch, or by root or the user of the daemon on this computer")
 	}
-	in.Origin, in.Expires = control.Console, s.now()+time.Duration(float64(tooLate)*s.speed)
-	reply := s.live.Request(in)
-	if reply == nil {
-		return fail("too many requests wait already: try again")
+	in.Origin = control.Console
+	err = d.ask(ctx, s, in)
+	if no := (*Refused)(nil); errors.As(err, &no) {
+		return socket.Answer{Refused: no.Why}
 	}
-	limit := time.NewTimer(replyWait)
-	defer limit.Stop()
-	select {
-	case e := <-reply:
-		if e.Kind != 0 {
-			return socket.Answer{Refused: timeline.Sentence(e, &s.live.Names)}
-		}
-	case <-s.done:
-		return fail("the daemon is ending")
-	case <-ctx.Done():
-		return fail("the daemon is ending")
-	case <-limit.C:
-		return fail("the control loop does not answer")
-	}
-	if kind != control.AskStandDown && kind != control.AskLift {
-		return socket.Answer{}
-	}
-	_, change := d.keep.now()
-	wait, cancel := context.WithTimeout(ctx, onDiskWait)
-	defer cancel()
-	if err := d.keep.kept(wait, change); err != nil {
-		return fail("it is in force, but a restart may not know of it: %v", err)
+	if err != nil {
+		return fail("%v", err)
 	}
 	return socket.Answer{}
 }

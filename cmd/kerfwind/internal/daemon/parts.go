@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"fmt"
 	"runtime/debug"
 	"sync"
@@ -33,6 +34,12 @@ type Shop struct {
 
 	Choice Choice                                    // which shop file this is, and why
 	Use    func(file string) (waits bool, err error) // see Daemon.Use
+
+	// Ask passes a request to the loop and returns once it is in force; a
+	// stand-down would outlast a power cut by then. A *Refused says that it
+	// stands against what must hold. It sets Expires; the origin is the part's
+	// to say, from the way the request came.
+	Ask func(context.Context, control.Input) error
 
 	// Fares tells how the part fares: why it is down, or nil. It may be called
 	// from any goroutine. Notice tells people something.
