@@ -34,6 +34,7 @@ type Shop struct {
 	recent []control.Event // the newest last
 	wake   map[chan struct{}]struct{}
 	trail  trail
+	air    ducts
 	feed   feed
 }
 

@@ -1,0 +1,123 @@
+package panel
+
+import (
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/ductview"
+	"kerfwind/config"
+)
+
+func airPage(t testing.TB, shop *config.Shop, open ...int) *Server {
+	s, p := New(Options{}), onPage(shop, time.Minute)
+	snap := atRest(shop, open...)
+	snap.Collectors[0].Commanded = true
+	p.Observe(snap, nil)
+	s.Show(p)
+	return s
+}
+
+// The figures of the page are those of the planning command.
+func TestAir(t *testing.T) {
+	shop := demoShop(t)
+	s := airPage(t, shop, 0)
+	st, err := ductview.New(shop.Name, shop.Units, shop.Duct())
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := st.Look(1)
+	flow := st.Quantity(config.Flow, c.Hoods[0].Flow)
+	if !strings.HasSuffix(flow, " cfm") {
+		t.Errorf("%s in an imperial shop", flow)
+	}
+	w := look(s, "/air")
+	reads(t, w, http.StatusOK, "Open now: band saw. The collector runs.", flow, `<svg class="ducts"`, "T3", "too slow: chips settle", ductview.Disclaimer)
+	for _, v := range st.Verdicts(c) {
+		if !strings.Contains(w.Body.String(), strings.ReplaceAll(v[1:], `"`, "&#34;")) {
+			t.Errorf("no %q", v)
+		}
+	}
+	// Another gate: the planning command's figures again, beside those of now.
+	both := st.Look(0b11)
+	reads(t, look(s, "/air?if=1&g0=on&g1=on"), http.StatusOK, "with band saw, planer open", "Then", flow,
+		st.Quantity(config.Flow, both.Hoods[0].Flow), st.Quantity(config.Flow, both.Hoods[1].Flow))
+	// The whole duct shut is a question too.
+	reads(t, look(s, "/air?if=1"), http.StatusOK, "with no gate open")
+	clean, err := st.WhatIf("filter=clean")
+	if err != nil {
+		t.Fatal(err)
+	}
+	reads(t, look(s, "/air?if=1&g0=on&filter=clean"), http.StatusOK, "with the gates as they are and the filter clean",
+		st.Quantity(config.Flow, clean.Look(1).Hoods[0].Flow))
+}
+
+func TestAirAtRest(t *testing.T) {
+	shop := demoShop(t)
+	s, p := New(Options{}), onPage(shop, time.Minute)
+	s.Show(p)
+	reads(t, look(s, "/air"), http.StatusOK, "Open now: no gate. The collector does not run", ">planer</a>")
+}
+
+func TestAirWithoutDucts(t *testing.T) {
+	rig := demoShop(t).Rig
+	s := airPage(t, config.StandIn(rig, config.StandInOptions{}))
+	reads(t, look(s, "/air"), http.StatusOK, "Nothing can be computed here yet. Enter the ducts in the shop file")
+}
+
+func TestAirMistakes(t *testing.T) {
+	s := airPage(t, demoShop(t), 0)
+	for query, want := range map[string]string{
+		"if=1&g63=on":             "no gate 63 in this shop",
+		"if=1&filter=spotless":    "not &#34;spotless&#34;",
+		"g1=on":                   "not whole",
+		"filter=clean":            "not whole",
+		"if=1&g64=on":             "nobody asks for",
+		"if=1&g1=on&g1=on":        "more than once",
+		"if=1&filter=%00":         "cannot be used",
+		"if=1;g1=on":              "cannot be read",
+		"if=1&filter=clean&x=<b>": "nobody asks for",
+	} {
+		reads(t, look(s, "/air?"+query), http.StatusBadRequest, want)
+	}
+}
+
+// However many cases are asked for, few are kept.
+func TestAirKeepsFew(t *testing.T) {
+	shop := demoShop(t)
+	var d ducts
+	for i := range 3 * mostCases {
+		q := url.Values{"if": {"1"}}
+		for g := range len(shop.Gates) {
+			if i>>g&1 == 1 {
+				q.Set(gateField(g), "on")
+			}
+		}
+		q.Set("filter", airFilters[i%len(airFilters)].value)
+		if _, err := d.view(shop, uint64(i)&0x3f, true, q); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if len(d.cases) > mostCases || len(d.byFilt) > len(airFilters) {
+		t.Errorf("%d cases, %d studies", len(d.cases), len(d.byFilt))
+	}
+}
+
+func FuzzAirQuery(f *testing.F) {
+	for _, q := range []string{"", "if=1", "if=1&g0=on&filter=clean", "g9=", "filter=%zz", "if=1&g5=%3Cscript%3E"} {
+		f.Add(q, uint64(1))
+	}
+	shop := demoShop(f)
+	var d ducts
+	f.Fuzz(func(t *testing.T, query string, open uint64) {
+		values, err := parseFields(query, airPart.Fields)
+		if err != nil {
+			return
+		}
+		if m, err := d.view(shop, open, true, values); err == nil && (m.Now == nil || m.Shown == nil) {
+			t.Errorf("%q: nothing to show", query)
+		}
+	})
+}
