@@ -52,7 +52,7 @@ func TestValidate(t *testing.T) {
 	}
 	p = Params{
 		Machines:  []Machine{{Name: "planer", Circuit: 3, Inrush: -1}, {Name: "saw", Hoods: []Hood{{Gates: []ID{7}}, {Gates: []ID{0, 0}}}, Circuit: NoID}},
-		Gates:     []Gate{{Name: "g"}, {Name: "h", Actuated: true, Travel: -time.Second, Downstream: []ID{1}}},
+		Gates:     []Gate{{Name: "g"}, {Name: "h", Actuated: true, Travel: -time.Second, Downstream: []ID{1}, Answer: -1}},
 		Outlets:   []Outlet{{Name: "o", Follows: []ID{9}, RunOn: -1}},
 		Circuits:  []Circuit{{Name: "north"}},
 		Stops:     make([]Stop, 33),
@@ -66,7 +66,7 @@ func TestValidate(t *testing.T) {
 	for _, want := range []string{
 		`33 stop inputs: at most 32`, `machine "planer": no hood`, `machine "planer": no circuit 3`, `machine "planer": inrush -1ns`,
 		`machine "saw": no gate 7`, `machine "saw": gate "g" twice on one way`, `gate "g": neither actuator nor open switch`, `gate "h": downstream of itself`,
-		`gate "h": travel -1s`, `outlet "o": no machine 9`, `outlet "o": run-on -1ns`, `circuit "north": breaker rating 0 A`, `collector "c": one start would never leave a further one`,
+		`gate "h": travel -1s`, `gate "h": answer time -1ns`, `outlet "o": no machine 9`, `outlet "o": run-on -1ns`, `circuit "north": breaker rating 0 A`, `collector "c": one start would never leave a further one`,
 		`collector "c": no feedback kind 9`, `collector "c": minimum time on`, `no run-on function`, `-1 open branches`, `10 retries`, `power-up wait -1ns`,
 	} {
 		if !strings.Contains(err.Error(), want) {
@@ -315,6 +315,27 @@ func TestSnapshot(t *testing.T) {
 	}
 	if !on.Machines[0].Run || on.At != 11*time.Second {
 		t.Error("the older copy has changed")
+	}
+}
+
+// TestGateAnswer: a gate whose driver may take longer is given up later.
+func TestGateAnswer(t *testing.T) {
+	p := barn(2, func(p *Params) { p.Gates[1].Answer = 5; p.Midway, p.PowerUp = true, 0 })
+	c, err := New(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out Out
+	for i := range 2 {
+		c.Step(10, Input{Kind: MachineIs, ID: ID(i), State: uint8(Running)}, &out)
+	}
+	for at := time.Duration(10); at < 20; at++ {
+		c.Step(at, Input{Kind: Tick}, &out)
+		for i, within := range []time.Duration{1, 5} {
+			if got, want := c.gates[i].motion == ordered, at < 10+within; got != want && at <= 10+within {
+				t.Errorf("at %d gate %d waits for an answer: %v, want %v", at, i, got, want)
+			}
+		}
 	}
 }
 

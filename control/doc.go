@@ -18,7 +18,7 @@
 //     wants them. Step appends to Out: empty it between steps.
 //   - Answer every command once with OutputIs: Done when the output has its new
 //     state (a gate's travel counts from there), Failed when it cannot be set. No
-//     answer within Params.Answer counts as Failed. A command that a later one to
+//     answer within Params.Answer, or the gate's own, counts as Failed. A command that a later one to
 //     the same target has overtaken needs no answer. Off is repeated until it is
 //     carried out.
 //   - Report every sensor, switch and contact when the program starts, and then

@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"math/bits"
 	"time"
 )
@@ -385,7 +386,7 @@ func (c *Core) order(i int, cause Cause, out *Out) {
 	if g.target == toShut {
 		k, e = GateShut, GateClosing
 	}
-	g.motion, g.due = ordered, c.now+c.p.Answer
+	g.motion, g.due = ordered, c.now+cmp.Or(c.p.Gates[i].Answer, c.p.Answer)
 	g.seq = c.command(k, i, out)
 	c.event(e, cause, i, never, out)
 }

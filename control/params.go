@@ -103,6 +103,7 @@ type Gate struct {
 	Actuated   bool          // false: moved by hand, and only seen
 	Downstream []ID          // gates between this one and the collector
 	RunOn      time.Duration // collection goes on this long after a hold ends
+	Answer     time.Duration // its driver answers within this; 0: within Params.Answer
 }
 
 // Feedback says how the collector's motor is seen. The zero value is none.
@@ -220,6 +221,7 @@ func (p *Params) Validate() error {
 		g := &p.Gates[i]
 		who := fmt.Sprintf("gate %q", g.Name)
 		gates(who, g.Downstream)
+		length(who, "answer time", g.Answer)
 		for _, d := range g.Downstream {
 			if int(d) == i {
 				bad("%s: downstream of itself", who)

@@ -27,6 +27,9 @@ it can all the same, for one that hangs: servo pulses end, but lines that the
 other one holds stay as they are until it is killed.
 
 Halt is not a disconnect: it cannot open a contactor whose contacts are welded.
+It speaks with no broker: an outlet that is told over a topic stays on until
+kerfwind starts again, which switches it off first. Give such a plug a time
+limit of its own.
 
 Exit code 4: some outputs could not be made inert, or a kerfwind runs.`,
 		Args: cobra.NoArgs,
@@ -55,7 +58,12 @@ Exit code 4: some outputs could not be made inert, or a kerfwind runs.`,
 			if err := drive.Inert(p, drive.Kernel()); err != nil {
 				return &exitError{exitHardware, fmt.Errorf("not every output is inert:\n%w", err)}
 			}
-			fmt.Fprintf(cmd.OutOrStdout(), "every output of %s is inert\n", rigPath)
+			for _, a := range r.Actuators {
+				if a.Kind == "topic" {
+					fmt.Fprintf(cmd.ErrOrStderr(), "notice: actuator %q is on a topic and was not told: if it switches an outlet, it stays on until kerfwind starts again\n", a.Name)
+				}
+			}
+			fmt.Fprintf(cmd.OutOrStdout(), "every output of %s that is wired to this computer is inert\n", rigPath)
 			return nil
 		},
 	}

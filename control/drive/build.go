@@ -59,7 +59,7 @@ func (b *builder) build(setUp bool) {
 	// The contactor first, here and in Halt, with a worker of its own.
 	if r := d.p.Collector; r != nil {
 		if l := b.output(r.Line, r.ActiveLow, r.Name); l != nil {
-			b.route("collector", target{'c', 0}, &relay{d, l})
+			b.route("collector", target{'c', 0}, &relay{d: d, line: l})
 		}
 	}
 	if h := d.p.Heartbeat; h != nil {
@@ -89,7 +89,7 @@ func (b *builder) outlet(id control.ID, o *Outlet) {
 	switch {
 	case o.Relay != nil:
 		if l := b.output(o.Relay.Line, o.Relay.ActiveLow, o.Relay.Name); l != nil {
-			b.route("gpio "+o.Relay.Line.Chip, t, &relay{b.d, l})
+			b.route("gpio "+o.Relay.Line.Chip, t, &relay{d: b.d, line: l})
 		}
 	case o.Topic != nil:
 		u := &topic{b.d, o.Topic}
@@ -103,7 +103,7 @@ func (b *builder) gate(id control.ID, g *Gate, setUp bool) {
 	switch {
 	case g.Relay != nil:
 		if l := b.output(g.Relay.Line, g.Relay.ActiveLow, g.Relay.Name); l != nil {
-			b.route("gpio "+g.Relay.Line.Chip, t, &relay{b.d, l})
+			b.route("gpio "+g.Relay.Line.Chip, t, &relay{d: b.d, line: l})
 		}
 	case g.Motor != nil:
 		m := g.Motor

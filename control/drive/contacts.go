@@ -327,11 +327,15 @@ func (s *contacts) close() {
 	if s.quit != nil {
 		close(s.quit)
 	}
+	var open []Input
 	for _, c := range s.list {
 		if c.in != nil {
-			_ = c.in.Close() // it is given up either way
+			open = append(open, c.in)
 		}
 	}
-	s.mu.Unlock()
+	s.mu.Unlock() // closing one may hang, and the workers look at the contacts
+	for _, in := range open {
+		s.done.Go(func() { _ = in.Close() }) // it is given up either way
+	}
 	s.done.Wait()
 }

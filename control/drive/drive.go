@@ -26,7 +26,7 @@ import (
 var (
 	// ErrHalted: the outputs are inert for good.
 	ErrHalted = errors.New("the outputs are halted")
-	// ErrNoAnswer: the command was not carried out within Answer.
+	// ErrNoAnswer: the command was not carried out within Params.Within.
 	ErrNoAnswer = errors.New("no answer from the output in time")
 	// ErrNoOutput: nothing is wired that could do it.
 	ErrNoOutput = errors.New("no output does this")
@@ -167,7 +167,7 @@ func (d *Driver) Apply(c control.Command) {
 		old.timer.Stop()
 	}
 	d.waiting[t] = o
-	o.timer = time.AfterFunc(Answer, func() { d.answer(c, ErrNoAnswer) })
+	o.timer = time.AfterFunc(d.p.Within(c), func() { d.answer(c, ErrNoAnswer) })
 	d.mu.Unlock()
 	w := d.routes[t]
 	switch {
@@ -282,15 +282,16 @@ func (d *Driver) Halt() error {
 
 // Close ends the workers and lets go of lines and buses. Call Halt first: a
 // line that is let go keeps its last level or floats, as its driver likes. A
-// worker that hangs is left behind after a while. It may be called again.
+// worker or contact that hangs is left behind after a while. It may be called
+// again.
 func (d *Driver) Close() { d.closing.Do(d.close) }
 
 func (d *Driver) close() {
 	d.halted.Store(true)
-	d.sensed.close()
 	end := make(chan struct{})
-	go func() {
-		defer close(end)
+	var all sync.WaitGroup
+	all.Go(d.sensed.close)
+	all.Go(func() {
 		for _, w := range d.workers {
 			w.stop()
 		}
@@ -300,6 +301,10 @@ func (d *Driver) close() {
 		for _, b := range d.buses {
 			_ = b.dev.Close()
 		}
+	})
+	go func() {
+		defer close(end)
+		all.Wait()
 	}()
 	limit := time.NewTimer(haltWithin)
 	defer limit.Stop()

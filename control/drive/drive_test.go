@@ -67,6 +67,77 @@ func TestOffAfterAHangingOn(t *testing.T) {
 	})
 }
 
+// A contactor that cannot be switched off is tried again at once and again,
+// without being asked, and what came of it is told.
+func TestOffIsTriedAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		d := rig(t, f, Params{Collector: &Relay{Name: "k0", Line: k0}})
+		d.Apply(collector(1, true))
+		synctest.Wait()
+		f.lines[k0].fails = 4
+		d.Apply(collector(2, false))
+		want(t, seen(d), "collector-on#1 0 done", `collector-off#2 0 failed: k0, line 17 of "pins": remote I/O error`)
+		wait(4*offRetry - 1)
+		if !f.on(k0) {
+			t.Error("off too soon: nothing is tested")
+		}
+		wait(1)
+		if f.on(k0) {
+			t.Error("still on")
+		}
+		want(t, seen(d), `trouble: k0, line 17 of "pins": it would not switch off, and now has`)
+		// A newer on ends the tries.
+		d.Apply(collector(3, true))
+		synctest.Wait()
+		f.lines[k0].fails = 1
+		d.Apply(collector(4, false))
+		synctest.Wait()
+		d.Apply(collector(5, true))
+		wait(time.Second)
+		if !f.on(k0) {
+			t.Error("an old off switched a new on off")
+		}
+	})
+}
+
+// A broker that takes its time is still told of an outlet that is off.
+func TestHaltTellsASlowBroker(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &broker{slow: 1500 * time.Millisecond}
+		d := rig(t, newFake(t), Params{Outlets: []Outlet{{Topic: air}}, Publish: b})
+		if err := d.Halt(); err != nil {
+			t.Error(err)
+		}
+		want(t, b.told, "shop/air OFF")
+		b.told = nil
+	})
+}
+
+// A contact that hangs when it is let go holds nobody up for long: the lines are
+// let go meanwhile.
+func TestCloseWhileAContactHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		f.sticks = make(chan struct{})
+		d, err := Open(Params{Collector: &Relay{Name: "k0", Line: k0}, Now: f.now,
+			Contacts: []Contact{{Name: "aux", Line: Line{"switches", 1}, Means: CollectorRuns}}}, f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		began := time.Now()
+		d.Close()
+		if took := time.Since(began); took > haltWithin {
+			t.Errorf("it took %v", took)
+		}
+		if !f.lines[k0].closed {
+			t.Error("the contactor's line is still held")
+		}
+		close(f.sticks)
+		synctest.Wait()
+	})
+}
+
 var air = &Topic{Name: "shop/air", On: "ON", Off: "OFF"}
 
 // What is not there is off, and cannot be switched on.
@@ -87,9 +158,11 @@ func TestNoOutput(t *testing.T) {
 type broker struct {
 	told []string
 	err  error
+	slow time.Duration
 }
 
 func (b *broker) Publish(topic, payload string) error {
+	<-time.NewTimer(b.slow).C // the bubble's clock
 	b.told = append(b.told, topic+" "+payload)
 	return b.err
 }

@@ -37,7 +37,8 @@ type fake struct {
 	closed  map[Line]bool // contacts that are closed
 	missing map[Line]error
 	changes []change
-	pairs   [][2]Line // never on together
+	pairs   [][2]Line     // never on together
+	sticks  chan struct{} // not nil: contacts wait for it when they are let go
 }
 
 func newFake(t *testing.T) *fake {
@@ -208,6 +209,9 @@ func (i *fakeInput) Next() (bool, time.Duration, error) {
 }
 
 func (i *fakeInput) Close() error {
+	if i.f.sticks != nil {
+		<-i.f.sticks
+	}
 	i.f.mu.Lock()
 	defer i.f.mu.Unlock()
 	if !i.closed {

@@ -40,23 +40,44 @@ func (l lock) free() { <-l }
 
 // relay is the unit for one relay: the contactor's, an outlet's or a gate's.
 type relay struct {
-	d    *Driver
-	line *line
+	d     *Driver
+	line  *line
+	retry time.Time // it could not be switched off: tried again then; zero: it could
 }
 
-func (r *relay) do(_ time.Time, c control.Command) {
+func (r *relay) do(now time.Time, c control.Command) {
 	switch c.Kind {
 	case control.CollectorOn, control.OutletOn, control.GateOpen:
+		r.retry = time.Time{}
 		r.d.answer(c, r.line.set(true))
 	case control.CollectorOff, control.OutletOff, control.GateShut:
-		r.d.answer(c, r.line.set(false))
+		r.d.answer(c, r.off(now))
 	case control.GateStop:
 		r.d.answer(c, nil) // it cannot stop half-way
 	}
 }
 
-func (r *relay) due() time.Time { return time.Time{} }
-func (r *relay) fire(time.Time) {}
+// off switches off. While that fails it is tried again, whatever control does
+// about the answer.
+func (r *relay) off(now time.Time) error {
+	r.retry = time.Time{}
+	err := r.line.set(false)
+	if err != nil {
+		r.retry = now.Add(offRetry)
+	}
+	return err
+}
+
+func (r *relay) due() time.Time { return r.retry }
+
+func (r *relay) fire(now time.Time) {
+	if r.retry.IsZero() || now.Before(r.retry) {
+		return
+	}
+	if r.off(now) == nil { // a failure was told when it came first
+		r.d.trouble(fmt.Errorf("%s: it would not switch off, and now has", r.line.name))
+	}
+}
 
 // topic is the unit for an outlet or a gate that is told over a topic.
 type topic struct {

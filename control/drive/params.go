@@ -30,14 +30,38 @@ const (
 	// hobby servo draws its stall current for about a tenth of a second when it
 	// starts (common practice, no source).
 	Stagger = 200 * time.Millisecond
-	// Answer is how long a command may take before it counts as failed. The
-	// rest of control.DefaultAnswer is for the way back.
-	Answer = control.DefaultAnswer - 500*time.Millisecond
+	// Answer is how long a command may take before it counts as failed, from its
+	// turn on: see Params.Within. The rest of control.DefaultAnswer is for the
+	// way back.
+	Answer = control.DefaultAnswer - wayBack
 	// DeadTime is from one way of a motor off to the other way on. A relay needs
 	// some ten milliseconds to let go; the motor must come to rest (common
 	// practice, no source).
 	DeadTime = 150 * time.Millisecond
+
+	wayBack = 500 * time.Millisecond
 )
+
+// Within is how long a command may take before it counts as failed: Answer, and
+// for a servo the turns of all servos on its bus before that.
+func (p *Params) Within(c control.Command) time.Duration {
+	if targetOf(c).class != 'g' || int(c.ID) >= len(p.Gates) || p.Gates[c.ID].Servo == nil {
+		return Answer
+	}
+	n := 0
+	for i := range p.Gates {
+		if s := p.Gates[i].Servo; s != nil && s.Bus == p.Gates[c.ID].Servo.Bus {
+			n++
+		}
+	}
+	return Answer + time.Duration(n)*Stagger
+}
+
+// GateAnswer is how long control has to wait for the answer to a command for a
+// gate: Within, and the way back.
+func (p *Params) GateAnswer(id control.ID) time.Duration {
+	return p.Within(control.Command{Kind: control.GateOpen, ID: id}) + wayBack
+}
 
 // Line is one line of a GPIO chip. Chip is the chip's label
 // ("pinctrl-bcm2835") or its device ("gpiochip0", "/dev/gpiochip0").
@@ -108,7 +132,7 @@ type Outlet struct {
 // Publisher publishes to a broker.
 type Publisher interface {
 	// Publish returns once the message has been handed over, or why it cannot
-	// be. It may wait, not longer than Answer.
+	// be. It may wait, but less than the two seconds that Halt has.
 	Publish(topic, payload string) error
 }
 

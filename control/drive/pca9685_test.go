@@ -3,6 +3,7 @@ package drive
 import (
 	"errors"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -120,6 +121,50 @@ func TestServoStagger(t *testing.T) {
 			t.Error("the stopped gate moves, or the other does not")
 		}
 	})
+}
+
+// However many servos a bus has, each gets its turn before its command counts as
+// failed, also when others are turned round again and again meanwhile.
+func TestManyServos(t *testing.T) {
+	for name, turns := range map[string]int{"once": 0, "turned round": 80} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				const n = 2 * outputs
+				f := newFake(t)
+				b := f.bus("/dev/i2c-1", 0x40, 0x41)
+				p := servos(n)
+				for i := range p.Gates {
+					s := p.Gates[i].Servo
+					s.Address, s.Output = 0x40+i/outputs, i%outputs
+				}
+				d := rig(t, f, p)
+				for i := range n {
+					d.Apply(open(uint32(i+1), control.ID(i)))
+				}
+				for i := range turns {
+					c := []func(uint32, control.ID) control.Command{stop, open}[i%2]
+					d.Apply(c(uint32(n+i+1), control.ID(n-2)))
+					wait(50 * time.Millisecond)
+				}
+				wait(time.Minute)
+				done := 0
+				for _, line := range seen(d) {
+					if strings.HasPrefix(line, "gate-open") && strings.HasSuffix(line, "done") {
+						done++
+					} else if !strings.HasPrefix(line, "gate-stop") {
+						t.Error(line)
+					}
+				}
+				if done < n || b.chips[0x41].pulse(outputs-1) == 0 {
+					t.Errorf("%d of %d have opened", done, n)
+				}
+				c := open(1, 0)
+				if w, g := p.Within(c), p.GateAnswer(0); w < Answer+(n-1)*Stagger || g <= w || p.Within(collector(1, true)) != Answer {
+					t.Errorf("a servo's command may take %v, control waits %v", w, g)
+				}
+			})
+		})
+	}
 }
 
 func TestServoSlowAndRelease(t *testing.T) {
@@ -314,7 +359,7 @@ func TestHungBus(t *testing.T) {
 		d.Apply(open(3, 2))
 		d.Apply(control.Command{Seq: 4, Kind: control.CollectorOn})
 		want(t, seen(d), "collector-on#4 0 done")
-		wait(Answer - time.Millisecond)
+		wait(p.Within(open(1, 0)) - time.Millisecond)
 		want(t, seen(d))
 		d.Apply(shut(5, 2)) // newer than what is given up
 		wait(time.Millisecond)

@@ -43,6 +43,7 @@ type servo struct {
 	power *supply
 
 	phase    phase
+	slot     time.Time // its turn to start; kept until it is used or has passed
 	next     time.Time
 	c        control.Command // queued: what to do
 	at       time.Duration   // the pulse it stands at; 0: not known
@@ -64,7 +65,10 @@ func (s *servo) do(now time.Time, c control.Command) {
 		s.d.answer(c, s.chip.off(s.s.Output))
 		return
 	}
-	s.c, s.phase, s.next = c, queued, s.power.take(now)
+	if s.slot.Before(now) {
+		s.slot = s.power.take(now)
+	}
+	s.c, s.phase, s.next = c, queued, s.slot
 }
 
 func (s *servo) fire(now time.Time) {
@@ -100,7 +104,7 @@ func (s *servo) check(err error) {
 // begin starts the move. Where the servo stands is not known after power-up:
 // then it cannot go slowly.
 func (s *servo) begin(now time.Time) error {
-	s.phase = resting
+	s.phase, s.slot = resting, time.Time{}
 	ok, err := s.chip.isSetUp()
 	if err == nil && !ok {
 		s.d.trouble(s.chip.explain(errors.New("it had lost its settings: does its supply dip?")))

@@ -190,12 +190,12 @@ func (l *Link) Counts() Counts {
 	return c
 }
 
-// publishWait is how long Publish waits for the broker: below the time in which
-// a driver must answer.
-const publishWait = 2 * time.Second
+// publishWait is how long Publish waits for the broker: less than a driver may
+// take to answer, and than the outputs may take to become inert.
+const publishWait = 1500 * time.Millisecond
 
 // Publish tells something on a topic what to do. It returns once the broker has
-// the message, or why it has not, after two seconds at most. The message is not
+// the message, or why it has not, after 1.5 seconds at most. The message is not
 // retained: a command is for now.
 func (l *Link) Publish(topic, payload string) error {
 	s := l.pipes[0].current.Load()

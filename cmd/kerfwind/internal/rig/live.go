@@ -113,7 +113,11 @@ func Open(o Options) (*Live, error) {
 	if o.Midway {
 		p.PowerUp, p.Midway = 0, true
 	}
-	var err error
+	wires, err := Wiring(s)
+	if err != nil {
+		return nil, err
+	}
+	answers(&p, &wires)
 	if l.Air, err = setup.NewAir(&p, s, false); err != nil {
 		return nil, err
 	}
@@ -160,7 +164,7 @@ func Open(o Options) (*Live, error) {
 	}
 	// Both, so that all that is wrong comes at once.
 	var errs [2]error
-	l.driver, errs[0] = outputs(&o, &p, &l.remote)
+	l.driver, errs[0] = outputs(&o, &p, wires, &l.remote)
 	l.sources, errs[1] = o.Sources(s.Rig, o.Now)
 	if err := errors.Join(errs[:]...); err != nil {
 		l.close()
@@ -170,13 +174,9 @@ func Open(o Options) (*Live, error) {
 }
 
 // outputs opens what carries out commands.
-func outputs(o *Options, p *control.Params, link drive.Publisher) (Outputs, error) {
+func outputs(o *Options, p *control.Params, w drive.Params, link drive.Publisher) (Outputs, error) {
 	if o.Outputs != nil {
 		return o.Outputs(o.Shop, p)
-	}
-	w, err := Wiring(o.Shop)
-	if err != nil {
-		return nil, err
 	}
 	w.Now, w.Publish = o.Now, link
 	d, err := drive.Open(w, o.Hardware)

@@ -51,15 +51,17 @@ var means = map[string]drive.Means{
 	"stand-down": drive.StandDown,
 }
 
-// Wiring describes the outputs and contacts that a shop uses to the drivers.
+// Wiring describes the outputs and contacts that a shop uses and that are wired
+// to this computer to the drivers.
 func Wiring(s *config.Shop) (drive.Params, error) {
 	var p drive.Params
-	if c := s.Collector.Actuator; c >= 0 {
+	here := func(actuator int) bool { return actuator >= 0 && s.Rig.Actuators[actuator].Node == 0 }
+	if c := s.Collector.Actuator; here(c) {
 		p.Collector = relay(&s.Rig.Actuators[c])
 	}
 	for i := range s.Gates {
 		g := &s.Gates[i]
-		if g.Actuator < 0 {
+		if !here(g.Actuator) {
 			p.Gates = append(p.Gates, drive.Gate{})
 			continue
 		}
@@ -67,6 +69,10 @@ func Wiring(s *config.Shop) (drive.Params, error) {
 	}
 	for i := range s.Outlets {
 		a := &s.Rig.Actuators[s.Outlets[i].Actuator]
+		if a.Node > 0 {
+			p.Outlets = append(p.Outlets, drive.Outlet{})
+			continue
+		}
 		if a.Kind == "topic" {
 			p.Outlets = append(p.Outlets, drive.Outlet{Topic: topic(a)})
 			continue
@@ -74,7 +80,7 @@ func Wiring(s *config.Shop) (drive.Params, error) {
 		p.Outlets = append(p.Outlets, drive.Outlet{Relay: relay(a)})
 	}
 	for i, use := range s.Contacts() {
-		if use.Kind == 0 {
+		if use.Kind == 0 || s.Rig.Contacts[i].Node > 0 {
 			continue
 		}
 		c := &s.Rig.Contacts[i]
@@ -87,6 +93,14 @@ func Wiring(s *config.Shop) (drive.Params, error) {
 	}
 	p.Heartbeat, p.Chips = heartbeat(s.Rig), chips(s.Rig)
 	return p, nil
+}
+
+// answers gives control the patience that the drivers need: servos on one bus
+// wait for each other.
+func answers(p *control.Params, w *drive.Params) {
+	for i := range p.Gates {
+		p.Gates[i].Answer = w.GateAnswer(control.ID(i))
+	}
 }
 
 // heartbeat toggles the line four times within the time after which its timer
@@ -109,12 +123,13 @@ func chips(r *config.Rig) []drive.Chip {
 	return out
 }
 
-// Everything describes every output of a rig, whatever a shop uses it for: to
+// Everything describes every output of a rig that is wired to this computer, whatever a shop uses it for: to
 // make them inert.
 func Everything(r *config.Rig) drive.Params {
 	p := drive.Params{Heartbeat: heartbeat(r), Chips: chips(r)}
-	for i := range r.Actuators {
-		a := &r.Actuators[i]
+	own := r.Own()
+	for i := range own.Actuators {
+		a := &own.Actuators[i]
 		switch a.Kind {
 		case "relay":
 			p.Outlets = append(p.Outlets, drive.Outlet{Relay: relay(a)})

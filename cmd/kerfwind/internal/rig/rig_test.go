@@ -108,6 +108,11 @@ func TestWiring(t *testing.T) {
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
 	}
+	p := s.Control()
+	answers(&p, &got)
+	if a := p.Gates; a[0].Answer != p.Answer || a[1].Answer != p.Answer || a[2].Answer != p.Answer+drive.Stagger {
+		t.Errorf("answers of a relay, a motor and a lone servo within %v, %v and %v", a[0].Answer, a[1].Answer, a[2].Answer)
+	}
 	// Halting needs every output of the rig, in whatever order.
 	all := Everything(s.Rig)
 	if len(all.Gates) != 2 || len(all.Outlets) != 3 || len(all.Chips) != 1 || all.Heartbeat == nil {
