@@ -62,7 +62,8 @@ type file struct {
 	names    map[string]string // of a table, by its path: "gate[2]" is "planer"
 	problems Errors
 	defaults []Default
-	broken   bool // not even TOML: nothing was decoded
+	broken   bool  // not even TOML: nothing was decoded
+	units    Units // that people see, as far as the file says so
 }
 
 // problem is something to say about the place of path, or of the table around it.
@@ -116,6 +117,9 @@ func decode(name string, data []byte, v any) *file {
 		return f
 	}
 	f.places = index(data)
+	if tree["units"] == Imperial.String() {
+		f.units = Imperial
+	}
 	f.table("", tree, reflect.ValueOf(v).Elem())
 	return f
 }
@@ -451,7 +455,7 @@ func (f *file) list(path string, x any, v reflect.Value, tag reflect.StructTag) 
 // quantity fills a float64 or a time.Duration from a written quantity.
 func (f *file) quantity(path, text string, v reflect.Value, tag reflect.StructTag) {
 	q := quantityOf(v.Type(), tag)
-	h := hints{example: tag.Get("def")}
+	h := hints{example: tag.Get("def"), units: f.units}
 	if h.example != "" {
 		h.example = strconv.Quote(h.example)
 	}

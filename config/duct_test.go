@@ -3,6 +3,7 @@ package config
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -228,6 +229,31 @@ func TestDuctSharedFlow(t *testing.T) {
 	b, _ := n.Want(1)
 	if math.Abs(a-4*b) > 1e-12 || math.Abs(a+b-600.0/3600) > 1e-12 {
 		t.Errorf("wants %g and %g", a, b)
+	}
+}
+
+// A number without a unit is guessed to be in the file's own system.
+func TestSuggestedUnits(t *testing.T) {
+	for _, c := range []struct{ units, key, text, want string }{
+		{"imperial", "length", "14", `did you mean "14 ft"?`},
+		{"metric", "length", "14", `did you mean "14 m"?`},
+		{"imperial", "diameter", "6", `did you mean "6 in"?`},
+		{"imperial", "diameter", "100", `did you mean "100 mm"?`}, // nothing imperial makes sense
+		{"metric", "diameter", "100", `did you mean "100 mm"?`},
+		{"metric", "diameter", "4 m", `did you mean "4 in"?`},
+		{"imperial", "diameter", "4 m", `did you mean "4 in"?`},
+	} {
+		duct := map[string]string{"length": "3 m", "diameter": "100 mm"}
+		duct[c.key] = c.text
+		text := fmt.Sprintf(`format = 1
+units = %q
+mains = { frequency = "60 Hz", voltage = "240 V" }
+duct = [{ name = "B1", to = "collector", diameter = %q, length = %q, kind = "hose" }]
+`, c.units, duct["diameter"], duct["length"])
+		_, err := ParsePlan("plan.toml", []byte(text))
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s %s = %q: %v, want %s", c.units, c.key, c.text, err, c.want)
+		}
 	}
 }
 

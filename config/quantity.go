@@ -118,9 +118,10 @@ func Parse(q Quantity, text string) (float64, error) {
 type hints struct {
 	low, high float64 // the range that is sensible
 	example   string  // instead of the quantity's own
+	units     Units   // of the file
 }
 
-var anything = hints{math.Inf(-1), math.Inf(1), ""}
+var anything = hints{low: math.Inf(-1), high: math.Inf(1)}
 
 func parse(q Quantity, text string, h hints) (float64, *QuantityError) {
 	k := kinds[q]
@@ -233,7 +234,8 @@ func wrongUnit(q Quantity, text, name string) string {
 }
 
 // guess offers what may have been meant: a unit of the same letters, or of all
-// but one of them, else the first unit that makes the number sensible for the key.
+// but one of them, else the first unit that makes the number sensible for the
+// key; for a bare number in an imperial file, one of that system if there is one.
 func guess(k kind, number, name string, h hints) string {
 	x, err := strconv.ParseFloat(number, 64)
 	if err != nil {
@@ -252,12 +254,33 @@ func guess(k kind, number, name string, h hints) string {
 	if math.IsInf(h.low, 0) && math.IsInf(h.high, 0) {
 		return ""
 	}
-	for _, u := range k.units {
+	units := k.units
+	if name == "" {
+		units = h.units.order(units)
+	}
+	for _, u := range units {
 		if v := float64(x*u.factor) + u.offset; u.name != name && v >= h.low && v <= h.high {
 			return fmt.Sprintf("; did you mean \"%s %s\"?", number, u.name)
 		}
 	}
 	return ""
+}
+
+// order puts the imperial units first for an imperial file.
+func (u Units) order(units []unit) []unit {
+	if u != Imperial {
+		return units
+	}
+	first := []string{"ft", "in", "cfm", "inH2O", "ft/min", "hp", "°F", "lb/ft3"}
+	place := func(x unit) int {
+		if i := slices.Index(first, x.name); i >= 0 {
+			return i
+		}
+		return len(first)
+	}
+	units = slices.Clone(units)
+	slices.SortStableFunc(units, func(a, b unit) int { return place(a) - place(b) })
+	return units
 }
 
 // ParseDuration reads a time such as "400 ms", "8 s" or "1 h 30 min", rounded
