@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -202,7 +203,7 @@ func (p Period) Next(day int) int {
 // come in order of period and name.
 func (db *DB) Totals(ctx context.Context, kind, name string, p Period, from, to int) ([]Total, error) {
 	days, err := collect(ctx, db.sql, `SELECT day, name, n, ms, longest, cut, doubtful FROM day_total
-		WHERE day BETWEEN ?1 AND ?2 AND kind = ?3 AND (?4 = '' OR name = ?4) ORDER BY day, name`,
+		WHERE day BETWEEN ?1 AND ?2 AND kind = ?3 AND (?4 = '' OR name = ?4) ORDER BY day, kind, name`,
 		func(r *sql.Rows) (t Total, err error) {
 			var ms, longest int64
 			err = r.Scan(&t.First, &t.Name, &t.Runs, &ms, &longest, &t.Cut, &t.Doubtful)
@@ -212,19 +213,18 @@ func (db *DB) Totals(ctx context.Context, kind, name string, p Period, from, to 
 	if err != nil {
 		return nil, err
 	}
-	type key struct {
-		first int
-		name  string
-	}
-	at := map[key]int{}
+	// The days of a period come together, and the names of a day in order.
 	out := days[:0] // each is read before its place is written
+	began := 0      // where the period that grows begins in out
 	for _, d := range days {
-		k := key{p.First(d.First), d.Name}
-		i, ok := at[k]
+		d.First = p.First(d.First)
+		if began < len(out) && out[began].First != d.First {
+			began = len(out)
+		}
+		i, ok := slices.BinarySearchFunc(out[began:], d.Name, func(t Total, name string) int { return cmp.Compare(t.Name, name) })
+		i += began
 		if !ok {
-			at[k] = len(out)
-			d.First = k.first
-			out = append(out, d)
+			out = slices.Insert(out, i, d)
 			continue
 		}
 		t := &out[i]
@@ -234,12 +234,6 @@ func (db *DB) Totals(ctx context.Context, kind, name string, p Period, from, to 
 		t.Cut += d.Cut
 		t.Doubtful += d.Doubtful
 	}
-	slices.SortFunc(out, func(a, b Total) int {
-		if a.First != b.First {
-			return a.First - b.First
-		}
-		return slices.Compare([]string{a.Name}, []string{b.Name})
-	})
 	return out, nil
 }
 
@@ -270,6 +264,10 @@ type RunsOf struct {
 	Limit    int
 }
 
+// ErrNoRun is the error of a page that is to begin after a run which there is
+// not.
+var ErrNoRun = errors.New("there is no run")
+
 // Runs lists one page of runs.
 func (db *DB) Runs(ctx context.Context, of RunsOf) ([]Run, error) {
 	from := `span INDEXED BY span_day`
@@ -285,7 +283,7 @@ func (db *DB) Runs(ctx context.Context, of RunsOf) ([]Run, error) {
 		err := db.sql.QueryRowContext(ctx, `SELECT day FROM span WHERE id = ? AND kind = 'machine'`, of.Before).Scan(&day)
 		if err != nil {
 			if errors.Is(err, sql.ErrNoRows) {
-				err = fmt.Errorf("there is no run %d", of.Before)
+				err = fmt.Errorf("%w %d", ErrNoRun, of.Before)
 			}
 			return nil, err
 		}
