@@ -67,6 +67,6 @@ func newRoot() *cobra.Command {
 	})
 	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace(), newDucts(), newWiring())
 	root.AddCommand(newRun(), newStatus(), newUse(), newAsk(), newJog(), newHalt(), newLearn(), newRecord(), newWatch())
-	root.AddCommand(newHistory(), newUpkeep(), newBackup(), newRestore(), newDoctor())
+	root.AddCommand(newHistory(), newUpkeep(), newBackup(), newRestore(), newPassword(), newDoctor())
 	return root
 }

@@ -20,7 +20,7 @@ import (
 )
 
 // parts are what looks on while a shop runs. Each may fail without the others.
-func (r *runFlags) parts(out *lines) []daemon.Part {
+func (r *runFlags) parts(out *lines, web *page) []daemon.Part {
 	link := &topics{state: r.state}
 	return []daemon.Part{
 		{Name: "output", Start: func(s *daemon.Shop) (daemon.Watcher, error) {
@@ -30,6 +30,7 @@ func (r *runFlags) parts(out *lines) []daemon.Part {
 		{Name: "broker", Start: link.ownBroker},
 		{Name: "mqtt", Start: link.start},
 		{Name: "metrics", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return serveMetrics(s, link) }},
+		{Name: "page", Start: web.start},
 		{Name: "notices", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return sendNotices(s, out) }},
 	}
 }

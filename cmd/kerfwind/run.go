@@ -150,9 +150,11 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 	} else if !r.simulate { // made-up starts do not count tomorrow
 		clock = func() (string, time.Duration) { st := c.stamp(); return st.Boot, st.Mono }
 	}
+	web := newPage(r.state, r.simulate, out.notice)
+	defer web.server.Close()
 	d := daemon.New(daemon.Options{
 		Program: versionText(), State: stateFolder(r.state), Runtime: folder, Clock: clock, Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,
-		Parts: r.parts(out), Manager: manager, Say: out.say, Notice: out.notice,
+		Parts: r.parts(out, web), Manager: manager, Say: out.say, Notice: out.notice,
 	})
 	// A second signal ends the program at once.
 	context.AfterFunc(ctx, stop)

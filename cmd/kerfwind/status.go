@@ -95,6 +95,7 @@ func printStatus(w io.Writer, st *socket.Status) error {
 	say(st.File != "", "file: "+st.File+" ("+st.FileWhy+")")
 	say(st.File == "" && !st.Simulated, "no shop file: "+st.FileWhy)
 	say(st.Simulated, "simulated: nothing real is read or moved")
+	say(st.Page != "", "the page is at "+st.Page)
 	say(st.Latched, "latched: a local act lifts it")
 	say(st.BinFull, "the bin is full")
 	say(st.Closed, "the shop is closed")

@@ -23,6 +23,9 @@ func (d *Daemon) Status() *socket.Status {
 	}
 	st.File, st.FileWhy = s.choice.File, s.choice.Why()
 	st.Shop, st.T, st.Ready = s.shop.Name, s.now().Seconds(), s.ready.Load()
+	if p := s.shop.Rig.Page; p != nil {
+		st.Page = p.Address()
+	}
 	for _, p := range s.parts {
 		t := socket.Thing{Name: p.name, State: "well"}
 		if err := p.down(); err != nil {

@@ -1,8 +1,13 @@
 package panel
 
 import (
+	"encoding/json"
+	"errors"
 	"fmt"
 	"net/url"
+	"os"
+	"path/filepath"
+	"sync"
 	"time"
 )
 
@@ -29,4 +34,37 @@ func (s *Server) audit(v *Visit, what, result, text string) {
 	if err := s.o.Audit(row); err != nil {
 		s.o.Notice(fmt.Errorf("page: %s of %s was not written down: %w", what, row.From, err))
 	}
+}
+
+// mostLog bounds a file of the record, bytes; one older file is kept.
+const mostLog = 1 << 20
+
+// Log is a record of changes in a file, one JSON object a line.
+type Log struct {
+	Path string
+	mu   sync.Mutex
+}
+
+// Add writes a row. It returns once it would outlast a power cut.
+func (l *Log) Add(row Row) error {
+	line, err := json.Marshal(row)
+	if err != nil {
+		return err
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if info, err := os.Stat(l.Path); err == nil && info.Size() >= mostLog {
+		if err := os.Rename(l.Path, l.Path+".1"); err != nil {
+			return err
+		}
+	}
+	if err := os.MkdirAll(filepath.Dir(l.Path), 0o750); err != nil {
+		return err
+	}
+	f, err := os.OpenFile(l.Path, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o640)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(append(line, '\n'))
+	return errors.Join(err, f.Sync(), f.Close())
 }

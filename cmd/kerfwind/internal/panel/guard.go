@@ -55,6 +55,8 @@ func (s *Server) protect(next http.Handler) http.Handler {
 	}))
 	same := cross.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.busy.RLock()
+		defer s.busy.RUnlock()
 		defer s.recovered(w)
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)

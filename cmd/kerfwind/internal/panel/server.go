@@ -10,6 +10,7 @@ package panel
 
 import (
 	"net/http"
+	"sync"
 	"sync/atomic"
 	"time"
 )
@@ -23,18 +24,11 @@ type Options struct {
 	// It is looked at again whenever it changes.
 	Passwords string
 
-	// Hosts are names under which the page may be asked for, besides localhost
-	// and addresses.
-	Hosts []string
-
 	// Audit writes down a change, or a try at one. It may take its time.
 	Audit func(Row) error
 
 	// Notice tells people what is wrong. It must not wait.
 	Notice func(error)
-
-	// Guard runs a goroutine of the page; nil runs it plainly.
-	Guard func(do func())
 }
 
 // Server is the page.
@@ -47,6 +41,10 @@ type Server struct {
 	guard   guard
 	access  *access
 	streams chan struct{} // has room for each stream that may be open
+
+	mu      sync.Mutex
+	service *service     // nil: not served
+	busy    sync.RWMutex // held for reading by each request
 
 }
 
@@ -64,7 +62,7 @@ const (
 // New makes the page. It serves nothing yet.
 func New(o Options) *Server {
 	s := &Server{o: o, streams: make(chan struct{}, mostStreams), access: newAccess(o.Passwords)}
-	s.guard.set(o.Hosts)
+	s.guard.set(nil)
 	s.mux = s.routes()
 	s.all = s.protect(s.mux)
 	return s

@@ -9,6 +9,7 @@ type Status struct {
 	File      string  `json:"shop_file"` // "": none
 	FileWhy   string  `json:"shop_why"`  // why it is that one
 	Simulated bool    `json:"simulated,omitempty"`
+	Page      string  `json:"page,omitempty"`   // its address
 	T         float64 `json:"t"`                // since the shop was taken up
 	Ready     bool    `json:"ready"`            // outputs are safe and the converters speak
 	Running   int     `json:"machines_on"`      // machines that run

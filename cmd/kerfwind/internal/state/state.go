@@ -57,6 +57,9 @@ func Write(folder, name string, data []byte) (err error) {
 	if err := f.Chmod(0o640); err != nil {
 		return err
 	}
+	if err := likeFolder(folder, f.Name()); err != nil {
+		return err
+	}
 	if err := f.Sync(); err != nil {
 		return err
 	}

@@ -1,0 +1,290 @@
+package panel
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io"
+	"log"
+	"net"
+	"net/http"
+	"net/netip"
+	"os"
+	"runtime/debug"
+	"sync"
+	"time"
+)
+
+// Bounds of connections: our own choice. A browser opens six at most.
+const (
+	mostConns  = 64
+	mostFrom   = 24 // from one address, but of this computer: a proxy may stand before the page
+	partingGap = 500 * time.Millisecond
+	againGap   = 10 * time.Second
+)
+
+// Place is where the page is served, and how.
+type Place struct {
+	Listen            string // host:port
+	CertFile, KeyFile string // "": no TLS
+	Hosts             []string
+}
+
+// service is the page being served at a place, or being tried to.
+type service struct {
+	at     Place
+	secure *certificate // nil: no TLS
+	server *http.Server
+	ctx    context.Context // done when serving is to end
+	end    context.CancelFunc
+	done   chan struct{}
+
+	mu    sync.Mutex
+	addr  net.Addr    // nil: it is not served
+	err   error       // why not
+	fares func(error) // is told of it
+}
+
+// Open serves the page at a place, in the stead of any other. If that is
+// where it is served already nothing is interrupted. What cannot be listened at
+// yet is tried again and again, since a network may come later than the program.
+// fares is told how it fares, until another Open.
+func (s *Server) Open(at Place, fares func(error)) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.guard.set(at.Hosts)
+	if v := s.service; v != nil {
+		if v.at.Listen == at.Listen && v.at.CertFile == at.CertFile && v.at.KeyFile == at.KeyFile {
+			v.mu.Lock()
+			v.fares = fares
+			v.mu.Unlock()
+			v.tell(v.why())
+			return
+		}
+		s.shut()
+	}
+	v := &service{at: at, done: make(chan struct{}), fares: fares}
+	v.ctx, v.end = context.WithCancel(context.Background())
+	if at.CertFile != "" {
+		v.secure = &certificate{cert: at.CertFile, key: at.KeyFile, notice: s.o.Notice}
+	}
+	v.server = &http.Server{
+		Handler: s, ReadHeaderTimeout: headerWait, ReadTimeout: readWait, WriteTimeout: writeWait, IdleTimeout: idleWait, MaxHeaderBytes: mostHeader,
+		ErrorLog:    log.New(io.Discard, "", 0), // what strangers do wrong fills no log; faults of ours are told by protect
+		BaseContext: func(net.Listener) context.Context { return v.ctx },
+		Protocols:   new(http.Protocols),
+	}
+	v.server.Protocols.SetHTTP1(true) // one connection a request is simpler to bound than streams within one
+	s.service = v
+	l, err := v.listen()
+	v.tell(err)
+	if err != nil {
+		s.o.Notice(fmt.Errorf("page: %w: it is tried again every %s", err, againGap))
+	}
+	go func() {
+		defer close(v.done)
+		defer func() {
+			if r := recover(); r != nil {
+				err := fmt.Errorf("ended by a fault in the program: %v", r)
+				v.tell(err)
+				s.o.Notice(fmt.Errorf("page: %w\n%s", err, debug.Stack()))
+			}
+		}()
+		v.serve(l)
+	}()
+}
+
+// listen begins to listen.
+func (v *service) listen() (net.Listener, error) {
+	var conf *tls.Config
+	if v.secure != nil {
+		if _, err := v.secure.get(nil); err != nil {
+			return nil, err
+		}
+		conf = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: v.secure.get}
+	}
+	l, err := net.Listen("tcp", v.at.Listen)
+	if err != nil {
+		return nil, err
+	}
+	v.mu.Lock()
+	v.addr = l.Addr()
+	v.mu.Unlock()
+	var out net.Listener = &door{Listener: l, open: map[netip.Addr]int{}}
+	if conf != nil {
+		out = tls.NewListener(out, conf)
+	}
+	return out, nil
+}
+
+// serve serves until the end. l is nil where nothing could be listened at.
+func (v *service) serve(l net.Listener) {
+	again := time.NewTicker(againGap)
+	defer again.Stop()
+	for {
+		if l != nil {
+			err := v.server.Serve(l)
+			if errors.Is(err, http.ErrServerClosed) {
+				return
+			}
+			v.tell(err)
+		}
+		select {
+		case <-again.C:
+		case <-v.ctx.Done():
+			return
+		}
+		var err error
+		l, err = v.listen()
+		v.tell(err)
+	}
+}
+
+// tell tells how it fares.
+func (v *service) tell(err error) {
+	v.mu.Lock()
+	v.err = err
+	fares := v.fares
+	v.mu.Unlock()
+	fares(err)
+}
+
+func (v *service) why() error {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return v.err
+}
+
+// Addr is where the page is served, nil if it is not.
+func (s *Server) Addr() net.Addr {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.service == nil {
+		return nil
+	}
+	s.service.mu.Lock()
+	defer s.service.mu.Unlock()
+	return s.service.addr
+}
+
+// Close ends serving. Sessions stay.
+func (s *Server) Close() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.shut()
+}
+
+// shut ends the service. Streams end first; who does not end in a moment is
+// cut off. mu is held.
+func (s *Server) shut() {
+	v := s.service
+	if v == nil {
+		return
+	}
+	s.service = nil
+	v.end()
+	ctx, cancel := context.WithTimeout(context.Background(), partingGap)
+	defer cancel()
+	if v.server.Shutdown(ctx) != nil {
+		_ = v.server.Close() // nothing is left to be done about it
+	}
+	<-v.done
+	s.busy.Lock() // until the last request has ended
+	defer s.busy.Unlock()
+}
+
+// door lets only so many connections in.
+type door struct {
+	net.Listener
+	mu   sync.Mutex
+	all  int
+	open map[netip.Addr]int // by address
+}
+
+// Accept waits for the next connection that there is room for.
+func (d *door) Accept() (net.Conn, error) {
+	for {
+		c, err := d.Listener.Accept()
+		if err != nil {
+			return nil, err
+		}
+		var from netip.Addr
+		if a, err := netip.ParseAddrPort(c.RemoteAddr().String()); err == nil {
+			from = a.Addr().Unmap().WithZone("")
+		}
+		if d.enter(from) {
+			return &guest{Conn: c, leave: sync.OnceFunc(func() { d.leave(from) })}, nil
+		}
+		_ = c.Close() // full
+	}
+}
+
+func (d *door) enter(from netip.Addr) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.all >= mostConns || d.open[from] >= mostFrom && !from.IsLoopback() {
+		return false
+	}
+	d.all++
+	d.open[from]++
+	return true
+}
+
+func (d *door) leave(from netip.Addr) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.all--
+	if d.open[from]--; d.open[from] == 0 {
+		delete(d.open, from)
+	}
+}
+
+// guest is a connection that was let in.
+type guest struct {
+	net.Conn
+	leave func()
+}
+
+// Close makes room for another.
+func (g *guest) Close() error {
+	g.leave()
+	return g.Conn.Close()
+}
+
+// certificate is the one to show. It is read again when its files change; if
+// that goes wrong the old one goes on.
+type certificate struct {
+	cert, key string // files
+	notice    func(error)
+
+	mu      sync.Mutex
+	loaded  *tls.Certificate
+	changed [2]time.Time // of the files as they were read last
+}
+
+func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	var changed [2]time.Time
+	for i, file := range []string{c.cert, c.key} {
+		if info, err := os.Stat(file); err == nil {
+			changed[i] = info.ModTime()
+		}
+	}
+	if c.loaded != nil && changed == c.changed {
+		return c.loaded, nil
+	}
+	c.changed = changed // a pair that does not fit is told of once, until it changes again
+	pair, err := tls.LoadX509KeyPair(c.cert, c.key)
+	if err != nil {
+		err = fmt.Errorf("page: certificate_file and key_file: %w", err)
+		if c.loaded != nil {
+			c.notice(fmt.Errorf("%w; the certificate stays as it was", err))
+			return c.loaded, nil
+		}
+		return nil, err
+	}
+	c.loaded = &pair
+	return c.loaded, nil
+}
