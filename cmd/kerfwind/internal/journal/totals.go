@@ -203,7 +203,7 @@ func (p Period) Next(day int) int {
 // come in order of period and name.
 func (db *DB) Totals(ctx context.Context, kind, name string, p Period, from, to int) ([]Total, error) {
 	days, err := collect(ctx, db.sql, `SELECT day, name, n, ms, longest, cut, doubtful FROM day_total
-		WHERE day BETWEEN ?1 AND ?2 AND kind = ?3 AND (?4 = '' OR name = ?4) ORDER BY day, kind, name`,
+		WHERE day BETWEEN ?1 AND ?2 AND kind = ?3 AND (?4 = '' OR name = ?4) ORDER BY day`,
 		func(r *sql.Rows) (t Total, err error) {
 			var ms, longest int64
 			err = r.Scan(&t.First, &t.Name, &t.Runs, &ms, &longest, &t.Cut, &t.Doubtful)
@@ -213,7 +213,7 @@ func (db *DB) Totals(ctx context.Context, kind, name string, p Period, from, to 
 	if err != nil {
 		return nil, err
 	}
-	// The days of a period come together, and the names of a day in order.
+	// The days of a period come together; names are put in order here.
 	out := days[:0] // each is read before its place is written
 	began := 0      // where the period that grows begins in out
 	for _, d := range days {
