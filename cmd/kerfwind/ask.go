@@ -79,6 +79,10 @@ func ask(cmd *cobra.Command, folder string, r socket.Request) error {
 	if a.Refused != "" {
 		return errors.New(a.Refused)
 	}
-	fmt.Fprintf(cmd.OutOrStdout(), "%s: done\n", strings.TrimSpace(r.Ask+" "+r.Gate))
+	done := "done"
+	if a.Note != "" {
+		done += ", " + a.Note
+	}
+	fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", strings.TrimSpace(r.Ask+" "+r.Gate), done)
 	return nil
 }

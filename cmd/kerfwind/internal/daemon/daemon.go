@@ -406,6 +406,7 @@ func (d *Daemon) Ask(ctx context.Context, r socket.Request, peer socket.Peer) so
 		return fail("a latch is reset by its switch, or by root or the user of the daemon on this computer")
 	}
 	in.Origin = control.Console
+	note := s.remark(in)
 	err = d.ask(ctx, s, in)
 	if no := (*Refused)(nil); errors.As(err, &no) {
 		return socket.Answer{Refused: no.Why}
@@ -413,7 +414,24 @@ func (d *Daemon) Ask(ctx context.Context, r socket.Request, peer socket.Peer) so
 	if err != nil {
 		return fail("%v", err)
 	}
-	return socket.Answer{}
+	return socket.Answer{Note: note}
+}
+
+// remark says where a request, if it is not refused, does less than is asked.
+func (s *session) remark(in control.Input) string {
+	snap := s.live.Snapshot()
+	switch kind := control.AskKind(in.State); {
+	case kind == control.AskHold:
+		if most := s.shop.Control().HoldLongest; in.For == 0 || in.For > most {
+			return "for " + config.FormatDuration(most) + ", the longest that the shop file allows"
+		}
+	case snap == nil:
+	case kind == control.AskLift && !snap.StoodDown:
+		return "it was not stood down"
+	case kind == control.AskStandDown && snap.StoodDown:
+		return "it was stood down already"
+	}
+	return ""
 }
 
 // gate finds a gate by its name.

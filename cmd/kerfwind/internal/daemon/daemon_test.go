@@ -226,6 +226,37 @@ func TestMorning(t *testing.T) {
 	})
 }
 
+// What does less than was asked says so.
+func TestRemarks(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		x := begin(t, t.TempDir(), barn(t), nil, nil)
+		time.Sleep(15 * time.Second) // the wait after power-up
+		for _, c := range []struct {
+			ask  string
+			long time.Duration
+			want string
+		}{
+			{"hold", 2 * time.Hour, "for 30 min, the longest that the shop file allows"},
+			{"hold", 0, "for 30 min, the longest that the shop file allows"},
+			{"hold", 10 * time.Second, ""},
+			{"lift", 0, "it was not stood down"},
+			{"stand-down", 0, ""},
+			{"stand-down", 0, "it was stood down already"},
+			{"lift", 0, ""},
+		} {
+			r := socket.Request{Version: 1, Do: socket.DoAsk, Ask: c.ask, For: c.long.Seconds()}
+			if c.ask == "hold" {
+				r.Gate = "router"
+			}
+			a := x.Ask(t.Context(), r, socket.Peer{UID: 0})
+			if a.Error != "" || a.Refused != "" || a.Note != c.want {
+				t.Errorf("%s for %v: %+v, want %q", c.ask, c.long, a, c.want)
+			}
+		}
+		x.stop()
+	})
+}
+
 // A stand-down is on the disk before it is acknowledged, and holds at the next
 // start until it is lifted by the right person.
 func TestStandDown(t *testing.T) {

@@ -61,6 +61,7 @@ type Answer struct {
 	Version int             `json:"v"`
 	Error   string          `json:"error,omitempty"`   // why not, in words; then nothing else is set
 	Refused string          `json:"refused,omitempty"` // the request stands against what must hold: why, in words
+	Note    string          `json:"note,omitempty"`    // where what was done is less than was asked, in words
 	Waits   bool            `json:"waits,omitempty"`   // it comes in force once the shop is at rest
 	Status  *Status         `json:"status,omitempty"`
 	Event   json.RawMessage `json:"event,omitempty"` // an event line
