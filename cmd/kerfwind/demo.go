@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/term"
 
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/replay"
@@ -35,19 +37,30 @@ const (
 
 func newDemo() *cobra.Command {
 	var speed float64
-	var plain, asJSON bool
-	var unpack string
+	var plain, asJSON, once bool
+	var unpack, listen string
 	cmd := &cobra.Command{
 		Use:   "demo",
-		Short: "Replay a morning in a guitar maker's barn; needs no files and no hardware",
-		Long: `Demo replays a recording that the program carries: a morning in a guitar maker's
-barn with four machines, a floor sweep and one 2 hp collector. Machines overlap,
-a sensor comes unplugged, and a gate sticks. On a terminal the shop is shown live
-and faster than real; elsewhere its timeline is printed. Everything in it is
-invented.`,
+		Short: "A morning in a guitar maker's barn; needs no files and no hardware",
+		Long: `Demo shows a morning in a guitar maker's barn with four machines, a floor sweep
+and one 2 hp collector. Everything in it is invented, and the program carries it.
+
+On a terminal it runs the whole daemon on a simulated rig, the morning again and
+again, until Ctrl-C: with the page for the phone, a broker with its topics, and
+its history, all in a temporary folder and for this computer alone. It prints
+where they are, and then what happens. --listen does so where there is no
+terminal, or shows the page to the network as well.
+
+With --once, and where the output is no terminal, it replays the recording of
+that morning once: machines overlap, a sensor comes unplugged, and a gate sticks.
+On a terminal the shop is shown live and faster than real then; elsewhere, and
+with --plain or --json, its timeline is printed.`,
+		Example: `  kerfwind demo
+  kerfwind demo --listen :8080
+  kerfwind demo --once --plain`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if speed <= 0 {
+			if speed < 0 || speed == 0 && cmd.Flags().Changed("speed") {
 				return &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0, e.g. 15", speed)}
 			}
 			if unpack != "" {
@@ -55,14 +68,22 @@ invented.`,
 			}
 			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
 			defer stop()
+			out := cmd.OutOrStdout()
+			once = once || plain || asJSON
+			file, ok := out.(*os.File)
+			if listen != "" && once {
+				return &exitError{exitUsage, errors.New("--listen is for the page, which --once, --plain and --json do without")}
+			}
+			if listen != "" || !once && ok && term.IsTerminal(int(file.Fd())) {
+				return demoPage(ctx, stop, newLines(out, cmd.ErrOrStderr()), listen, speed)
+			}
 			r, err := openDemo()
 			if err != nil {
 				return err
 			}
-			out := cmd.OutOrStdout()
-			if file, ok := out.(*os.File); ok && !plain && !asJSON {
+			if ok && !plain && !asJSON {
 				if screen, ok := live.Terminal(file, os.Getenv); ok {
-					return demoLive(ctx, out, r, screen, speed)
+					return demoLive(ctx, out, r, screen, cmp.Or(speed, viewSpeed))
 				}
 			}
 			p := newPrinter(out, r, asJSON, false)
@@ -71,7 +92,9 @@ invented.`,
 			return errors.Join(err, p.err)
 		},
 	}
-	cmd.Flags().Float64Var(&speed, "speed", 15, "seconds of the morning in a second, on a terminal")
+	cmd.Flags().Float64Var(&speed, "speed", 0, fmt.Sprintf("seconds of the morning in a second, on a terminal (default: %g with the page, up to %d; %g with --once)", pageSpeed, mostSpeed, viewSpeed))
+	cmd.Flags().BoolVar(&once, "once", false, "replay the morning once, without the page")
+	cmd.Flags().StringVar(&listen, "listen", "", `serve the page at this address, e.g. ":8080" for a phone in the network (default: for this computer alone)`)
 	cmd.Flags().BoolVar(&plain, "plain", false, "print the timeline, on a terminal too")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object an event")
 	cmd.Flags().StringVar(&unpack, "unpack", "", "write the demo's files into this folder instead, to try them with replay and check")

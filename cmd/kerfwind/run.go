@@ -121,6 +121,11 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
+	return r.serve(ctx, stop, out, load, how, title)
+}
+
+// serve runs a shop until ctx is done; stop ends that ctx takes signals.
+func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string) error {
 	choice, err := daemon.Choose(stateFolder(r.state), r.shop)
 	if err != nil {
 		return &exitError{exitConfig, err}
@@ -175,7 +180,9 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 		}
 	})
 	out.say("kerfwind runs " + title)
-	out.say("the shop is " + choice.String())
+	if choice.File != "" || !r.simulate { // the demo's barn else
+		out.say("the shop is " + choice.String())
+	}
 	err = d.Run(ctx, shop, choice)
 	end()
 	others.Wait()
@@ -220,12 +227,18 @@ func (r *runFlags) source(cmd *cobra.Command, out *lines) (load func(daemon.Choi
 			return loadShop(demoRigFile, c)
 		}
 	}
+	how, err = r.simulated()
+	return load, how, title, err
+}
+
+// simulated is the hardware of a simulation.
+func (r *runFlags) simulated() (how rig.Options, err error) {
 	script, err := r.made()
 	if err != nil {
-		return nil, how, "", err
+		return how, err
 	}
-	return load, rig.Options{Sources: simrig.Sources(script, r.speed), Speed: r.speed,
-		Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) { return simrig.Outputs(s, p), nil }}, title, nil
+	return rig.Options{Sources: simrig.Sources(script, r.speed), Speed: r.speed,
+		Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) { return simrig.Outputs(s, p), nil }}, nil
 }
 
 // made reads the script of the simulation.

@@ -1,0 +1,141 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+
+	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/panel"
+	"kerfwind/config"
+	"kerfwind/testdata"
+)
+
+// Seconds of the demo's morning in a second: slow enough to follow on the
+// page, fast enough to see much in the live view.
+const (
+	pageSpeed = 3.0
+	viewSpeed = 15.0
+)
+
+// demoPassword lets one do everything on the demo's page. It is no secret: the
+// page shows a simulation.
+const demoPassword = "sawdust and shavings"
+
+// demoPage runs the whole daemon on the simulated rig until ctx is done.
+func demoPage(ctx context.Context, stop func(), out *lines, listen string, speed float64) (err error) {
+	defer out.end()
+	r := runFlags{simulate: true, speed: cmp.Or(speed, pageSpeed)}
+	if r.speed > mostSpeed {
+		return &exitError{exitUsage, fmt.Errorf("--speed %v: give %d at most", r.speed, mostSpeed)}
+	}
+	at, err := place(listen, "127.0.0.1:8080")
+	if err != nil {
+		return &exitError{exitUsage, fmt.Errorf("--listen: %w", err)}
+	}
+	topics, err := place("", "127.0.0.1:1883")
+	if err != nil {
+		return err
+	}
+	folder, err := os.MkdirTemp("", "kerfwind-demo-")
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
+	r.state, r.runtime = folder, folder
+	key, err := panel.NewKey(demoPassword)
+	if err != nil {
+		return err
+	}
+	if err := setPassword(folder, panel.Setup, key, io.Discard); err != nil {
+		return err
+	}
+	rigFile := func() (*config.Rig, error) {
+		text, err := testdata.Demo.ReadFile(demoRig)
+		if err != nil {
+			return nil, err
+		}
+		return config.ParseRig(demoRig, fmt.Appendf(text, "\n[page]\nlisten = %q\n[broker]\nlisten = %q\n[mqtt]\nbroker = \"tcp://%s\"\n", at, topics, topics))
+	}
+	load := func(c daemon.Choice) (*config.Shop, error) {
+		if c.File != "" { // one that was made on the page
+			return loadShop(rigFile, c)
+		}
+		text, err := testdata.Demo.ReadFile(demoShop)
+		if err != nil {
+			return nil, err
+		}
+		rig, err := rigFile()
+		if err != nil {
+			return nil, err
+		}
+		return config.ParseShop(demoShop, text, rig)
+	}
+	first, err := load(daemon.Choice{})
+	if err != nil {
+		return &exitError{exitConfig, err}
+	}
+	how, err := r.simulated()
+	if err != nil {
+		return err
+	}
+	_, port, _ := net.SplitHostPort(topics) // it is of place's making
+	out.say("The page:    " + first.Rig.Page.Address() + "  to do more than look, sign in there with the password: " + demoPassword)
+	if !first.Rig.Page.Local {
+		for _, a := range addresses(at) {
+			out.say("             " + a + "  from the network")
+		}
+	}
+	out.say("The topics:  mosquitto_sub -p " + port + " -v -t 'kerfwind/#'")
+	out.say("Commands:    kerfwind status --runtime " + folder)
+	return r.serve(ctx, stop, out, load, how, "the demo's barn, simulated, "+fmt.Sprintf("%g s in a second; Ctrl-C ends it", r.speed))
+}
+
+// place finds where can be listened at: the address that is given or, where
+// none is, the usual one, or another port of this computer if that is taken.
+func place(given, usual string) (string, error) {
+	tries := []string{given}
+	if given == "" {
+		tries = []string{usual, "127.0.0.1:0"}
+	}
+	var err error
+	for _, at := range tries {
+		var l net.Listener
+		if l, err = net.Listen("tcp", at); err == nil {
+			return addressOf(given, l.Addr()), l.Close()
+		}
+	}
+	return "", err
+}
+
+// addressOf is the address listened at, with the host as it was given.
+func addressOf(given string, at net.Addr) string {
+	host, _, err := net.SplitHostPort(given)
+	_, port, _ := net.SplitHostPort(at.String()) // it is the system's
+	if given == "" || err != nil {
+		return at.String()
+	}
+	return net.JoinHostPort(host, port)
+}
+
+// addresses are the page's addresses in the network, if it is served there.
+func addresses(at string) (out []string) {
+	host, port, err := net.SplitHostPort(at)
+	if ip := net.ParseIP(host); err != nil || host != "" && (ip == nil || !ip.IsUnspecified()) {
+		return nil // it is served at this one only
+	}
+	all, err := net.InterfaceAddrs()
+	if err != nil {
+		return nil
+	}
+	for _, a := range all {
+		if n, ok := a.(*net.IPNet); ok && n.IP.IsGlobalUnicast() {
+			out = append(out, "http://"+net.JoinHostPort(n.IP.String(), port)+"/")
+		}
+	}
+	return out
+}
