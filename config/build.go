@@ -74,6 +74,7 @@ func (b *builder) shop() *Shop {
 	}
 	b.computers()
 	b.limits()
+	b.hours()
 	b.notices()
 	return b.s
 }

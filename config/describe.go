@@ -133,6 +133,7 @@ func (s *Shop) Describe() string {
 	}
 	s.describeLimits(&p)
 	s.describeBroker(&p)
+	s.describeHours(&p)
 	s.describeNotices(&p)
 	s.describeIdleLevels(&p)
 	s.describeIdle(&p)

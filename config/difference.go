@@ -9,7 +9,7 @@ import (
 // tableWords name the tables of a shop file in sentences; those in lists have
 // a name of their own.
 var tableWords = map[string]string{
-	"mains": "the supply", "air": "the air", "circuit": "circuit", "machine": "machine", "gate": "gate", "duct": "duct",
+	"mains": "the supply", "air": "the air", "hours": "the hours", "circuit": "circuit", "machine": "machine", "gate": "gate", "duct": "duct",
 	"collector": "the collector", "outlet": "outlet", "limits": "the limits", "notice": "notice",
 }
 

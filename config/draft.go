@@ -62,6 +62,7 @@ func (raw *rawShop) System() Units {
 var headings = map[string]string{
 	"mains":     "The supply.",
 	"air":       "The air of the place, and what is asked of it.",
+	"hours":     "When somebody works here.",
 	"circuit":   "What hangs on one breaker.",
 	"machine":   "Machines: which sensors tell that they run, and where their dust goes.",
 	"gate":      "Gates: what moves each, and which duct it sits in.",

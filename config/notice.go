@@ -30,11 +30,11 @@ const (
 	NoticeUpkeep = "upkeep" // whatever falls due, and a full bin
 )
 
-var defNotice = []string{NoticeFaults, NoticeUpkeep}
+var defNotice = []string{NoticeFaults, NoticeUpkeep, control.ClosedShopRun.String()}
 
 // noticeWords are all words that a notice may choose.
 func noticeWords() []string {
-	words := slices.Clone(defNotice)
+	words := []string{NoticeFaults, NoticeUpkeep}
 	for k := control.EventKind(1); k.String() != "invalid"; k++ {
 		words = append(words, k.String())
 	}

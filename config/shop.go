@@ -24,6 +24,7 @@ type Shop struct {
 	Collector  Collector
 	Outlets    []Outlet
 	Limits     Limits
+	Hours      *Hours // nil: always open
 	Notices    []Notice
 	Defaults   []Default      // what the file leaves out
 	Warnings   []Problem      // what is doubtful, or what this rig cannot know here

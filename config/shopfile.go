@@ -10,6 +10,7 @@ type rawShop struct {
 	Units     string        `toml:"units" need:"1" one:"metric,imperial"`
 	Mains     rawMains      `toml:"mains" need:"1" eg:"{ frequency = \"60 Hz\", voltage = \"240 V\" }"`
 	Air       *rawAir       `toml:"air"`
+	Hours     *rawHours     `toml:"hours"` // nil: always open
 	Circuit   []rawCircuit  `toml:"circuit"`
 	Machine   []rawMachine  `toml:"machine"`
 	Gate      []rawGate     `toml:"gate"`

@@ -150,15 +150,19 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func
 	}
 	defer func() { _ = manager.Close() }() // nothing more is said
 	var clock func() (string, time.Duration)
+	var wall func() (time.Time, bool)
 	if c, err := newBootClock("/"); err != nil {
 		out.notice(err)
-	} else if !r.simulate { // made-up starts do not count tomorrow
-		clock = func() (string, time.Duration) { st := c.stamp(); return st.Boot, st.Mono }
+	} else {
+		wall = func() (time.Time, bool) { st := c.stamp(); return st.Wall, st.Trusted }
+		if !r.simulate { // made-up starts do not count tomorrow
+			clock = func() (string, time.Duration) { st := c.stamp(); return st.Boot, st.Mono }
+		}
 	}
 	web := newPage(r.state, r.simulate, out.notice)
 	defer web.server.Close()
 	d := daemon.New(daemon.Options{
-		Program: versionText(), State: stateFolder(r.state), Runtime: folder, Clock: clock, Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,
+		Program: versionText(), State: stateFolder(r.state), Runtime: folder, Clock: clock, Wall: wall, Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,
 		Parts: r.parts(out, web), Manager: manager, Say: out.say, Notice: out.notice,
 	})
 	// A second signal ends the program at once.

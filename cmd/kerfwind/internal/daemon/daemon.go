@@ -35,6 +35,10 @@ type Options struct {
 	// Clock goes on over a restart, until boot is another one. nil: there is none.
 	Clock func() (boot string, now time.Duration)
 
+	// Wall is the time of day, and whether it is to be trusted, for the shop's
+	// hours. nil: never.
+	Wall func() (now time.Time, trusted bool)
+
 	Manager *notify.Manager // nil: none listens
 
 	// Say tells people what happens, Notice what is wrong. They must not wait.
@@ -234,6 +238,7 @@ func (d *Daemon) open(t taken, reload bool) (*session, error) {
 	o.StoodDown, _ = d.keep.now()
 	o.Past = d.motor.past(t.shop.Collector.MinOff, s.speed)
 	o.Past.Powered = reload
+	o.Closed = d.closed(t.shop)
 	o.Frame, o.Reading = s.frame(d), s.reading(d)
 	o.Applied = func(c control.Command) { s.parts.applied(c, s.now()) }
 	o.Answered = func(in control.Input) { s.parts.answered(in, s.now()) }
@@ -345,8 +350,26 @@ func (d *Daemon) after(s *session, now time.Duration, source int) {
 	}
 	if now >= s.next {
 		s.next = now + time.Second
-		s.parts.second(s.live.Snapshot(), now)
+		snap := s.live.Snapshot()
+		s.parts.second(snap, now)
+		if closed := d.closed(s.shop); closed != snap.ShopClosed {
+			in := control.Input{Kind: control.ShopIs, State: uint8(control.ShopOpen)}
+			if closed {
+				in.State = uint8(control.ShopClosed)
+			}
+			s.live.Ask(in) // if there is no room, in a second
+		}
 	}
+}
+
+// closed tells whether a shop is closed now. A clock that cannot be trusted
+// closes none.
+func (d *Daemon) closed(s *config.Shop) bool {
+	if s.Hours == nil || d.o.Wall == nil {
+		return false
+	}
+	now, trusted := d.o.Wall()
+	return trusted && !s.OpenAt(now)
 }
 
 // lines hands events to those that look on over the socket.

@@ -88,6 +88,14 @@ type trial struct {
 // begin starts a daemon that keeps its state in a folder.
 func begin(t *testing.T, folder string, shop *config.Shop, load func(Choice) (*config.Shop, error), m *notify.Manager, more ...Part) *trial {
 	t.Helper()
+	return beginWith(t, func(o *Options) {
+		o.State, o.Load, o.Manager, o.Parts = folder, load, m, append(o.Parts, more...)
+	}, shop)
+}
+
+// beginWith starts a daemon with options of a test's own.
+func beginWith(t *testing.T, with func(*Options), shop *config.Shop) *trial {
+	t.Helper()
 	script, err := trace.ParseScript("short", strings.NewReader(short))
 	if err != nil {
 		t.Fatal(err)
@@ -98,8 +106,8 @@ func begin(t *testing.T, folder string, shop *config.Shop, load func(Choice) (*c
 		defer x.mu.Unlock()
 		x.said = append(x.said, text)
 	}
-	x.Daemon = New(Options{Program: "test", State: folder, Simulated: true, Default: "barn.toml", Load: load, Manager: m, Say: say, Notice: func(err error) { say("notice: " + err.Error()) },
-		Parts: append([]Part{{Name: "diary", Start: func(s *Shop) (Watcher, error) { return Watcher{Observer: x}, nil }}}, more...),
+	o := Options{Program: "test", State: t.TempDir(), Simulated: true, Default: "barn.toml", Say: say, Notice: func(err error) { say("notice: " + err.Error()) },
+		Parts: []Part{{Name: "diary", Start: func(s *Shop) (Watcher, error) { return Watcher{Observer: x}, nil }}},
 		Rig: rig.Options{
 			Sources: func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 				list, err := simrig.Sources(script, 1)(r, now)
@@ -115,7 +123,9 @@ func begin(t *testing.T, folder string, shop *config.Shop, load func(Choice) (*c
 				x.plant = simrig.Outputs(s, p)
 				return x.plant, nil
 			},
-		}})
+		}}
+	with(&o)
+	x.Daemon = New(o)
 	ctx, cancel := context.WithCancel(t.Context())
 	x.cancel = cancel
 	go func() { x.end <- x.Run(ctx, shop, Choice{File: "barn.toml"}) }()
@@ -676,8 +686,17 @@ func TestServiceManager(t *testing.T) {
 func TestNotReadyWithoutFrames(t *testing.T) {
 	m, heard := manager(t, 5*time.Second)
 	synctest.Test(t, func(t *testing.T) {
-		x := begin(t, t.TempDir(), barn(t), nil, m)
-		x.stuck.Store(true)
+		x := beginWith(t, func(o *Options) {
+			o.Manager = m
+			sources := o.Rig.Sources
+			o.Rig.Sources = func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
+				list, err := sources(r, now)
+				for _, src := range list {
+					src.(*sticky).x.stuck.Store(true)
+				}
+				return list, err
+			}
+		}, barn(t))
 		time.Sleep(20 * time.Second)
 		if x.Status().Ready {
 			t.Error("ready")

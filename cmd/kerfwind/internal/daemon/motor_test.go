@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -95,4 +96,42 @@ func TestMotorFile(t *testing.T) {
 			t.Errorf("%q: %q", bad, notices)
 		}
 	}
+}
+
+// A shop that is closed homes nothing and tells of a machine that runs; its
+// hours are those of a clock that can be trusted, and come in force within a second
+// or two.
+func TestHours(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		opens := began.Add(50 * time.Second)
+		var trusted atomic.Bool
+		x := beginWith(t, func(o *Options) {
+			o.Wall = func() (time.Time, bool) {
+				now := time.Date(2026, 11, 23, 7, 0, 0, 0, time.UTC).Add(time.Since(opens))
+				return now, trusted.Load()
+			}
+		}, barn(t, "[collector]", "[hours]\nopen = \"07:00\"\nclose = \"19:00\"\n\n[collector]"))
+		time.Sleep(3 * time.Second)
+		if x.Status().Closed {
+			t.Error("closed by a clock that may be wrong")
+		}
+		trusted.Store(true)
+		time.Sleep(3 * time.Second)
+		if !x.Status().Closed || x.happened("shop-closed") != 1 {
+			t.Errorf("open before seven: %q", x.events)
+		}
+		if a := x.ask("test-open", "planer"); a.Refused == "" {
+			t.Errorf("%+v: a test move in a closed shop", a)
+		}
+		time.Sleep(25*time.Second - time.Since(began)) // the saw runs
+		if n := x.happened("closed-shop-run"); n != 1 || x.happened("collector-on") != 1 {
+			t.Errorf("%q", x.events)
+		}
+		time.Sleep(53*time.Second - time.Since(began))
+		if x.Status().Closed || x.happened("shop-open") != 1 {
+			t.Errorf("closed after seven: %q", x.events)
+		}
+		x.stop()
+	})
 }

@@ -37,6 +37,7 @@ type Options struct {
 
 	StoodDown bool         // nothing is commanded until that is lifted at the shop
 	Past      control.Past // what is known of the collector; if the power was on, nothing waits for it to settle
+	Closed    bool         // the shop is closed just now
 	Midway    bool         // for a hand on one thing: no waiting after power-up, no homing
 
 	// Notice is told of troubles in words. It must not wait.
@@ -106,7 +107,7 @@ func Open(o Options) (*Live, error) {
 	l := &Live{o: o, Names: setup.Names(s), asks: make(chan request, 16)}
 	l.remote.heard = make(chan sensor.Reading, 2*control.MaxMachines)
 	p := s.Control()
-	p.StoodDown, p.Past = o.StoodDown, o.Past
+	p.StoodDown, p.ShopClosed, p.Past = o.StoodDown, o.Closed, o.Past
 	if o.Past.Powered {
 		p.PowerUp = 0
 	}
