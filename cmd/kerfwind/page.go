@@ -76,5 +76,6 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, error) {
 		}
 		return err
 	}
+	shop.History = historyFor(p.state)
 	return shop, nil
 }

@@ -183,7 +183,7 @@ func (r *Runs) WriteTable(w io.Writer) error {
 	fmt.Fprintln(tw, "run\tbegan\tmachine\ttime\t")
 	for i := range r.List {
 		x := &r.List[i]
-		fmt.Fprintf(tw, "%d\t%s%s\t%s\t%s\t%s\n", x.ID, doubt(x.Doubtful), x.Began.In(r.Zone).Format(time.DateTime), x.Machine, Span(x.Time), ending(x.Ending))
+		fmt.Fprintf(tw, "%d\t%s%s\t%s\t%s\t%s\n", x.ID, doubt(x.Doubtful), x.Began.In(r.Zone).Format(time.DateTime), x.Machine, Span(x.Time), Ending(x.Ending))
 	}
 	if err := tw.Flush(); err != nil {
 		return err
@@ -195,8 +195,9 @@ func (r *Runs) WriteTable(w io.Writer) error {
 	return nil
 }
 
-// ending is how a run ended, in words.
-func ending(e string) string {
+// Ending is how a run ended, in words, by its name in the record. It is empty
+// for one whose end was seen.
+func Ending(e string) string {
 	switch e {
 	case "seen":
 		return ""
@@ -246,12 +247,41 @@ func (r *Runs) WriteJSON(w io.Writer) error {
 
 // WriteCSV writes the page as RFC 4180 has it, with a header.
 func (r *Runs) WriteCSV(w io.Writer) error {
-	c := csv.NewWriter(w)
-	rows := [][]string{{"id", "began", "machine", "shop", "seconds", "ending", "date_not_sure"}}
+	return csv.NewWriter(w).WriteAll(append([][]string{runColumns}, r.csvRows()...))
+}
+
+var runColumns = []string{"id", "began", "machine", "shop", "seconds", "ending", "date_not_sure"}
+
+func (r *Runs) csvRows() [][]string {
+	var rows [][]string
 	for _, x := range r.rows() {
 		rows = append(rows, []string{strconv.FormatInt(x.ID, 10), x.Began, x.Machine, x.Shop, number(x.Seconds), x.Ending, strconv.FormatBool(x.Doubtful)})
 	}
-	return c.WriteAll(rows)
+	return rows
+}
+
+// StreamCSV writes runs page by page as WriteCSV has them, with one header.
+// next gives the page after a run, the first after 0; an empty page ends it.
+func StreamCSV(w io.Writer, zone *time.Location, next func(before int64) ([]journal.Run, error)) error {
+	c := csv.NewWriter(w)
+	if err := c.Write(runColumns); err != nil {
+		return err
+	}
+	for before := int64(0); ; {
+		list, err := next(before)
+		if err != nil {
+			return err
+		}
+		if len(list) == 0 {
+			c.Flush()
+			return c.Error()
+		}
+		before = list[len(list)-1].ID
+		r := Runs{List: list, Zone: zone}
+		if err := c.WriteAll(r.csvRows()); err != nil {
+			return err
+		}
+	}
 }
 
 // ParseDay reads a date as ISO 8601 has it, 2026-03-02.

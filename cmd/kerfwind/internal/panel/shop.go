@@ -27,6 +27,10 @@ type Shop struct {
 	// against what must hold. Origin and Expires are set by it, not by the page.
 	Ask func(ctx context.Context, in control.Input) error
 
+	// History opens the record of what ran. The error is ErrNoHistory where
+	// there is none yet.
+	History func(context.Context) (History, error)
+
 	latest atomic.Pointer[control.Snapshot]
 	left   chan struct{} // closed when the shop is left
 	once   sync.Once

@@ -1,0 +1,562 @@
+package panel
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"slices"
+	"strconv"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/upkeep"
+	"kerfwind/config"
+)
+
+// runsPart shows the hours of the machines and the list of their runs.
+var runsPart = Part{Path: "/runs", Title: "Runs", Role: Look, File: "runs.html", Fields: append([]string{"before"}, runsFields...), Data: runs,
+	Routes: []Route{
+		{Method: http.MethodGet, Path: "/runs.csv", Role: Look, Stream: true, Fields: runsFields, Do: runsCSV},
+		{Method: http.MethodGet, Path: "/hours.csv", Role: Look, Stream: true, Fields: runsFields, Do: hoursCSV},
+	}}
+
+var runsFields = []string{"from", "to", "machine", "by"}
+
+// History is the record of what ran. Its calls may take their time. Days count
+// from 1970-01-01 in the shop's calendar.
+type History interface {
+	// Extent is the first and the last day on which a machine ran; ok is false
+	// before any did.
+	Extent(context.Context) (first, last int, ok bool, err error)
+	// Hours sums up the runs of machines, and of the collector where no machine
+	// is chosen, in order of period and name.
+	Hours(context.Context, HoursOf) ([]Hours, error)
+	// Runs lists runs, the newest first. A Before that is no run is a *Mistake.
+	Runs(context.Context, RunsOf) ([]Run, error)
+	// HoursCSV and RunsCSV write them all, as RFC 4180 has it.
+	HoursCSV(context.Context, io.Writer, HoursOf) error
+	RunsCSV(context.Context, io.Writer, RunsOf) error
+	Close() error
+}
+
+// ErrNoHistory says that nothing was ever recorded.
+var ErrNoHistory = errors.New("no history yet")
+
+// HoursOf chooses hours.
+type HoursOf struct {
+	By       string // day, week, month
+	Machine  string // "" all
+	From, To int    // days, both included
+}
+
+// Hours is what one machine ran in one period.
+type Hours struct {
+	First     int // first day of the period
+	Name      string
+	Collector bool // it is no machine
+	Runs      int
+	Time      time.Duration
+	Longest   time.Duration
+	Cut       int // runs whose end was not seen
+	Doubtful  int // runs whose date is not sure
+}
+
+// RunsOf chooses runs.
+type RunsOf struct {
+	Machine  string // "" all
+	From, To int    // days, both included
+	Before   int64  // the last run of the page before; 0 the first page
+	Limit    int
+}
+
+// Run is one run of a machine.
+type Run struct {
+	ID       int64
+	Machine  string
+	Began    time.Time // in the shop's zone
+	Time     time.Duration
+	Ending   string // in words; "" it was seen
+	Doubtful bool   // the date is not sure
+}
+
+// Bounds of the part: our own choice.
+const (
+	runsOnPage  = 50
+	mostPeriods = 150
+	noFrom      = -1 << 31
+	noTo        = 1<<31 - 1
+)
+
+// shownPeriods is how many periods are shown where no first day is chosen.
+var shownPeriods = map[string]int{"day": 14, "week": 8, "month": 12}
+
+// runsMain is what the template shows.
+type runsMain struct {
+	None     string // why there is nothing
+	From, To string
+	Machines []runsMachine
+	By       []runsMachine
+	Strips   []hoursStrip
+	First    string // of the strips
+	Last     string
+	Scale    string
+	Rows     []hoursRow
+	Runs     []runRow
+	Older    string // the address of the next page
+	Newest   string // that of the first
+	Query    string // of what is chosen, for the downloads
+	Doubtful bool
+	Cut      int
+}
+
+type runsMachine struct {
+	Value, Words string
+	Chosen       bool
+}
+
+// hoursStrip is a row of bars, one a period.
+type hoursStrip struct {
+	Name, Sum string
+	Words     string // for who does not see it
+	Collector bool
+	Width     int
+	Bars      []hoursBar
+}
+
+// hoursBar is in units of a period wide and of ten high.
+type hoursBar struct {
+	X, Y, Height string
+	Doubtful     bool
+}
+
+type hoursRow struct {
+	When, Name, Time string
+	Starts           int
+	Longest          string
+	Collector        bool
+}
+
+type runRow struct {
+	ID                         int64
+	Date, Clock, Machine, Time string
+	Note                       string
+	Doubtful                   bool
+}
+
+// runsAsk is what is asked for.
+type runsAsk struct {
+	HoursOf
+	before  int64
+	hasFrom bool
+	hasTo   bool
+}
+
+// parseRuns reads what is asked for. Without days it is all there are.
+func parseRuns(field func(string) string) (runsAsk, error) {
+	a := runsAsk{HoursOf: HoursOf{By: field("by"), Machine: field("machine"), From: noFrom, To: noTo}}
+	if a.By == "" {
+		a.By = "day"
+	}
+	if _, ok := shownPeriods[a.By]; !ok {
+		return a, &Mistake{fmt.Sprintf("hours go by day, week or month, not by %.40q", a.By)}
+	}
+	for _, d := range []struct {
+		name string
+		day  *int
+		has  *bool
+	}{{"from", &a.From, &a.hasFrom}, {"to", &a.To, &a.hasTo}} {
+		text := field(d.name)
+		if text == "" {
+			continue
+		}
+		t, err := time.Parse(time.DateOnly, text)
+		if err != nil {
+			return a, &Mistake{fmt.Sprintf("%.40q is no date: write year, month and day, as in 2026-03-02", text)}
+		}
+		*d.day, *d.has = int(t.Unix()/86400), true
+	}
+	if a.From > a.To {
+		return a, &Mistake{fmt.Sprintf("the first day, %s, is after the last, %s", dateOf(a.From), dateOf(a.To))}
+	}
+	if text := field("before"); text != "" {
+		n, err := strconv.ParseInt(text, 10, 64)
+		if err != nil || n <= 0 {
+			return a, &Mistake{fmt.Sprintf("%.40q is no run: begin at the newest", text)}
+		}
+		a.before = n
+	}
+	return a, nil
+}
+
+// address is an address with a query.
+func address(path string, q map[string]string) string {
+	v := url.Values{}
+	for k, x := range q {
+		v.Set(k, x)
+	}
+	if len(v) == 0 {
+		return path
+	}
+	return path + "?" + v.Encode()
+}
+
+// query is what is asked for as an address has it.
+func (a *runsAsk) query() map[string]string {
+	q := map[string]string{}
+	if a.hasFrom {
+		q["from"] = dateOf(a.From)
+	}
+	if a.hasTo {
+		q["to"] = dateOf(a.To)
+	}
+	if a.Machine != "" {
+		q["machine"] = a.Machine
+	}
+	if a.By != "day" {
+		q["by"] = a.By
+	}
+	return q
+}
+
+func dayTime(day int) time.Time { return time.Unix(int64(day)*86400, 0).UTC() }
+
+func dateOf(day int) string { return dayTime(day).Format(time.DateOnly) }
+
+// period is the first day of the period that a day is in, and of the next one.
+func period(by string, day int) (first, next int) {
+	switch by {
+	case "week":
+		first = upkeep.Monday(day)
+		return first, first + 7
+	case "month":
+		t := dayTime(day)
+		t = t.AddDate(0, 0, 1-t.Day())
+		return int(t.Unix() / 86400), int(t.AddDate(0, 1, 0).Unix() / 86400)
+	}
+	return day, day + 1
+}
+
+// history opens the record. The error ErrNoHistory is left to the caller.
+func (s *Shop) history(ctx context.Context) (History, error) {
+	if s.History == nil {
+		return nil, ErrNoHistory
+	}
+	h, err := s.History(ctx)
+	if err != nil && !errors.Is(err, ErrNoHistory) {
+		err = fmt.Errorf("the history cannot be read just now: %w", err)
+	}
+	return h, err
+}
+
+func runs(v *Visit) (any, error) {
+	a, err := parseRuns(v.Field)
+	if err != nil {
+		return nil, err
+	}
+	m := &runsMain{}
+	h, err := v.Shop.history(v.R.Context())
+	if errors.Is(err, ErrNoHistory) {
+		m.None = "Nothing is recorded yet. The first machine that runs begins the list."
+		return m, nil
+	} else if err != nil {
+		return nil, err
+	}
+	err = m.fill(v.R.Context(), h, &a, v.Shop.Shop)
+	return m, errors.Join(err, h.Close())
+}
+
+// fill reads what is asked for from the record.
+func (m *runsMain) fill(ctx context.Context, h History, a *runsAsk, shop *config.Shop) error {
+	first, last, ok, err := h.Extent(ctx)
+	if err != nil {
+		return err
+	}
+	if !ok {
+		m.None = "No machine has run yet."
+		return nil
+	}
+	whole := RunsOf{Machine: a.Machine, From: a.From, To: a.To, Before: a.before, Limit: runsOnPage + 1}
+	asked := *a
+	a.To = min(a.To, last)
+	if !a.hasFrom {
+		a.From, _ = period(a.By, a.To)
+		for range shownPeriods[a.By] - 1 {
+			a.From, _ = period(a.By, a.From-1)
+		}
+	}
+	f, _ := period(a.By, first)
+	a.From = max(a.From, f) // nothing was before
+	var hours []Hours
+	if a.From <= a.To {
+		if hours, err = h.Hours(ctx, a.HoursOf); err != nil {
+			return err
+		}
+		if err := m.strips(hours, a, shop); err != nil {
+			return err
+		}
+	}
+	list, err := h.Runs(ctx, whole)
+	if err != nil {
+		return err
+	}
+	m.list(list, &asked)
+	if asked.hasFrom {
+		m.From = dateOf(asked.From)
+	}
+	if asked.hasTo {
+		m.To = dateOf(asked.To)
+	}
+	m.choices(hours, list, a, shop)
+	m.Query = address("", asked.query())
+	return nil
+}
+
+// strips draws one strip for each machine and one for the collector.
+func (m *runsMain) strips(hours []Hours, a *runsAsk, shop *config.Shop) error {
+	at := map[int]int{}
+	n := 0
+	for d, _ := period(a.By, a.From); d <= a.To; _, d = period(a.By, d) {
+		if n++; n > mostPeriods {
+			return &Mistake{fmt.Sprintf("that is more than %d of them: choose longer ones, or fewer days", mostPeriods)}
+		}
+		at[d] = n - 1
+	}
+	m.First, m.Last = dateOf(a.From), dateOf(a.To)
+	var most [2]time.Duration // of machines, of the collector
+	kind := func(h *Hours) int {
+		if h.Collector {
+			return 1
+		}
+		return 0
+	}
+	for i := range hours {
+		h := &hours[i]
+		most[kind(h)] = max(most[kind(h)], h.Time)
+	}
+	strips := map[string]*hoursStrip{}
+	sums := map[string]time.Duration{}
+	peak := map[string]*Hours{}
+	var order []string
+	for i := range hours {
+		h := &hours[i]
+		key := h.Name
+		if h.Collector {
+			key = "\x00" + key
+		}
+		if strips[key] == nil {
+			strips[key] = &hoursStrip{Name: h.Name, Collector: h.Collector, Width: n}
+			order = append(order, key)
+		}
+		sums[key] += h.Time
+		if p := peak[key]; p == nil || h.Time > p.Time {
+			peak[key] = h
+		}
+		high := 0.0
+		if top := most[kind(h)]; top > 0 {
+			high = 10 * h.Time.Seconds() / top.Seconds()
+		}
+		strips[key].Bars = append(strips[key].Bars, hoursBar{X: decimal(float64(at[h.First]) + 0.1), Y: decimal(10 - high), Height: decimal(high), Doubtful: h.Doubtful > 0})
+		m.Rows = append(m.Rows, hoursRow{When: m.when(a.By, h.First), Name: h.Name, Time: hms(h.Time), Starts: h.Runs, Longest: hms(h.Longest), Collector: h.Collector})
+		m.Doubtful = m.Doubtful || h.Doubtful > 0
+		if !h.Collector {
+			m.Cut += h.Cut
+		}
+	}
+	slices.Reverse(m.Rows) // the newest first, as in the list
+	for i := len(m.Rows) - 1; i > 0; i-- {
+		if m.Rows[i].When == m.Rows[i-1].When {
+			m.Rows[i].When = ""
+		}
+	}
+	rank := func(key string) int {
+		for i := range shop.Machines {
+			if shop.Machines[i].Name == key {
+				return i
+			}
+		}
+		if strips[key].Collector {
+			return len(shop.Machines) + 1
+		}
+		return len(shop.Machines) // of another shop
+	}
+	slices.SortStableFunc(order, func(a, b string) int { return rank(a) - rank(b) })
+	for _, key := range order {
+		s := strips[key]
+		s.Sum = hms(sums[key])
+		s.Words = fmt.Sprintf("%s: %s from %s to %s; most: %s, %s", s.Name, s.Sum, m.First, m.Last, m.when(a.By, peak[key].First), hms(peak[key].Time))
+		m.Strips = append(m.Strips, *s)
+	}
+	m.Scale = fmt.Sprintf("One bar a %s; the highest of a machine is %s", a.By, hms(most[0]))
+	if most[1] > 0 {
+		m.Scale += ", of the collector " + hms(most[1])
+	}
+	return nil
+}
+
+// when names a period.
+func (m *runsMain) when(by string, first int) string {
+	switch by {
+	case "week":
+		return "week of " + dateOf(first)
+	case "month":
+		return dayTime(first).Format("2006-01")
+	}
+	return dayTime(first).Format("Mon 2006-01-02")
+}
+
+// list makes the page of runs.
+func (m *runsMain) list(list []Run, a *runsAsk) {
+	if a.before > 0 {
+		m.Newest = address("/runs", a.query())
+	}
+	if len(list) > runsOnPage {
+		list = list[:runsOnPage]
+		q := a.query()
+		q["before"] = strconv.FormatInt(list[len(list)-1].ID, 10)
+		m.Older = address("/runs", q)
+	}
+	date := ""
+	for i := range list {
+		r := &list[i]
+		row := runRow{ID: r.ID, Date: r.Began.Format("Mon 2006-01-02"), Clock: r.Began.Format("15:04:05"), Machine: r.Machine, Time: hms(r.Time), Note: r.Ending, Doubtful: r.Doubtful}
+		m.Doubtful = m.Doubtful || r.Doubtful
+		if row.Date == date {
+			row.Date = ""
+		} else {
+			date = row.Date
+		}
+		m.Runs = append(m.Runs, row)
+	}
+}
+
+// choices are what the form offers.
+func (m *runsMain) choices(hours []Hours, list []Run, a *runsAsk, shop *config.Shop) {
+	names := []string{""}
+	add := func(name string) {
+		if !slices.Contains(names, name) {
+			names = append(names, name)
+		}
+	}
+	for i := range shop.Machines {
+		add(shop.Machines[i].Name)
+	}
+	for i := range hours {
+		if !hours[i].Collector {
+			add(hours[i].Name)
+		}
+	}
+	for i := range list {
+		add(list[i].Machine)
+	}
+	add(a.Machine)
+	for _, name := range names {
+		words := name
+		if name == "" {
+			words = "all machines"
+		}
+		m.Machines = append(m.Machines, runsMachine{name, words, name == a.Machine})
+	}
+	for _, by := range []string{"day", "week", "month"} {
+		m.By = append(m.By, runsMachine{by, by, by == a.By})
+	}
+}
+
+// decimal is a coordinate.
+func decimal(x float64) string { return strconv.FormatFloat(x, 'f', 2, 64) }
+
+// hms writes a length of time as h:mm:ss.
+func hms(d time.Duration) string {
+	s := int64(d.Round(time.Second) / time.Second)
+	return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
+}
+
+func runsCSV(v *Visit) error {
+	return v.table("runs", func(ctx context.Context, w io.Writer, h History, a *runsAsk) error {
+		return h.RunsCSV(ctx, w, RunsOf{Machine: a.Machine, From: a.From, To: a.To})
+	})
+}
+
+func hoursCSV(v *Visit) error {
+	return v.table("hours", func(ctx context.Context, w io.Writer, h History, a *runsAsk) error {
+		return h.HoursCSV(ctx, w, a.HoursOf)
+	})
+}
+
+// table answers with a table that may be long.
+func (v *Visit) table(what string, write func(context.Context, io.Writer, History, *runsAsk) error) error {
+	a, err := parseRuns(v.Field)
+	if err != nil {
+		return err
+	}
+	ctx := v.R.Context()
+	h, err := v.Shop.history(ctx)
+	if errors.Is(err, ErrNoHistory) {
+		return &Mistake{"nothing is recorded yet"}
+	} else if err != nil {
+		return err
+	}
+	name := "kerfwind-" + what
+	if a.hasFrom {
+		name += "-from-" + dateOf(a.From)
+	}
+	if a.hasTo {
+		name += "-to-" + dateOf(a.To)
+	}
+	w := v.download(name+".csv", "text/csv; charset=utf-8")
+	err = errors.Join(write(ctx, w, h, &a), h.Close())
+	return w.end(err)
+}
+
+// slow writes an answer that may be long, to a visitor who may be slow or whose
+// session may end.
+type slow struct {
+	v       *Visit
+	to      *http.ResponseController
+	n       int64
+	checked time.Time
+}
+
+// errEnded ends a download.
+var errEnded = errors.New("the session has ended")
+
+// download begins an answer that the browser keeps as a file.
+func (v *Visit) download(name, kind string) *slow {
+	v.W.Header().Set("Content-Type", kind)
+	v.W.Header().Set("Content-Disposition", `attachment; filename="`+name+`"`)
+	v.W.Header().Set("Cache-Control", "no-store")
+	return &slow{v: v, to: http.NewResponseController(v.W)}
+}
+
+// Write gives the visitor streamWrite for each piece.
+func (w *slow) Write(b []byte) (int, error) {
+	now := time.Now()
+	if now.Sub(w.checked) > time.Second {
+		if !w.v.Still() {
+			return 0, errEnded
+		}
+		w.checked = now
+	}
+	if err := w.to.SetWriteDeadline(now.Add(streamWrite)); err != nil && !errors.Is(err, http.ErrNotSupported) && !errors.Is(err, os.ErrNoDeadline) {
+		return 0, err
+	}
+	n, err := w.v.W.Write(b)
+	w.n += int64(n)
+	return n, err
+}
+
+// end ends the answer. What fails after something was sent can be told only by
+// breaking off, so that nobody takes a piece for the whole.
+func (w *slow) end(err error) error {
+	if err != nil && w.n > 0 {
+		panic(http.ErrAbortHandler)
+	}
+	if err != nil {
+		for _, h := range []string{"Content-Disposition", "Content-Type"} {
+			w.v.W.Header().Del(h)
+		}
+	}
+	return err
+}

@@ -1,0 +1,119 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"strings"
+	"testing"
+
+	"kerfwind/cmd/kerfwind/internal/panel"
+)
+
+// The page reads what the terminal reads.
+func TestPageHistory(t *testing.T) {
+	dir := t.TempDir()
+	ctx := context.Background()
+	opened := historyFor(dir)
+	if _, err := opened(ctx); !errors.Is(err, panel.ErrNoHistory) {
+		t.Fatalf("%v", err)
+	}
+	if err := makeHistory(dir, 2); err != nil {
+		t.Fatal(err)
+	}
+	h, err := opened(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, last, ok, err := h.Extent(ctx)
+	if err != nil || !ok || first >= last {
+		t.Fatal(first, last, ok, err)
+	}
+	// Every run is on one page or another, once.
+	ids := map[int64]bool{}
+	of := panel.RunsOf{From: first, To: last, Limit: 7}
+	for {
+		list, err := h.Runs(ctx, of)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(list) == 0 {
+			break
+		}
+		for _, r := range list {
+			if ids[r.ID] {
+				t.Errorf("run %d twice", r.ID)
+			}
+			ids[r.ID] = true
+		}
+		of.Before = list[len(list)-1].ID
+	}
+	if len(ids) != 60 { // ten days of work of six runs
+		t.Errorf("%d runs", len(ids))
+	}
+	hours, err := h.Hours(ctx, panel.HoursOf{By: "week", From: first, To: last})
+	if err != nil {
+		t.Fatal(err)
+	}
+	runs, collector := 0, 0
+	for _, x := range hours {
+		if x.Collector {
+			collector += x.Runs
+		} else {
+			runs += x.Runs
+		}
+	}
+	if runs != 60 || collector == 0 {
+		t.Errorf("%d runs, the collector %d", runs, collector)
+	}
+	if alone, err := h.Hours(ctx, panel.HoursOf{By: "day", Machine: "band saw", From: first, To: last}); err != nil || len(alone) == 0 || alone[0].Name != "band saw" || alone[len(alone)-1].Collector {
+		t.Error(alone, err)
+	}
+	if _, err := h.Runs(ctx, panel.RunsOf{Before: 1 << 40, Limit: 1, To: last}); !errors.As(err, new(*panel.Mistake)) {
+		t.Errorf("%v", err)
+	}
+	// The tables are those of the terminal, all of it.
+	var page, terminal bytes.Buffer
+	if err := h.RunsCSV(ctx, &page, panel.RunsOf{From: first, To: last}); err != nil {
+		t.Fatal(err)
+	}
+	if err := history(&terminal, &historyFlags{state: dir, by: "day", runs: true, csv: true, limit: 10_000}); err != nil {
+		t.Fatal(err)
+	}
+	if page.String() != terminal.String() || strings.Count(page.String(), "\n") != 61 {
+		t.Errorf("%s\nwant\n%s", page.String(), terminal.String())
+	}
+	page.Reset()
+	terminal.Reset()
+	if err := h.HoursCSV(ctx, &page, panel.HoursOf{By: "week", From: first, To: last}); err != nil {
+		t.Fatal(err)
+	}
+	if err := history(&terminal, &historyFlags{state: dir, by: "week", csv: true, limit: 50}); err != nil {
+		t.Fatal(err)
+	}
+	if page.String() != terminal.String() {
+		t.Errorf("%s\nwant\n%s", page.String(), terminal.String())
+	}
+	if err := h.Close(); err != nil {
+		t.Error(err)
+	}
+	// There is room for a few at a time; the next one waits, but not for ever.
+	var all []panel.History
+	for range pageReaders {
+		h, err := opened(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, h)
+	}
+	over, cancel := context.WithCancel(ctx)
+	cancel()
+	if _, err := opened(over); !errors.Is(err, context.Canceled) {
+		t.Errorf("%v", err)
+	}
+	for _, h := range all {
+		if err := h.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
