@@ -20,6 +20,7 @@ type ductsFlags struct {
 	whatIf    []string
 	json      bool
 	svg       string
+	force     bool // with svg
 }
 
 func newDucts() *cobra.Command {
@@ -53,6 +54,7 @@ shop leaves out are guessed; each guess is named and its range carried through.
 	cmd.Flags().StringArrayVar(&f.whatIf, "what-if", nil, "set this change beside the shop as it is; may be repeated")
 	cmd.Flags().BoolVar(&f.json, "json", false, "print the solved states as JSON, in SI units")
 	cmd.Flags().StringVar(&f.svg, "svg", "", "draw the ducts into this file")
+	cmd.Flags().BoolVar(&f.force, "force", false, "with --svg: replace the file")
 	cmd.AddCommand(newDuctsFit())
 	return cmd
 }
@@ -165,7 +167,7 @@ func ducts(w io.Writer, f *ductsFlags) error {
 		}
 		converged, err = s.WriteWhatIf(w, sets, others)
 	case f.svg != "":
-		converged, err = writeSVG(s, f.svg, sets)
+		converged, err = writeSVG(s, f.svg, f.force, sets)
 	default:
 		converged, err = s.WriteText(w, sets, f.open == nil)
 	}
@@ -178,15 +180,11 @@ func ducts(w io.Writer, f *ductsFlags) error {
 	return nil
 }
 
-func writeSVG(s *ductview.Study, path string, sets []uint64) (converged bool, err error) {
-	file, err := os.Create(path)
-	if err != nil {
-		return false, err
-	}
-	converged, err = s.WriteSVG(file, sets)
-	if e := file.Close(); err == nil {
-		err = e
-	}
+func writeSVG(s *ductview.Study, path string, force bool, sets []uint64) (converged bool, err error) {
+	err = writeFile(path, force, func(w io.Writer) (err error) {
+		converged, err = s.WriteSVG(w, sets)
+		return err
+	})
 	return converged, err
 }
 

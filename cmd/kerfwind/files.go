@@ -13,6 +13,15 @@ import (
 	"kerfwind/sensor/trace"
 )
 
+// exists refuses to replace a file without --force: the rule of every command
+// that writes one.
+func exists(path string, force bool) error {
+	if st, err := os.Stat(path); path == "-" || force || err != nil || !st.Mode().IsRegular() {
+		return nil // new, or CreateTemp says what is wrong
+	}
+	return fmt.Errorf("%s exists: choose another name, or --force to replace it", path)
+}
+
 // writeFile writes a file beside its place and then moves it there, so that
 // what stands there is never half a file. What is no plain file, such as a
 // pipe, is written directly; "-" is standard output.
@@ -20,16 +29,15 @@ func writeFile(path string, force bool, body func(io.Writer) error) (err error) 
 	if path == "-" {
 		return body(os.Stdout)
 	}
-	switch st, err := os.Stat(path); {
-	case err != nil: // new, or CreateTemp says what is wrong
-	case !st.Mode().IsRegular():
+	if st, err := os.Stat(path); err == nil && !st.Mode().IsRegular() {
 		f, err := os.OpenFile(path, os.O_WRONLY, 0)
 		if err != nil {
 			return err
 		}
 		return errors.Join(body(f), f.Close())
-	case !force:
-		return fmt.Errorf("%s exists: choose another name, or --force to replace it", path)
+	}
+	if err := exists(path, force); err != nil {
+		return err
 	}
 	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
 	if err != nil {

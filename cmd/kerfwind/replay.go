@@ -35,6 +35,7 @@ type replayFlags struct {
 	mains              string
 	json               bool
 	expect, plant, svg string
+	force              bool // with svg
 	frame              int
 	truncated          bool
 	recorded, powerUp  bool
@@ -85,6 +86,7 @@ start of the recording. Exit code 1 if --expect finds a difference.`,
 	fl.StringVar(&f.expect, "expect", "", "compare with the timeline in this file (JSON lines with tolerances)")
 	fl.StringVar(&f.plant, "plant", "", "file of faults of the simulated gates and collector, one a line")
 	fl.StringVar(&f.svg, "svg", "", "also draw a picture into this file")
+	fl.BoolVar(&f.force, "force", false, "with --svg: replace the file")
 	fl.IntVar(&f.frame, "frame", 0, "scans read at a time; changes nothing but speed")
 	fl.BoolVar(&f.truncated, "truncated", false, "take a recording that was cut short as it is")
 	fl.BoolVar(&f.recorded, "recorded-collector", false, "take the collector's current from the recording, not from the simulated motor")
@@ -99,6 +101,9 @@ const mostFrame = 1 << 20
 func (f *replayFlags) run(ctx context.Context, cmd *cobra.Command, paths []string) error {
 	opt, finish := progress(cmd, "replaying")
 	opt.FrameScans, opt.AllowTruncated = f.frame, f.truncated
+	if err := exists(f.svg, f.force); err != nil { // before the work
+		return err
+	}
 	o, closers, err := f.options(opt, paths)
 	defer func() {
 		for _, c := range closers {
@@ -158,7 +163,7 @@ func (f *replayFlags) run(ctx context.Context, cmd *cobra.Command, paths []strin
 		return err
 	}
 	if pic != nil {
-		if err := writeFile(f.svg, true, func(w io.Writer) error {
+		if err := writeFile(f.svg, f.force, func(w io.Writer) error {
 			return pic.WriteSVG(w, end, draw.Options{Title: title(r, paths), RunUp: r.Shop.Collector.RunUp})
 		}); err != nil {
 			return err

@@ -282,6 +282,7 @@ func TestWhatIf(t *testing.T) {
 		"B1": "no change", "B9.diameter=5 in": `no duct "B9"`, "B1.diameter=5": "no unit", "B1.colour=red": "diameter, length", "B1.kind=tin": "smooth, spiral",
 		"B9.opening=50 %": `no gate "B9"`, "B1.opening=0 %": "above 0", "filter=dirty": "clean, loaded", "fan=400 cfm": "@", "mains=fast": "frequency",
 		"B1.length=-90 m": "shorter than nothing", "fan=0 cfm @ 1 in.wg, 100 cfm @ 2 in.wg": "does not fall", "colour=red": `nothing is called "colour"`, "B1.loss=-1": "number",
+		"B1.loss=0.5 m": "number", "": "changes nothing", " ; ": "changes nothing", "density=0 kg/m3": "more than 0", "density=0": "no unit", "transport=0 m/s": "more than 0", "mains=0 Hz": "more than 0",
 	} {
 		if _, err := s.WhatIf(change); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", change, err, want)

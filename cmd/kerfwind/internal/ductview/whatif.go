@@ -3,7 +3,9 @@ package ductview
 import (
 	"fmt"
 	"io"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"kerfwind/config"
@@ -29,6 +31,9 @@ const WhatIfHelp = `Changes are separated by semicolons:
 // "B1.diameter=5 in; filter=loaded".
 func (s *Study) WhatIf(changes string) (*Study, error) {
 	n := s.Net.Clone()
+	if strings.Trim(changes, "; \t") == "" {
+		return nil, fmt.Errorf("%q changes nothing: write it as \"B1.diameter=5 in\"", changes)
+	}
 	for _, one := range strings.Split(changes, ";") {
 		if strings.TrimSpace(one) == "" {
 			continue
@@ -62,6 +67,9 @@ func (s *Study) change(n *duct.Network, key, value string) error {
 	}
 	number := func(q config.Quantity, to *float64) error {
 		x, err := config.Parse(q, value)
+		if err == nil && x <= 0 && q != config.Length { // 0 would stand for a default
+			err = fmt.Errorf("write more than 0")
+		}
 		if err == nil {
 			*to = x
 		}
@@ -189,8 +197,8 @@ func changeDuct(n *duct.Network, i int, property, value string) error {
 		}
 		return err
 	case "loss":
-		var x float64
-		if _, err := fmt.Sscanf(value, "%g", &x); err != nil || x < 0 {
+		x, err := strconv.ParseFloat(value, 64)
+		if err != nil || !(x >= 0) || math.IsInf(x, 0) {
 			return fmt.Errorf("write a number of velocity pressures, such as 0.5")
 		}
 		g.Pieces = append(g.Pieces, duct.Piece{Kind: duct.RawLoss, Loss: duct.Exact(x)})
