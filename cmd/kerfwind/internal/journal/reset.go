@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/upkeep"
@@ -222,7 +223,7 @@ func (db *DB) Undo(ctx context.Context, name, by string, now Stamp, loc *time.Lo
 
 // Every sets after how much an item is due: a length of time, or openings of a
 // gate. Zero means that the owner wants no word of it. machine names the
-// machine whose hours a new item counts.
+// machine whose hours a new item counts; it must have run once.
 func (db *DB) Every(ctx context.Context, name, machine string, every int64) error {
 	return db.change(ctx, func(tx *sql.Tx) error {
 		all, err := items(ctx, tx)
@@ -238,10 +239,34 @@ func (db *DB) Every(ctx context.Context, name, machine string, every int64) erro
 			it = all[i]
 		case machine == "":
 			return fmt.Errorf("%w; for a new one say whose hours it counts", unknownItem(name, all))
+		default:
+			if err := hasRun(ctx, tx, machine); err != nil {
+				return err
+			}
 		}
 		_, err = tx.ExecContext(ctx, `INSERT INTO item(name, kind, of, every) VALUES(?,?,?,?)`, it.name, it.kind, it.of, every)
 		return err
 	})
+}
+
+// hasRun makes sure that the history knows a machine: a name that is misspelt
+// would count nothing for ever.
+func hasRun(ctx context.Context, q querier, machine string) error {
+	rows, err := q.QueryContext(ctx, `SELECT name FROM counter WHERE kind = ? ORDER BY name`, kindMachine)
+	if err != nil {
+		return err
+	}
+	names, err := drain(rows, func(r *sql.Rows) (name string, err error) {
+		err = r.Scan(&name)
+		return name, err
+	})
+	switch {
+	case err != nil || slices.Contains(names, machine):
+		return err
+	case names == nil:
+		return errors.New("no machine has run yet: its hours are counted from its first run on")
+	}
+	return fmt.Errorf("no machine %q has run yet; those that have are %s", machine, strings.Join(names, ", "))
 }
 
 // Counts says whether an item counts openings of a gate; else it counts time.
