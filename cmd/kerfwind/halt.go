@@ -55,7 +55,7 @@ Exit code 4: some outputs could not be made inert, or a kerfwind runs.`,
 			began := time.Now()
 			p := rig.Everything(r)
 			p.Now = func() time.Duration { return time.Since(began) }
-			if err := drive.Inert(p, drive.Kernel()); err != nil {
+			if err := drive.Inert(p, realRig().Hardware); err != nil {
 				return &exitError{exitHardware, fmt.Errorf("not every output is inert:\n%w", err)}
 			}
 			for _, a := range r.Actuators {

@@ -95,6 +95,9 @@ used, or another kerfwind has the rig.`,
 	return cmd
 }
 
+// realRig is the hardware of this computer. A test has its own.
+var realRig = func() rig.Options { return rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources} }
+
 // mostSpeed bounds a simulation's speed: beyond it a hiccup of this computer
 // would be longer than a converter may be silent.
 const mostSpeed = 20
@@ -212,7 +215,7 @@ func (r *runFlags) source(cmd *cobra.Command, out *lines) (load func(daemon.Choi
 		if given("script") || given("speed") {
 			return nil, how, "", &exitError{exitUsage, errors.New("--script and --speed are for --simulate")}
 		}
-		return load, rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources}, r.rig, nil
+		return load, realRig(), r.rig, nil
 	}
 	if !(r.speed > 0 && r.speed <= mostSpeed) {
 		return nil, how, "", &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0 and at most %d", r.speed, mostSpeed)}
@@ -360,10 +363,10 @@ func (h *hardwareFlags) open(out *lines) (live *rig.Live, free func(), err error
 	if down {
 		out.say("stood down: " + why)
 	}
-	live, err = rig.Open(rig.Options{
-		Shop: s, Hardware: drive.Kernel(), Sources: rig.Sources, StoodDown: down, Midway: true, Notice: out.notice,
-		Now: func() time.Duration { return time.Since(began) },
-	})
+	o := realRig()
+	o.Shop, o.StoodDown, o.Midway, o.Notice = s, down, true, out.notice
+	o.Now = func() time.Duration { return time.Since(began) }
+	live, err = rig.Open(o)
 	if err != nil {
 		free()
 		return nil, nil, &exitError{exitHardware, err}
