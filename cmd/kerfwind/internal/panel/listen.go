@@ -39,6 +39,7 @@ type service struct {
 	ctx    context.Context // done when serving is to end
 	end    context.CancelFunc
 	done   chan struct{}
+	again  time.Duration // between two tries
 
 	mu    sync.Mutex
 	addr  net.Addr    // nil: it is not served
@@ -64,18 +65,12 @@ func (s *Server) Open(at Place, fares func(error)) {
 		}
 		s.shut()
 	}
-	v := &service{at: at, done: make(chan struct{}), fares: fares}
+	v := &service{at: at, again: againGap, done: make(chan struct{}), fares: fares}
 	v.ctx, v.end = context.WithCancel(context.Background())
 	if at.CertFile != "" {
 		v.secure = &certificate{cert: at.CertFile, key: at.KeyFile, notice: s.o.Notice}
 	}
-	v.server = &http.Server{
-		Handler: s, ReadHeaderTimeout: headerWait, ReadTimeout: readWait, WriteTimeout: writeWait, IdleTimeout: idleWait, MaxHeaderBytes: mostHeader,
-		ErrorLog:    log.New(io.Discard, "", 0), // what strangers do wrong fills no log; faults of ours are told by protect
-		BaseContext: func(net.Listener) context.Context { return v.ctx },
-		Protocols:   new(http.Protocols),
-	}
-	v.server.Protocols.SetHTTP1(true) // one connection a request is simpler to bound than streams within one
+	v.server = s.bounded(v.ctx)
 	s.service = v
 	l, err := v.listen()
 	v.tell(err)
@@ -93,6 +88,19 @@ func (s *Server) Open(at Place, fares func(error)) {
 		}()
 		v.serve(l)
 	}()
+}
+
+// bounded is an HTTP server that gives nobody more time or room than he needs.
+// Its requests end with ctx.
+func (s *Server) bounded(ctx context.Context) *http.Server {
+	h := &http.Server{
+		Handler: s, ReadHeaderTimeout: headerWait, ReadTimeout: readWait, WriteTimeout: writeWait, IdleTimeout: idleWait, MaxHeaderBytes: mostHeader,
+		ErrorLog:    log.New(io.Discard, "", 0), // what strangers do wrong fills no log; faults of ours are told by protect
+		BaseContext: func(net.Listener) context.Context { return ctx },
+		Protocols:   new(http.Protocols),
+	}
+	h.Protocols.SetHTTP1(true) // one connection a request is simpler to bound than streams within one
+	return h
 }
 
 // listen begins to listen.
@@ -120,7 +128,7 @@ func (v *service) listen() (net.Listener, error) {
 
 // serve serves until the end. l is nil where nothing could be listened at.
 func (v *service) serve(l net.Listener) {
-	again := time.NewTicker(againGap)
+	again := time.NewTicker(v.again)
 	defer again.Stop()
 	for {
 		if l != nil {
