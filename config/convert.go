@@ -117,22 +117,36 @@ func (s *Shop) sensor(amperes bool) []sensor.Params {
 	use := s.Channels()
 	out := make([]sensor.Params, len(s.Rig.ADCs))
 	for a := range s.Rig.ADCs {
+		out[a] = s.Rig.detector(a, amperes)
 		p := &out[a]
-		p.Source, p.Mains, p.HoldMains = a, s.Mains.Frequency, s.Mains.Exact
-		for _, ch := range s.Rig.Of(a) {
-			u := &use[ch]
-			c := sensor.ChannelParams{Used: u.Used(), Channel: ch, Scale: 1, Start: u.Start, Stop: u.Stop, StopHold: u.StopHold}
-			if !amperes {
-				c.Scale = s.Rig.Step(ch)
-				c.Max = chips[s.Rig.ADCs[a].Chip].codes - 1 // Min is 0
-			}
+		p.Mains, p.HoldMains = s.Mains.Frequency, s.Mains.Exact
+		for i := range p.Channels {
+			c := &p.Channels[i]
+			u := &use[c.Channel]
+			c.Used, c.Start, c.Stop, c.StopHold = u.Used(), u.Start, u.Stop, u.StopHold
 			if s.idle != nil {
-				c.Idle = s.idle[ch]
+				c.Idle = s.idle[c.Channel]
 			}
-			p.Channels = append(p.Channels, c)
 		}
 	}
 	return out
+}
+
+// Detector describes a converter's channels, without a shop: nothing of what
+// they stand for, and no levels.
+func (r *Rig) Detector(adc int) sensor.Params { return r.detector(adc, r.amperes) }
+
+func (r *Rig) detector(adc int, amperes bool) sensor.Params {
+	p := sensor.Params{Source: adc}
+	for _, ch := range r.Of(adc) {
+		c := sensor.ChannelParams{Channel: ch, Scale: 1}
+		if !amperes {
+			c.Scale = r.Step(ch)
+			c.Max = chips[r.ADCs[adc].Chip].codes - 1 // Min is 0
+		}
+		p.Channels = append(p.Channels, c)
+	}
+	return p
 }
 
 // ChannelUse says what a channel of the rig stands for in a shop.

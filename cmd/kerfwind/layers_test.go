@@ -111,6 +111,9 @@ var (
 		// Its events have the members of the event lines.
 		"cmd/kerfwind/internal/mqttlink": {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/rig":      {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
+		// Both ends of the messages between computers: one drives a rig as its
+		// loop sees it, over a connection of the link's kind.
+		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/rig"},
 		// The daemon ties the rig's loop to what is kept over a restart, to the
 		// service manager and to the socket, whose lines it fills.
 		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",

@@ -48,6 +48,9 @@ func barn(t testing.TB, edits ...string) *config.Shop {
 			texts[n] = strings.Replace(texts[n], from, to, 1)
 		}
 	}
+	if strings.Contains(texts["rig"], `"topic"`) { // a topic needs a link
+		texts["rig"] += "\n[mqtt]\nbroker = \"tcp://broker.local:1883\"\n"
+	}
 	rig, err := config.ParseRig("rig.toml", []byte(texts["rig"]))
 	if err != nil {
 		t.Fatal(err)

@@ -141,6 +141,9 @@ func (p *pipe) run() {
 			p.current.Store(s)
 			err = p.serve(s)
 			p.current.Store(nil)
+			if v, ok := p.view.(interface{ over() }); ok {
+				v.over()
+			}
 			p.end(s)
 			if err == nil {
 				return // told to stop

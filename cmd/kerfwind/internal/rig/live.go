@@ -35,6 +35,11 @@ type Options struct {
 	// Sources opens the converters.
 	Sources func(*config.Rig, func() time.Duration) ([]sensor.Source, error)
 
+	// Far, if not nil, opens what other computers of the shop sense and drive:
+	// called where the rig has nodes, with the loop's clock; guard runs its
+	// goroutines.
+	Far func(s *config.Shop, now func() time.Duration, guard func(do func())) (Far, error)
+
 	StoodDown bool         // nothing is commanded until that is lifted at the shop
 	Past      control.Past // what is known of the collector; if the power was on, nothing waits for it to settle
 	Closed    bool         // the shop is closed just now
@@ -85,6 +90,7 @@ type Live struct {
 
 	o       Options
 	driver  Outputs
+	far     Far // nil: there is no other computer
 	sources []sensor.Source
 	readers sync.WaitGroup
 	params  loop.Params
@@ -119,6 +125,9 @@ func Open(o Options) (*Live, error) {
 		return nil, err
 	}
 	answers(&p, &wires)
+	if err := farAnswers(&p, s); err != nil {
+		return nil, err
+	}
 	if l.Air, err = setup.NewAir(&p, s, false); err != nil {
 		return nil, err
 	}
@@ -126,7 +135,11 @@ func Open(o Options) (*Live, error) {
 		return nil, err
 	}
 	l.params = loop.Params{Machines: len(p.Machines), Circuits: p.Circuits}
-	for _, sp := range s.Sensor() {
+	detect := s.Sensor()
+	if o.Outputs == nil {
+		detect = detect[:s.Rig.Converters()] // a node's channels are read there
+	}
+	for _, sp := range detect {
 		d, err := sensor.New(sp)
 		if err != nil {
 			return nil, err
@@ -167,7 +180,13 @@ func Open(o Options) (*Live, error) {
 	var errs [2]error
 	l.driver, errs[0] = outputs(&o, &p, wires, &l.remote)
 	l.sources, errs[1] = o.Sources(s.Rig, o.Now)
-	if err := errors.Join(errs[:]...); err != nil {
+	err = errors.Join(errs[:]...)
+	if err == nil && o.Outputs == nil && o.Far != nil && len(s.Rig.Nodes) > 0 {
+		if l.far, err = o.Far(s, o.Now, l.Guard); err == nil {
+			l.driver = withFar{l.driver, l.far}
+		}
+	}
+	if err != nil {
 		l.close()
 		return nil, err
 	}
@@ -209,6 +228,9 @@ func (l *Live) put(r request) bool {
 		return false
 	}
 }
+
+// Sources is how many converters of this computer are read.
+func (l *Live) Sources() int { return len(l.sources) }
 
 // Snapshot is the state as of the newest event, at most a second old; nil
 // before the first step.
@@ -296,6 +318,11 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 	in := l.read(ctx)
 	ill := make([]string, len(l.sources)) // what was last said of each
 	var reports []drive.Report
+	var readings []sensor.Reading
+	var far <-chan struct{} // nil: never
+	if l.far != nil {
+		far = l.far.Ready()
+	}
 	nap := time.NewTimer(0)
 	defer nap.Stop()
 	for {
@@ -320,6 +347,14 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 			f.free <- f
 		case <-l.driver.Ready():
 			reports = l.driver.Take(reports[:0])
+			for _, r := range reports {
+				l.take(lp, r)
+			}
+		case <-far:
+			reports, readings = l.far.Take(reports[:0], readings[:0])
+			for _, r := range readings {
+				lp.Read(r)
+			}
 			for _, r := range reports {
 				l.take(lp, r)
 			}

@@ -19,14 +19,14 @@ const adsAddress = 0x48
 // it: half a mains cycle.
 const framesPerSecond = 100
 
-// Sources opens a rig's converters, source i for converter i. Each is tried
+// Sources opens a rig's converters on this computer, source i for converter i. Each is tried
 // once, so that what is missing is told at the start; later errors come on the
 // stream. The error joins everything that does not work.
 func Sources(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 	var out []sensor.Source
 	var errs []error
 	limits := adc.Limits{}
-	for i := range r.ADCs {
+	for i := range r.Converters() {
 		a := &r.ADCs[i]
 		inputs := []int{}
 		for _, ch := range r.Of(i) {
