@@ -40,12 +40,13 @@ func newBackup() *cobra.Command {
 		Use:   "backup FILE",
 		Short: "Put rig, shops, learned levels and history into one file",
 		Long: `Backup writes one ZIP file with the rig, all shops, the learned levels and the
-whole history as of now. The daemon may run meanwhile. A stand-down is not part
-of it: it belongs to the shop, not to its papers.`,
+whole history as of now, and says what is not there to be put into it. The
+daemon may run meanwhile. A stand-down is not part of it: it belongs to the
+shop, not to its papers.`,
 		Example: `  kerfwind backup barn.zip`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return backup(cmd.OutOrStdout(), args[0], &f, time.Now())
+			return backup(cmd.OutOrStdout(), cmd.ErrOrStderr(), args[0], &f, time.Now())
 		},
 	}
 	f.add(cmd, "replace the file")
@@ -97,7 +98,23 @@ func owned(f *backupFlags) (names, paths []string, err error) {
 	return names, paths, err
 }
 
-func backup(w io.Writer, file string, f *backupFlags, now time.Time) error {
+// lacking says what a backup of these names would be without.
+func lacking(names []string, f *backupFlags) []string {
+	var out []string
+	has := func(name string) bool { return slices.Contains(names, name) }
+	if !has(bundle.Config + "/rig.toml") {
+		out = append(out, "rig file in "+f.config)
+	}
+	if !slices.ContainsFunc(names, func(n string) bool { return strings.Contains(n, "/shops/") }) {
+		out = append(out, fmt.Sprintf("shop file in %s or %s", filepath.Join(f.config, "shops"), filepath.Join(f.state, "shops")))
+	}
+	if !has(bundle.State + "/history.db") {
+		out = append(out, "history in "+f.state)
+	}
+	return out
+}
+
+func backup(w, notices io.Writer, file string, f *backupFlags, now time.Time) error {
 	names, paths, err := owned(f)
 	if err != nil {
 		return err
@@ -139,6 +156,9 @@ func backup(w io.Writer, file string, f *backupFlags, now time.Time) error {
 	})
 	if err != nil {
 		return err
+	}
+	for _, x := range lacking(names, f) {
+		fmt.Fprintf(notices, "notice: there is no %s, so none is in the backup: --config and --state name the folders\n", x)
 	}
 	if file != "-" {
 		_, err = fmt.Fprintf(w, "%s: %s\n", file, strings.Join(names, ", "))

@@ -203,12 +203,15 @@ func TestBackupRestore(t *testing.T) {
 		t.Fatal(err)
 	}
 	file := filepath.Join(src, "barn.zip")
-	var out strings.Builder
-	if err := backup(&out, file, &from, time.Now()); err != nil {
+	var out, notices strings.Builder
+	if err := backup(&out, &notices, file, &from, time.Now()); err != nil {
 		t.Fatal(err)
 	}
-	if err := backup(&out, file, &from, time.Now()); err == nil || !strings.Contains(err.Error(), "--force") {
+	if err := backup(&out, &notices, file, &from, time.Now()); err == nil || !strings.Contains(err.Error(), "--force") {
 		t.Errorf("a second backup over the first: %v", err)
+	}
+	if notices.Len() > 0 {
+		t.Errorf("all is there: %s", &notices)
 	}
 	to := backupFlags{config: filepath.Join(dst, "etc"), state: filepath.Join(dst, "state")}
 	if err := restore(&out, file, &to, time.Now()); err != nil {

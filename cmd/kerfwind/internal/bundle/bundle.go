@@ -55,12 +55,19 @@ type Part struct {
 // Writer writes a bundle.
 type Writer struct {
 	z    *zip.Writer
+	made time.Time
 	list list
 }
 
 // NewWriter begins a bundle. made labels it and its parts.
 func NewWriter(w io.Writer, program string, made time.Time) *Writer {
-	return &Writer{zip.NewWriter(w), list{Format: 1, Program: program, Made: made.UTC().Format(time.RFC3339)}}
+	return &Writer{zip.NewWriter(w), made.UTC(), list{Format: 1, Program: program, Made: made.UTC().Format(time.RFC3339)}}
+}
+
+// create begins a file of the ZIP file. All have the date of the bundle, so that
+// the same parts at the same time make the same bytes.
+func (w *Writer) create(name string) (io.Writer, error) {
+	return w.z.CreateHeader(&zip.FileHeader{Name: name, Method: zip.Deflate, Modified: w.made})
 }
 
 // Add copies a part into the bundle.
@@ -68,7 +75,7 @@ func (w *Writer) Add(name string, r io.Reader) error {
 	if err := checkName(name); err != nil {
 		return err
 	}
-	out, err := w.z.Create(name)
+	out, err := w.create(name)
 	if err != nil {
 		return err
 	}
@@ -86,7 +93,7 @@ func (w *Writer) Add(name string, r io.Reader) error {
 
 // Close writes the list and ends the bundle.
 func (w *Writer) Close() error {
-	out, err := w.z.Create(listName)
+	out, err := w.create(listName)
 	if err != nil {
 		return err
 	}

@@ -41,6 +41,23 @@ func TestThereAndBack(t *testing.T) {
 	}
 }
 
+// Every file in it has the bundle's date, and the same parts make the same bytes.
+func TestDates(t *testing.T) {
+	data := sample(t, "config/rig.toml", "format = 1\n", "state/history.db", "x")
+	z, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+	if err != nil || len(z.File) != 3 {
+		t.Fatal(err)
+	}
+	for _, f := range z.File {
+		if !f.Modified.Equal(made) {
+			t.Errorf("%s is of %v", f.Name, f.Modified)
+		}
+	}
+	if !bytes.Equal(data, sample(t, "config/rig.toml", "format = 1\n", "state/history.db", "x")) {
+		t.Error("the same parts make other bytes")
+	}
+}
+
 func TestNames(t *testing.T) {
 	for name, ok := range map[string]bool{
 		"config/rig.toml": true, "config/shops/barn.toml": true, "state/shops/barn.3.toml": true, "state/history.db": true, "state/active": true, "state/learned.json": true,
