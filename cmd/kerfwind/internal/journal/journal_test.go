@@ -705,6 +705,10 @@ func TestAir(t *testing.T) {
 		if err := db.sql.QueryRow(`SELECT group_concat(kind || ' ' || value) FROM mark WHERE kind LIKE 'air-%'`).Scan(&marks); err != nil || !strings.HasPrefix(marks, "air-weak 7") || !strings.Contains(marks, ",air-good 9") {
 			t.Errorf("%s %v", marks, err)
 		}
+		weak, err := db.WeakAirs(context.Background(), 2)
+		if err != nil || len(weak) != 2 || !weak[0].Good || weak[1].Good || weak[1].Gates != `["planer"]` || weak[1].Part > 0.8 || weak[0].Part < 0.9 || weak[0].Wall.Before(weak[1].Wall) {
+			t.Errorf("%+v %v", weak, err)
+		}
 	})
 }
 

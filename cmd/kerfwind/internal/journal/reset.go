@@ -221,6 +221,76 @@ func (db *DB) Undo(ctx context.Context, name, by string, now Stamp, loc *time.Lo
 	return undone, err
 }
 
+// ErrChanged says that an item was seen to, or a reset taken back, since
+// somebody looked.
+var ErrChanged = errors.New("somebody else has changed it meanwhile")
+
+// ResetSeen is Reset by somebody who sees the item as of its reset seen, 0 if
+// there was none. It is refused with ErrChanged if that is no longer so: two
+// people, or one who presses twice, see to an item once.
+func (db *DB) ResetSeen(ctx context.Context, name string, seen int64, by string, now Stamp, loc *time.Location) error {
+	return db.change(ctx, func(tx *sql.Tx) error {
+		if _, err := stillSeen(ctx, tx, name, seen); err != nil {
+			return err
+		}
+		return addReset(ctx, tx, name, by, 0, now.when(loc))
+	})
+}
+
+// UndoSeen takes back the reset seen of an item. It is refused with ErrChanged
+// if that is not the one that stands.
+func (db *DB) UndoSeen(ctx context.Context, name string, seen int64, by string, now Stamp, loc *time.Location) (undone Reset, err error) {
+	err = db.change(ctx, func(tx *sql.Tx) error {
+		if undone, err = stillSeen(ctx, tx, name, seen); err != nil {
+			return err
+		}
+		if undone.ID == 0 {
+			return errors.New("there is no reset to take back")
+		}
+		return addReset(ctx, tx, name, by, undone.ID, now.when(loc))
+	})
+	return undone, err
+}
+
+// stillSeen returns the last reset of an item that stands, if it is the one
+// that somebody has seen; number 0 for none.
+func stillSeen(ctx context.Context, q querier, name string, seen int64) (last Reset, err error) {
+	all, err := resets(ctx, q)
+	if err != nil {
+		return last, err
+	}
+	for _, r := range all {
+		if r.Item == name {
+			last = r
+		}
+	}
+	if last.ID != seen {
+		return last, ErrChanged
+	}
+	return last, nil
+}
+
+// WeakAir is an instant at which the collector's own current said that the air
+// had become weak with a set of open gates, or good again.
+type WeakAir struct {
+	Wall     time.Time
+	Gates    string
+	Part     float64 // of the learned current
+	Good     bool    // again
+	Doubtful bool    // the date is not sure
+}
+
+// WeakAirs lists the last n of them, the newest first.
+func (db *DB) WeakAirs(ctx context.Context, n int) ([]WeakAir, error) {
+	return collect(ctx, db.sql, `SELECT wall, name, value, kind = 'air-good', doubtful FROM mark WHERE kind IN ('air-weak', 'air-good') ORDER BY id DESC LIMIT ?`,
+		func(r *sql.Rows) (x WeakAir, err error) {
+			var wall, value int64
+			err = r.Scan(&wall, &x.Gates, &value, &x.Good, &x.Doubtful)
+			x.Wall, x.Part = time.UnixMilli(wall).UTC(), float64(value)/1000
+			return x, err
+		}, n)
+}
+
 // Every sets after how much an item is due: a length of time, or openings of a
 // gate. Zero means that the owner wants no word of it. machine names the
 // machine whose hours a new item counts; it must have run once.
@@ -317,7 +387,7 @@ func (db *DB) Upkeep(ctx context.Context, today int) ([]upkeep.Item, error) {
 		u := upkeep.Item{Name: it.name, Of: it.of, Unit: upkeep.Hours, Sure: true}
 		for _, r := range done {
 			if r.Item == it.name {
-				base, u.Since, u.Sure = r.Base, r.Wall, !r.Doubtful
+				base, u.Since, u.Sure, u.Reset = r.Base, r.Wall, !r.Doubtful, r.ID
 			}
 		}
 		per := float64(time.Hour / time.Millisecond)

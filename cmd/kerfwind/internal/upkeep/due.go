@@ -34,8 +34,9 @@ type Item struct {
 	Every float64 // due after this; 0 is not known
 	Rate  float64 // a day, over the last weeks; 0 is not known
 	Since time.Time
-	Sure  bool // Since's date is sure
-	Full  bool // the bin's own sensor says so
+	Sure  bool  // Since's date is sure
+	Reset int64 // number of the reset that it counts from; 0 none
+	Full  bool  // the bin's own sensor says so
 }
 
 // Due says whether the item is due.
