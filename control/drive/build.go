@@ -1,7 +1,10 @@
 package drive
 
 import (
+	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
 	"kerfwind/control"
 )
@@ -19,10 +22,39 @@ type builder struct {
 	buses   map[string]*bus
 	power   map[*bus]*supply
 	chips   map[chipKey]*pca // nil: could not be made ready
-	errs    []error
+	faults  []fault
 }
 
-func (b *builder) fail(err error) { b.errs = append(b.errs, err) }
+// fault is what is wrong, and with whom.
+type fault struct {
+	who []string
+	err error
+}
+
+// fail notes what is wrong with who ("": the error says so). What is wrong with
+// many alike, such as a chip that is not there, is said once.
+func (b *builder) fail(who string, err error) {
+	i := slices.IndexFunc(b.faults, func(f fault) bool { return f.err.Error() == err.Error() })
+	if i < 0 {
+		i = len(b.faults)
+		b.faults = append(b.faults, fault{err: err})
+	}
+	if f := &b.faults[i]; who != "" && !slices.Contains(f.who, who) {
+		f.who = append(f.who, who)
+	}
+}
+
+// err joins all that is wrong.
+func (b *builder) err() error {
+	var errs []error
+	for _, f := range b.faults {
+		if f.who != nil {
+			f.err = fmt.Errorf("%s: %w", strings.Join(f.who, ", "), f.err)
+		}
+		errs = append(errs, f.err)
+	}
+	return errors.Join(errs...)
+}
 
 // worker is the worker for a bus or chip, made when it is first asked for.
 func (b *builder) worker(place string) *worker {
@@ -45,7 +77,7 @@ func (b *builder) route(place string, t target, u unit) {
 func (b *builder) output(l Line, activeLow bool, name string) *line {
 	out, err := b.d.hw.Output(l, activeLow, name)
 	if err != nil {
-		b.fail(fmt.Errorf("%s: %w", name, err))
+		b.fail(name, err)
 		return nil
 	}
 	line := &line{d: b.d, out: out, name: name + ", " + l.String(), lock: newLock()}
@@ -78,7 +110,7 @@ func (b *builder) build(setUp bool) {
 		c := &contact{p: d.p.Contacts[i]}
 		var err error
 		if c.in, err = d.hw.Input(c.p.Line, c.p.Debounce, c.p.Name); err != nil {
-			b.fail(fmt.Errorf("contact %q: %w", c.p.Name, err))
+			b.fail(fmt.Sprintf("contact %q", c.p.Name), err)
 		}
 		d.sensed.list = append(d.sensed.list, c)
 	}
@@ -148,7 +180,7 @@ func (b *builder) chip(s *Servo, setUp bool) *pca {
 	bus.chips = append(bus.chips, c)
 	if setUp {
 		if err := c.setUp(); err != nil {
-			b.fail(err)
+			b.fail("", err)
 			return nil
 		}
 	}
@@ -164,7 +196,7 @@ func (b *builder) bus(name string) *bus {
 	b.buses[name] = nil
 	dev, err := b.d.hw.Bus(name)
 	if err != nil {
-		b.fail(err)
+		b.fail("", err)
 		return nil
 	}
 	u := &bus{d: b.d, dev: dev, name: name, lock: newLock()}

@@ -145,7 +145,7 @@ func take(p Params, hw Hardware, setUp bool) (*Driver, error) {
 	d.reports.ready = make(chan struct{}, 1)
 	b := builder{d: d, byPlace: map[string]*worker{}, chips: map[chipKey]*pca{}}
 	b.build(setUp)
-	return d, errors.Join(b.errs...)
+	return d, b.err()
 }
 
 // start runs the workers and lets the contacts speak for the first time.

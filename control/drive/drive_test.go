@@ -273,10 +273,9 @@ func TestOpenErrors(t *testing.T) {
 			t.Fatal("opened")
 		}
 		want(t, strings.Split(err.Error(), "\n"),
-			"air cleaner: in use",
+			`air cleaner, contact "bin door": in use`,
 			"servo chip 0x40 on /dev/i2c-1: no answer: look at its supply, its wires and its address jumpers (i2cdetect -y 1 shows who answers)",
 			"/dev/i2c-3 is not there: switch the bus on (dtparam=i2c_arm=on in config.txt), load the module i2c-dev, reboot",
-			`contact "bin door": in use`,
 			"servo pulses may still be there: servo chip 0x40 on /dev/i2c-1: no answer: look at its supply, its wires and its address jumpers (i2cdetect -y 1 shows who answers)")
 	})
 }
