@@ -19,6 +19,7 @@ const (
 	EnvPeers  = "KERFWIND_PEERS"  // "require": a missing peer fails the test
 	EnvShared = "KERFWIND_SHARED" // folder of recordings and reference solvers
 	EnvEpanet = "KERFWIND_EPANET" // folder into which npm has installed epanet-js
+	EnvAxe    = "KERFWIND_AXE"    // folder into which npm has installed axe-core
 )
 
 // Require returns the path of a program. It skips the test where the program
@@ -64,6 +65,21 @@ func Epanet(t testing.TB) (node, folder string) {
 		missing(t, "%s: %v", EnvEpanet, err)
 	}
 	return node, folder
+}
+
+// Axe returns the script of the accessibility checker axe-core: below the
+// folder that KERFWIND_AXE names, after "npm install --prefix FOLDER axe-core".
+func Axe(t testing.TB) (script string) {
+	t.Helper()
+	folder := os.Getenv(EnvAxe)
+	if folder == "" {
+		missing(t, "%s names no folder with axe-core", EnvAxe)
+	}
+	script = filepath.Join(folder, "node_modules", "axe-core", "axe.min.js")
+	if _, err := os.Stat(script); err != nil {
+		missing(t, "%s: %v", EnvAxe, err)
+	}
+	return script
 }
 
 // Shared returns the path of a file or folder among the shared recordings and
