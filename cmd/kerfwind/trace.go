@@ -70,6 +70,9 @@ func traceInfo(cmd *cobra.Command, name string, count bool) error {
 		finish()
 		info.Scans = counted.scans
 	}
+	if err == nil && !count && info.Scans >= 0 && info.Scans < info.Want {
+		err = &trace.TruncatedError{File: name, Scans: info.Scans, Want: info.Want}
+	}
 	out := new(strings.Builder)
 	fmt.Fprintf(out, "%s\n  %s, %s, %s scans/s, %v\n", name, info.Format, plural(int64(info.Channels), "channel"), formatFloat(info.Rate), info.Unit)
 	if info.Names != nil {
@@ -79,7 +82,11 @@ func traceInfo(cmd *cobra.Command, name string, count bool) error {
 	case info.Scans < 0:
 		fmt.Fprintln(out, "  length not known without reading it: --count")
 	default:
-		fmt.Fprintf(out, "  %s, %v\n", plural(info.Scans, "scan"), trace.Instant(uint64(info.Scans), info.Rate).Round(time.Millisecond))
+		note := ""
+		if info.Unread && !count {
+			note = ", as its header says: --count reads them"
+		}
+		fmt.Fprintf(out, "  %s, %v%s\n", plural(info.Scans, "scan"), trace.Instant(uint64(info.Scans), info.Rate).Round(time.Millisecond), note)
 	}
 	if count {
 		fmt.Fprintf(out, "  %s, %s lost; %s missing\n", plural(counted.gaps, "gap"), plural(counted.lost, "scan"), plural(counted.missing, "sample"))

@@ -61,7 +61,7 @@ func newCSV(in *input) (*csvFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	d.inf = Info{Format: "CSV", Channels: len(names), Names: names, Scans: -1, Unit: Amperes}
+	d.inf = Info{Format: "CSV", Channels: len(names), Names: names, Scans: -1, Want: -1, Unit: Amperes}
 	digits := 0
 	row := make([]float32, len(names))
 	for len(d.times) < csvPeek && d.end == nil {

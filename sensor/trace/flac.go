@@ -47,7 +47,7 @@ func newFLAC(in *input) (*flacFile, error) {
 	}
 	d.inf = Info{
 		Format:   fmt.Sprintf("FLAC, %d-bit integer", d.bits),
-		Channels: int(si.NChannels), Rate: float64(si.SampleRate), Scans: d.want, Unit: Counts,
+		Channels: int(si.NChannels), Rate: float64(si.SampleRate), Scans: d.want, Want: d.want, Unread: d.want >= 0, Unit: Counts,
 	}
 	return d, nil
 }

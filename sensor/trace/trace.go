@@ -58,6 +58,8 @@ type Info struct {
 	Names    []string // of the channels, from a CSV header; else nil
 	Rate     float64  // scans per second
 	Scans    int64    // scans of all files together; -1 where only reading tells
+	Want     int64    // scans that the headers announce; -1 where one does not say
+	Unread   bool     // Scans is what a header announces: only reading tells whether all are there
 	Unit     Unit     // what the numbers are
 }
 
@@ -217,11 +219,8 @@ func newReader(parts []part, opt Options) (*Reader, error) {
 			if err := agree(parts[first].name, r.all, parts[i].name, inf); err != nil {
 				errs = append(errs, err)
 			}
-			if r.all.Scans < 0 || inf.Scans < 0 {
-				r.all.Scans = -1
-			} else {
-				r.all.Scans += inf.Scans
-			}
+			r.all.Scans, r.all.Want = plus(r.all.Scans, inf.Scans), plus(r.all.Want, inf.Want)
+			r.all.Unread = r.all.Unread || inf.Unread
 		}
 		switch {
 		case i == 0:
@@ -243,6 +242,14 @@ func newReader(parts []part, opt Options) (*Reader, error) {
 		return nil, errors.Join(errs...)
 	}
 	return r, nil
+}
+
+// plus adds numbers of scans that may be unknown, -1.
+func plus(a, b int64) int64 {
+	if a < 0 || b < 0 {
+		return -1
+	}
+	return a + b
 }
 
 // agree says how two recordings laid end to end differ.

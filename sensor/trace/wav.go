@@ -226,8 +226,9 @@ func (w *wav) begin(size, at int64) error {
 	case open:
 		w.inf.Scans = -1
 	default:
-		w.inf.Scans = w.want
+		w.inf.Scans, w.inf.Unread = w.want, true
 	}
+	w.inf.Want = w.want
 	w.buf = make([]byte, max(64<<10/scan, 1)*scan)
 	return nil
 }
