@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/doctor"
+	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/config"
 )
 
@@ -22,9 +23,10 @@ func newDoctor() *cobra.Command {
 		Short: "Look at the computer that the rig is plugged into, and say what to do",
 		Long: `Doctor looks at what kerfwind needs of its computer: SPI and I2C buses and who
 may open them, each GPIO line of the rig and who holds it, disk, memory, clock,
-watchdog, supply voltage, temperature, and what the kernel does with outputs when
-a program dies; with a shop file also the way to those who are told of news. It
-changes nothing and may be run beside a kerfwind that runs.
+watchdog, supply voltage, temperature, passwords and certificate of the page, and
+what the kernel does with outputs when a program dies; with a shop file also the
+way to those who are told of news. It changes nothing and may be run beside a
+kerfwind that runs.
 
 Each finding is ok, warn (something should be better) or bad (it will not run, or
 not safely), with what it means and what to do. Run it as the service's user,
@@ -48,6 +50,8 @@ Exit code 1 if anything is bad.`,
 					return &exitError{exitConfig, err}
 				}
 			}
+			o.Rig = o.Rig.Own()
+			o.Place = func(name string) string { return mqttlink.Place(name, filepath.Dir(rigPath)) }
 			found := doctor.Examine(o)
 			if asJSON {
 				enc := json.NewEncoder(cmd.OutOrStdout())

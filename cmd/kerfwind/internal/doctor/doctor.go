@@ -50,6 +50,10 @@ type Options struct {
 	State   string       // the state folder
 	Runtime string       // the folder of the rig's lock
 	System  System
+
+	// Place says where a file lies that the rig file names; nil takes the name
+	// as it is.
+	Place func(name string) string
 }
 
 // exam collects findings.
@@ -85,6 +89,7 @@ func Examine(o Options) []Finding {
 	e.watchdog()
 	e.supply()
 	e.heat()
+	e.page()
 	e.notices()
 	return e.found
 }

@@ -188,8 +188,8 @@ func TestStreams(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := siege(t)
 		d := serveOn(t, b)
-		open := func() (net.Conn, *http.Response) {
-			c := d.call("127.0.0.1:1")
+		open := func() (c net.Conn, status int, header http.Header) {
+			c = d.call("127.0.0.1:1")
 			if _, err := io.WriteString(c, "GET /events HTTP/1.1\r\nHost: localhost\r\nAccept: text/event-stream\r\n\r\n"); err != nil {
 				t.Fatal(err)
 			}
@@ -197,28 +197,31 @@ func TestStreams(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			return c, r
+			go func() {
+				_, _ = io.Copy(io.Discard, r.Body) // until c is closed
+				_ = r.Body.Close()
+			}()
+			return c, r.StatusCode, r.Header
 		}
 		var all []net.Conn
 		for range mostStreams {
-			c, r := open()
-			if r.StatusCode != http.StatusOK {
-				t.Fatal(r.Status)
+			c, status, _ := open()
+			if status != http.StatusOK {
+				t.Fatal(status)
 			}
-			go func() { _, _ = io.Copy(io.Discard, r.Body) }()
 			all = append(all, c)
 		}
-		c, r := open()
-		if r.StatusCode != http.StatusServiceUnavailable || r.Header.Get("Retry-After") == "" {
-			t.Errorf("one more: %s %v", r.Status, r.Header)
+		c, status, header := open()
+		if status != http.StatusServiceUnavailable || header.Get("Retry-After") == "" {
+			t.Errorf("one more: %d %v", status, header)
 		}
 		_ = c.Close()
 		time.Sleep(5 * readWait) // a stream outlives what a request may take
 		_ = all[0].Close()
 		time.Sleep(5 * time.Second) // until it is written to
-		c, r = open()
-		if r.StatusCode != http.StatusOK {
-			t.Errorf("after one has gone: %s", r.Status)
+		c, status, _ = open()
+		if status != http.StatusOK {
+			t.Errorf("after one has gone: %d", status)
 		}
 		for _, x := range append(all, c) {
 			_ = x.Close()

@@ -1,0 +1,56 @@
+package doctor
+
+import (
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// certificateLeft is how long before its end a certificate is to be looked at.
+const certificateLeft = 14 * 24 * time.Hour
+
+// page looks at what the page for the phone needs: its passwords and, with
+// TLS, its certificate.
+func (e *exam) page() {
+	p := e.Rig.Page
+	if p == nil {
+		return
+	}
+	const about = "page"
+	f, err := os.Open(filepath.Join(e.System.Root, e.State, "passwords.json"))
+	switch {
+	case errors.Is(err, fs.ErrNotExist) && p.Local:
+		e.ok(about, "at %s; no password is set, so it is to look at only", p.Address())
+	case errors.Is(err, fs.ErrNotExist):
+		e.warn(about, "no password is set: until one is, nobody but this computer sees it", "kerfwind password, as the user that runs the service or as root")
+	case err != nil:
+		e.bad(about, fmt.Sprintf("the passwords cannot be read, so nobody gets in: %v", err), "give the file to the user that runs the service")
+	default:
+		_ = f.Close() // nothing was written
+		e.ok(about, "at %s, with a password", p.Address())
+	}
+	if p.CertFile == "" {
+		return
+	}
+	cert, key := p.CertFile, p.KeyFile
+	if e.Place != nil {
+		cert, key = e.Place(cert), e.Place(key)
+	}
+	pair, err := tls.LoadX509KeyPair(filepath.Join(e.System.Root, cert), filepath.Join(e.System.Root, key))
+	if err != nil {
+		e.bad(about, fmt.Sprintf("its certificate cannot be used, so it is not served: %v", err), "put certificate_file and key_file of the table page right")
+		return
+	}
+	switch left := time.Until(pair.Leaf.NotAfter); {
+	case left < 0:
+		e.warn(about, fmt.Sprintf("its certificate ended on %s: browsers will warn of the page", pair.Leaf.NotAfter.Format(time.DateOnly)), "put a new one in its place; it is taken up at once")
+	case left < certificateLeft:
+		e.warn(about, fmt.Sprintf("its certificate ends on %s", pair.Leaf.NotAfter.Format(time.DateOnly)), "put a new one in its place; it is taken up at once")
+	default:
+		e.ok(about, "its certificate is good until %s", pair.Leaf.NotAfter.Format(time.DateOnly))
+	}
+}
