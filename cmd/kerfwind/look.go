@@ -107,7 +107,7 @@ func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice fun
 		}
 		_ = lock.Free() // the kernel does it otherwise
 	}
-	for i, p := range s.Sensor() {
+	for i, p := range s.Sensor()[:r.Converters()] { // nodes read their own
 		d, err := sensor.New(allUsed(p))
 		if err != nil {
 			l.close()

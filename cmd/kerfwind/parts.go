@@ -29,6 +29,7 @@ func (r *runFlags) parts(out *lines, web *page) []daemon.Part {
 		{Name: "history", Start: r.history},
 		{Name: "broker", Start: link.ownBroker},
 		{Name: "mqtt", Start: link.start},
+		{Name: "nodes", Start: nodes},
 		{Name: "metrics", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return serveMetrics(s, link) }},
 		{Name: "page", Start: web.start},
 		{Name: "notices", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return sendNotices(s, out) }},

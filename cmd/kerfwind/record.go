@@ -202,7 +202,7 @@ func (l *look) columns() ([][]int, []float64) {
 	}
 	var columns [][]int
 	var rates []float64
-	for i := range l.shop.Rig.ADCs {
+	for i := range l.shop.Rig.Converters() {
 		columns = append(columns, l.shop.Rig.Of(i))
 		rates = append(rates, l.shop.Rig.ADCs[i].Rate)
 	}

@@ -73,6 +73,9 @@ While it runs, other commands speak with it over a socket in the runtime folder,
 readable by its user and group: see "kerfwind status". The history, metrics and
 notices may fail, and say so there; control goes on without them.
 
+A rig file with role = "node" makes this computer one of several: it senses and
+drives for the one that decides, and has no shop.
+
 With --simulate nothing is read and nothing is moved: the converters read a made
 recording again and again, the demo's morning or a script of your own (see
 "kerfwind trace make"), and gates and collector are simulated. What is kept and
@@ -96,7 +99,7 @@ used, or another kerfwind has the rig.`,
 }
 
 // realRig is the hardware of this computer. A test has its own.
-var realRig = func() rig.Options { return rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources} }
+var realRig = func() rig.Options { return rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources, Far: far} }
 
 // mostSpeed bounds a simulation's speed: beyond it a hiccup of this computer
 // would be longer than a converter may be silent.
@@ -120,6 +123,9 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 	defer stop()
 	out := newLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
 	defer out.end()
+	if own := r.nodeRig(); own != nil {
+		return r.node(ctx, stop, out, own)
+	}
 	load, how, title, err := r.source(cmd, out)
 	if err != nil {
 		return err

@@ -14,6 +14,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/metrics"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
+	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/control"
 )
 
@@ -117,6 +118,15 @@ func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
 			return nil
 		},
 	}, nil
+}
+
+// nodes tells how the other computers of the shop fare.
+func nodes(s *daemon.Shop) (daemon.Watcher, error) {
+	d, ok := s.Live.Far().(*node.Decider)
+	if !ok {
+		return daemon.Watcher{}, nil
+	}
+	return daemon.Watcher{Observer: idle{}, Second: func(*control.Snapshot, time.Duration) { s.Fares(d.Down()) }}, nil
 }
 
 // measure adds the link to the metrics, where the rig has one.

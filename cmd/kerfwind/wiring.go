@@ -37,7 +37,7 @@ with --html it writes a page for paper instead.`,
 					return &exitError{exitConfig, err}
 				}
 			}
-			sheet := wiresheet.Make(rig, shop)
+			sheet := wiresheet.Make(rig.Own(), shop) // nodes have sheets of their own
 			if html != "" {
 				return writeFile(html, force, sheet.WriteHTML)
 			}

@@ -230,7 +230,7 @@ func (d *Daemon) reopen(old taken) (*session, error) {
 
 // open takes a shop up, the first or, at a reload, another. Every output is off.
 func (d *Daemon) open(t taken, reload bool) (*session, error) {
-	s := &session{taken: t, speed: d.o.Rig.Speed, done: make(chan struct{}), seen: make([]bool, len(t.shop.Rig.ADCs))}
+	s := &session{taken: t, speed: d.o.Rig.Speed, done: make(chan struct{})}
 	began := time.Now()
 	s.now = func() time.Duration { return time.Duration(float64(time.Since(began)) * s.speed) }
 	o := d.o.Rig
@@ -248,6 +248,7 @@ func (d *Daemon) open(t taken, reload bool) (*session, error) {
 	if s.live, err = rig.Open(o); err != nil {
 		return nil, &OpenError{err}
 	}
+	s.seen = make([]bool, s.live.Sources())
 	return s, nil
 }
 
@@ -332,6 +333,14 @@ func (d *Daemon) restore(c Choice) {
 	}
 }
 
+// fed tells the service manager that the shop is ready, and that it lives.
+func (d *Daemon) fed(s *session) {
+	if !s.ready.Swap(true) {
+		d.herald.say("outputs are safe; shop: "+s.choice.String(), readyNews)
+	}
+	d.herald.beat(s.live.Snapshot())
+}
+
 // after is called by the loop after every completed step.
 func (d *Daemon) after(s *session, now time.Duration, source int) {
 	if source >= 0 && source < len(s.seen) {
@@ -342,14 +351,14 @@ func (d *Daemon) after(s *session, now time.Duration, source int) {
 		}
 		if fresh { // every converter has spoken
 			clear(s.seen)
-			if !s.ready.Swap(true) {
-				d.herald.say("outputs are safe; shop: "+s.choice.String(), readyNews)
-			}
-			d.herald.beat(s.live.Snapshot())
+			d.fed(s)
 		}
 	}
 	if now >= s.next {
 		s.next = now + time.Second
+		if len(s.seen) == 0 { // it only decides: every converter is at a node
+			d.fed(s)
+		}
 		snap := s.live.Snapshot()
 		s.parts.second(snap, now)
 		if closed := d.closed(s.shop); closed != snap.ShopClosed {
@@ -473,7 +482,7 @@ func (d *Daemon) Stream(ctx context.Context, r socket.Request) (<-chan socket.An
 	if s == nil {
 		return nil, errors.New("no shop is taken up just now: try again")
 	}
-	if r.Source >= len(s.shop.Rig.ADCs) {
+	if r.Source >= s.live.Sources() {
 		return nil, fmt.Errorf("the rig has no converter %d", r.Source)
 	}
 	return d.hub.subscribe(ctx, r), nil

@@ -348,7 +348,7 @@ func (m *Metrics) newSensors(f families, rig *config.Rig) {
 	missed := f.counter("source_missed_scans_total", "Scans that are missing between frames.", "source")
 	stale := f.counter("source_stale_frames_total", "Frames older than 250 ms when they were taken.", "source")
 	age := f.histogram("source_frame_age_seconds", "Age of a frame's last sample when it was taken.", quick, "source")
-	for i := range rig.ADCs {
+	for i := range rig.Converters() {
 		n := rig.ADCs[i].Name
 		m.sources = append(m.sources, source{frames: frames.WithLabelValues(n), errors: errs.WithLabelValues(n), missed: missed.WithLabelValues(n),
 			stale: stale.WithLabelValues(n), age: age.WithLabelValues(n)})

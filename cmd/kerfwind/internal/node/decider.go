@@ -25,9 +25,6 @@ type DeciderOptions struct {
 	Now      func() time.Duration
 	Notice   func(error) // must not wait
 	Guard    func(func())
-
-	// Fares is told what is wrong with the nodes together, or nil. May be nil.
-	Fares func(error)
 }
 
 // Decider is what the deciding computer's loop sees of its nodes: rig.Far.
@@ -476,7 +473,6 @@ func (d *Decider) join(p *peer, r *report) {
 		delete(p.waiting, t)
 		d.send(p, order{Commands: []command{{c.Seq, word[control.CommandKind]{c.Kind}, int(c.ID)}}})
 	}
-	d.fares()
 }
 
 // leave takes a node as lost: what it sensed is unknown.
@@ -486,7 +482,6 @@ func (d *Decider) leave(p *peer, now time.Duration) {
 	}
 	p.work = false
 	d.unknown(p, now)
-	d.fares()
 	poke(d.acked)
 }
 
@@ -525,14 +520,12 @@ func (d *Decider) trouble(p *peer, text string) {
 		p.said = text
 		d.o.Notice(fmt.Errorf("node %s: %s", p.name, text))
 	}
-	d.fares()
 }
 
-// fares tells how the nodes fare together.
-func (d *Decider) fares() {
-	if d.o.Fares == nil {
-		return
-	}
+// Down says which nodes are not at work, or nil.
+func (d *Decider) Down() error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	var errs []error
 	for _, p := range d.peers {
 		if !p.work {
@@ -543,7 +536,7 @@ func (d *Decider) fares() {
 			errs = append(errs, fmt.Errorf("node %s: %s", p.name, why))
 		}
 	}
-	d.o.Fares(errors.Join(errs...))
+	return errors.Join(errs...)
 }
 
 // watch finds out which nodes are silent.

@@ -36,9 +36,8 @@ type Options struct {
 	Sources func(*config.Rig, func() time.Duration) ([]sensor.Source, error)
 
 	// Far, if not nil, opens what other computers of the shop sense and drive:
-	// called where the rig has nodes, with the loop's clock; guard runs its
-	// goroutines.
-	Far func(s *config.Shop, now func() time.Duration, guard func(do func())) (Far, error)
+	// called where the rig has nodes; guard runs its goroutines.
+	Far func(o Options, guard func(do func())) (Far, error)
 
 	StoodDown bool         // nothing is commanded until that is lifted at the shop
 	Past      control.Past // what is known of the collector; if the power was on, nothing waits for it to settle
@@ -182,7 +181,7 @@ func Open(o Options) (*Live, error) {
 	l.sources, errs[1] = o.Sources(s.Rig, o.Now)
 	err = errors.Join(errs[:]...)
 	if err == nil && o.Outputs == nil && o.Far != nil && len(s.Rig.Nodes) > 0 {
-		if l.far, err = o.Far(s, o.Now, l.Guard); err == nil {
+		if l.far, err = o.Far(o, l.Guard); err == nil {
 			l.driver = withFar{l.driver, l.far}
 		}
 	}
@@ -231,6 +230,9 @@ func (l *Live) put(r request) bool {
 
 // Sources is how many converters of this computer are read.
 func (l *Live) Sources() int { return len(l.sources) }
+
+// Far is what other computers sense and drive, or nil.
+func (l *Live) Far() Far { return l.far }
 
 // Snapshot is the state as of the newest event, at most a second old; nil
 // before the first step.

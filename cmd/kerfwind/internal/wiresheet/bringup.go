@@ -108,7 +108,7 @@ func (b *builder) bringUp() Section {
 	if b.count("motor") > 0 {
 		step("Motor supply on.", "no motor moves; both lines of each are off")
 	}
-	if b.shop != nil && b.shop.Collector.Actuator >= 0 && b.rig.Actuators[b.shop.Collector.Actuator].Kind == "relay" {
+	if b.shop != nil && b.drives(b.shop.Collector.Actuator) && b.rig.Actuators[b.shop.Collector.Actuator].Kind == "relay" {
 		stops := b.stops()
 		step("Electrician: coil circuit on, the contactor's mains side disconnected, switch on auto. Nothing runs.", "the coil does not pull in")
 		if stops != "" {

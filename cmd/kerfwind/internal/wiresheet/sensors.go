@@ -142,7 +142,7 @@ func (b *builder) load(channel int) (a float64, who string) {
 // places says what each channel goes round in the shop.
 func (b *builder) places() [][]string {
 	var out [][]string
-	for i, u := range b.shop.Channels() {
+	for i, u := range b.shop.Channels()[:len(b.rig.Channels)] { // the rest is at nodes
 		place := "nothing in this shop"
 		switch {
 		case u.Machine != control.NoID:
@@ -235,6 +235,9 @@ func (b *builder) outputs() Section {
 	}
 	return s
 }
+
+// drives tells whether an actuator is on this computer.
+func (b *builder) drives(a int) bool { return a >= 0 && a < len(b.rig.Actuators) }
 
 // purpose is what an actuator does in the shop.
 func (b *builder) purpose(a int) string {
@@ -337,7 +340,7 @@ func (b *builder) servos() Section {
 func (b *builder) coil() Section {
 	s := Section{Title: "The contactor's coil circuit"}
 	relay := ""
-	if b.shop != nil && b.shop.Collector.Actuator >= 0 && b.rig.Actuators[b.shop.Collector.Actuator].Kind == "relay" {
+	if b.shop != nil && b.drives(b.shop.Collector.Actuator) && b.rig.Actuators[b.shop.Collector.Actuator].Kind == "relay" {
 		relay = b.rig.Actuators[b.shop.Collector.Actuator].Name
 	}
 	if relay == "" && (b.shop != nil || b.count("relay") == 0) {
