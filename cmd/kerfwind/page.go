@@ -77,5 +77,6 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, error) {
 		return err
 	}
 	shop.History = historyFor(p.state)
+	shop.Upkeep = &pageUpkeep{p.state, clock, time.Local}
 	return shop, nil
 }

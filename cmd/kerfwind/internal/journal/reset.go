@@ -149,8 +149,20 @@ func unknownItem(name string, all []item) error {
 		}
 		list += it.name
 	}
-	return fmt.Errorf("nothing is called %q here: there are %s", name, list)
+	return &itemError{fmt.Sprintf("nothing is called %q here: there are %s", name, list)}
 }
+
+// ErrItem is the error of an item that there is not, or that cannot be had as
+// asked for.
+var ErrItem = errors.New("no such item")
+
+// itemError is an ErrItem that says it in its own words.
+type itemError struct{ text string }
+
+func (e *itemError) Error() string { return e.text }
+
+// Is makes it an ErrItem.
+func (e *itemError) Is(target error) bool { return target == ErrItem }
 
 // Reset is one time that an item was seen to.
 type Reset struct {
@@ -245,7 +257,7 @@ func (db *DB) UndoSeen(ctx context.Context, name string, seen int64, by string, 
 			return err
 		}
 		if undone.ID == 0 {
-			return errors.New("there is no reset to take back")
+			return &itemError{"there is no reset to take back"}
 		}
 		return addReset(ctx, tx, name, by, undone.ID, now.when(loc))
 	})
@@ -304,7 +316,7 @@ func (db *DB) Every(ctx context.Context, name, machine string, every int64) erro
 		it := item{name: name, kind: ofMachine, of: machine}
 		switch {
 		case i >= 0 && machine != "" && (all[i].kind != ofMachine || all[i].of != machine):
-			return fmt.Errorf("%q is there already and counts something else: choose another name", name)
+			return &itemError{fmt.Sprintf("%q is there already and counts something else: choose another name", name)}
 		case i >= 0:
 			it = all[i]
 		case machine == "":

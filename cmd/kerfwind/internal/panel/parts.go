@@ -43,7 +43,7 @@ type Route struct {
 }
 
 // parts is the page, in the order of its list.
-var parts = []*Part{&nowPart, &airPart, &runsPart}
+var parts = []*Part{&nowPart, &airPart, &runsPart, &upkeepPart}
 
 // Visit is one request of somebody to a part.
 type Visit struct {

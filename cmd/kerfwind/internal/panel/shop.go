@@ -31,6 +31,9 @@ type Shop struct {
 	// there is none yet.
 	History func(context.Context) (History, error)
 
+	// Upkeep keeps what wears and fills; nil: nothing is recorded.
+	Upkeep Upkeep
+
 	latest atomic.Pointer[control.Snapshot]
 	left   chan struct{} // closed when the shop is left
 	once   sync.Once

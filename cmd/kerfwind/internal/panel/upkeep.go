@@ -1,0 +1,352 @@
+package panel
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/upkeep"
+	"kerfwind/control"
+)
+
+// upkeepPart tells how full the bin is, what wears and what is due, and takes
+// in that somebody has seen to it.
+var upkeepPart = Part{Path: "/upkeep", Title: "Upkeep", Role: Look, File: "upkeep.html", Data: upkeepData,
+	Routes: []Route{
+		{Method: http.MethodPost, Path: "/reset", Role: Operate, Fields: []string{"item", "seen"}, Do: upkeepReset},
+		{Method: http.MethodPost, Path: "/undo", Role: Operate, Fields: []string{"item", "seen"}, Do: upkeepUndo},
+		{Method: http.MethodPost, Path: "/every", Role: Setup, Fields: []string{"item", "machine", "every"}, Do: upkeepEvery},
+	}}
+
+// Upkeep keeps what wears and fills. Its calls may take their time. An error
+// that is the visitor's is a *Mistake; one because somebody else was quicker is
+// a *Refusal.
+type Upkeep interface {
+	// Look returns the state. The error is ErrNoHistory before anything is
+	// recorded.
+	Look(context.Context) (*UpkeepState, error)
+	// Reset says that somebody has seen to an item; TakeBack takes back the reset
+	// that it counts from. seen is the number of that reset as the visitor saw it.
+	Reset(ctx context.Context, item string, seen int64) error
+	TakeBack(ctx context.Context, item string, seen int64) error
+	// Every sets after how much an item is due, in words as in "40 h",
+	// "20000 moves" or "never". machine names the machine whose hours a new item
+	// counts.
+	Every(ctx context.Context, item, machine, every string) error
+}
+
+// UpkeepState is all that the part shows.
+type UpkeepState struct {
+	Items      []upkeep.Item
+	Hour, Most int // starts of the collector in the last hour; the most in any hour of the last 30 days
+	Budget     int // starts an hour; 0 none
+	Trend      upkeep.Trend
+	Known      bool // the trend is
+	Weak       []WeakAir
+	Zone       *time.Location
+}
+
+// WeakAir is when the air became weak with some gates open, or good again.
+type WeakAir struct {
+	Wall     time.Time
+	Gates    []string
+	Part     float64 // of the learned current
+	Good     bool
+	Doubtful bool // the date is not sure
+}
+
+// upkeepMain is what the template shows.
+type upkeepMain struct {
+	None    string
+	Due     []upkeepItem
+	Items   []upkeepItem
+	Gates   []upkeepItem // that are not due
+	Starts  string
+	Budget  *upkeepMeter
+	More    string // when there is one more start
+	Trend   string
+	Sign    string // of the trend
+	Picture *trendPicture
+	Weak    []upkeepNews
+	Names   []string // of the machines
+	All     []string // of the items
+}
+
+// upkeepMeter is a bar: how much of something is used.
+type upkeepMeter struct{ Share, Words string }
+
+type upkeepItem struct {
+	Name, Used, Every string
+	Meter             *upkeepMeter
+	Words, Sign       string
+	Since             string
+	Seen              int64
+	Do                string // what the button says
+	May               bool   // the visitor may
+}
+
+type upkeepNews struct {
+	When, What string
+	Sign       string
+}
+
+func upkeepData(v *Visit) (any, error) {
+	m := &upkeepMain{}
+	st, err := v.Shop.upkeepState(v.R.Context())
+	if errors.Is(err, ErrNoHistory) {
+		m.None = "Nothing is recorded yet. Hours, gate cycles and the filling of the bin are counted from the first run on."
+		return m, nil
+	} else if err != nil {
+		return nil, err
+	}
+	m.fill(st, v.May(Operate))
+	m.Names = v.Shop.machineNames()
+	if snap := v.Shop.Snapshot(); snap != nil && len(snap.Collectors) > 0 {
+		m.left(&snap.Collectors[0], v.Shop.Now())
+	}
+	return m, nil
+}
+
+func (s *Shop) upkeepState(ctx context.Context) (*UpkeepState, error) {
+	if s.Upkeep == nil {
+		return nil, ErrNoHistory
+	}
+	st, err := s.Upkeep.Look(ctx)
+	if err != nil && !errors.Is(err, ErrNoHistory) {
+		err = fmt.Errorf("the history cannot be read just now: %w", err)
+	}
+	return st, err
+}
+
+// fill puts the state into words.
+func (m *upkeepMain) fill(st *UpkeepState, may bool) {
+	for i := range st.Items {
+		it := &st.Items[i]
+		x := newUpkeepItem(it, st.Zone)
+		x.May = may
+		m.All = append(m.All, it.Name)
+		switch {
+		case it.Due():
+			m.Due = append(m.Due, x)
+		case it.Unit == upkeep.Moves:
+			m.Gates = append(m.Gates, x)
+		default:
+			m.Items = append(m.Items, x)
+		}
+	}
+	m.Starts = fmt.Sprintf("%d in the last hour", st.Hour)
+	if st.Budget > 0 {
+		m.Starts += fmt.Sprintf(" of the %d that the motor may make", st.Budget)
+		m.Budget = &upkeepMeter{decimal(min(1, float64(st.Hour)/float64(st.Budget))), m.Starts}
+	} else {
+		m.Starts += "; the shop file sets no limit (starts_per_hour)"
+	}
+	m.Starts += fmt.Sprintf("; at most %d in any hour of the last 30 days.", st.Most)
+	m.Trend, m.Sign = trendWords(&st.Trend, st.Known)
+	if st.Known {
+		m.Picture = newTrendPicture(&st.Trend)
+	}
+	for i := range st.Weak {
+		w := &st.Weak[i]
+		n := upkeepNews{When: w.Wall.In(st.Zone).Format("2006-01-02 15:04"), Sign: "warn"}
+		if w.Doubtful {
+			n.When = "~" + n.When
+		}
+		with := "no gate"
+		if len(w.Gates) > 0 {
+			with = strings.Join(w.Gates, ", ")
+		}
+		n.What = fmt.Sprintf("weak air with %s open: the collector drew %.0f %% of what it had learned. A blockage, a full filter or a stuck gate.", with, 100*w.Part)
+		if w.Good {
+			n.What, n.Sign = fmt.Sprintf("good again with %s open: %.0f %%.", with, 100*w.Part), "ok"
+		}
+		m.Weak = append(m.Weak, n)
+	}
+}
+
+// left says how many starts are left now.
+func (m *upkeepMain) left(c *control.CollectorView, now time.Duration) {
+	if c.StartsLeft < 0 {
+		return
+	}
+	m.More = fmt.Sprintf("Left now: %d", c.StartsLeft)
+	if c.NextStart > now {
+		m.More += fmt.Sprintf("; one more in %d min", int(math.Ceil((c.NextStart - now).Minutes())))
+	}
+	m.More += "."
+}
+
+func newUpkeepItem(it *upkeep.Item, zone *time.Location) upkeepItem {
+	x := upkeepItem{Name: it.Name, Used: amount(it.Used, it.Unit), Seen: it.Reset, Do: "Seen to", Sign: "ok"}
+	if it.Name == "bin" {
+		x.Do = "Emptied"
+	}
+	if it.Every > 0 {
+		x.Every = amount(it.Every, it.Unit)
+		x.Meter = &upkeepMeter{decimal(min(1, it.Part())), fmt.Sprintf("%.0f %%", 100*it.Part())}
+	}
+	switch days, ok := it.Days(); {
+	case it.Full:
+		x.Words, x.Sign = "full: empty it", "bad"
+	case it.Due():
+		x.Words, x.Sign = "due", "warn"
+	case it.Name == "bin" && it.Every <= 0:
+		x.Words, x.Sign = `How much fills it is not learned yet: press "Emptied" at each emptying.`, ""
+	case ok:
+		x.Words = fmt.Sprintf("due in about %.0f days", math.Ceil(days))
+	case it.Every > 0:
+		x.Words = "not due"
+	default:
+		x.Words, x.Sign = "counted, never due", ""
+	}
+	if !it.Since.IsZero() {
+		x.Since = it.Since.In(zone).Format("2006-01-02 15:04")
+		if !it.Sure {
+			x.Since = "about " + x.Since
+		}
+	}
+	return x
+}
+
+// amount writes a count with its unit.
+func amount(x float64, u upkeep.Unit) string {
+	if u == upkeep.Moves {
+		return fmt.Sprintf("%.0f moves", x)
+	}
+	return fmt.Sprintf("%.1f h", x)
+}
+
+// trendWords is what the collector's own current says of the filter.
+func trendWords(t *upkeep.Trend, known bool) (words, sign string) {
+	if !known {
+		return "The collector's own current says how freely the air moves. It is not known for two weeks yet, or the collector has no current sensor.", ""
+	}
+	words = fmt.Sprintf("The collector draws %.0f %% of what it drew at first, %+.1f %% a week over %d weeks", 100*t.Now, 100*t.Slope, t.Weeks)
+	switch {
+	case t.Weak == 0:
+		return words + ". That is weak: a blockage, a full filter or a stuck gate.", "bad"
+	case t.Weak > 0:
+		return words + fmt.Sprintf(": weak in about %d weeks. Look at the filter.", t.Weak), "warn"
+	}
+	return words + ".", "ok"
+}
+
+// trendPicture is the way of the collector's current over the weeks.
+type trendPicture struct {
+	Words       string
+	Line        string // the points of a polyline
+	Dots        []trendDot
+	Whole, Weak string // heights of the two levels
+	First, Last string // weeks
+}
+
+type trendDot struct{ X, Y string }
+
+// Measures of the picture of a trend, in its own units.
+const (
+	trendWide = 340.0
+	trendHigh = 120.0
+	trendLeft = 56.0 // for the words of the levels
+	trendTop  = 1.1  // of the level
+	trendFoot = 0.7
+)
+
+func newTrendPicture(t *upkeep.Trend) *trendPicture {
+	first, last := t.Points[0].Week, t.Points[len(t.Points)-1].Week
+	y := func(part float64) string {
+		part = min(max(part, trendFoot), trendTop)
+		return decimal(6 + (trendHigh-12)*(trendTop-part)/(trendTop-trendFoot))
+	}
+	p := &trendPicture{Whole: y(1), Weak: y(1 - upkeep.Drop), First: dateOf(first), Last: dateOf(last)}
+	var line []string
+	for _, q := range t.Points {
+		x := decimal(trendLeft + (trendWide-trendLeft-8)*float64(q.Week-first)/float64(max(last-first, 1)))
+		p.Dots = append(p.Dots, trendDot{x, y(q.Part)})
+		line = append(line, x+","+y(q.Part))
+	}
+	p.Line = strings.Join(line, " ")
+	p.Words = fmt.Sprintf("From %.0f %% in the week of %s to %.0f %% in the week of %s; weak from %.0f %% down", 100*t.Points[0].Part, p.First, 100*t.Now, p.Last, 100*(1-upkeep.Drop))
+	return p
+}
+
+// seen is the number of the reset that the visitor saw.
+func (v *Visit) seen() (item string, seen int64, err error) {
+	item = v.Field("item")
+	seen, err = strconv.ParseInt(v.Field("seen"), 10, 64)
+	if item == "" || err != nil || seen < 0 {
+		return item, 0, &Mistake{"the form does not say what was seen to: use the part Upkeep"}
+	}
+	return item, seen, nil
+}
+
+// errNoUpkeep is the answer where nothing is recorded.
+var errNoUpkeep = &Refusal{"nothing is recorded yet, so there is nothing to see to"}
+
+func upkeepReset(v *Visit) error {
+	item, seen, err := v.seen()
+	if err != nil {
+		return err
+	}
+	if v.Shop.Upkeep == nil {
+		return errNoUpkeep
+	}
+	if err := v.Shop.Upkeep.Reset(v.R.Context(), item, seen); err != nil {
+		return err
+	}
+	v.Said(fmt.Sprintf("%s: begins anew. It can be taken back below.", item))
+	return nil
+}
+
+func upkeepUndo(v *Visit) error {
+	item, seen, err := v.seen()
+	if err != nil {
+		return err
+	}
+	if v.Shop.Upkeep == nil {
+		return errNoUpkeep
+	}
+	if err := v.Shop.Upkeep.TakeBack(v.R.Context(), item, seen); err != nil {
+		return err
+	}
+	v.Said(fmt.Sprintf("%s: taken back, it counts on as before.", item))
+	return nil
+}
+
+// mostItemName bounds the name of an item, letters.
+const mostItemName = 60
+
+func upkeepEvery(v *Visit) error {
+	item, machine, every := strings.TrimSpace(v.Field("item")), v.Field("machine"), strings.TrimSpace(v.Field("every"))
+	switch {
+	case item == "" || len([]rune(item)) > mostItemName:
+		return &Mistake{fmt.Sprintf("name what is to be seen to, in at most %d letters", mostItemName)}
+	case every == "":
+		return &Mistake{`say after how much it is due: "40 h", "20000 moves" or never`}
+	case machine != "" && !slices.Contains(v.Shop.machineNames(), machine):
+		return &Mistake{fmt.Sprintf("there is no machine %.40q in this shop", machine)}
+	case v.Shop.Upkeep == nil:
+		return errNoUpkeep
+	}
+	if err := v.Shop.Upkeep.Every(v.R.Context(), item, machine, every); err != nil {
+		return err
+	}
+	v.Said(fmt.Sprintf("%s: due every %s.", item, every))
+	if every == "never" {
+		v.Said(item + ": no more word of it.")
+	}
+	return nil
+}
+
+func (s *Shop) machineNames() []string {
+	var out []string
+	for i := range s.Machines {
+		out = append(out, s.Machines[i].Name)
+	}
+	return out
+}
