@@ -31,6 +31,7 @@ type collector struct {
 	heldBack  Cause                    // off: what a wanted start waits for
 	seq       uint32                   // of the last command; not in the key
 	changed   time.Duration            // for people: when it was last switched
+	need      Cause                    // for people: on: what has kept it on
 }
 
 func (k *collector) init() {
@@ -185,6 +186,17 @@ func (c *Core) needed() (Cause, time.Duration) {
 	return 0, never
 }
 
+// lapsed is the cause of off when nothing keeps the collector on any more: the
+// time that did so last, if one did.
+func (k *collector) lapsed() Cause {
+	switch k.need {
+	case ByRunOn, ByMinOff, ByMinOn, ByBudget:
+		return k.need
+	default:
+		return ByNoDemand
+	}
+}
+
 // runCollector switches the collector as the state demands.
 func (c *Core) runCollector(out *Out) {
 	k := &c.col
@@ -192,8 +204,10 @@ func (c *Core) runCollector(out *Out) {
 		k.heldBack = 0
 		if k.selector == Off {
 			c.switchOff(BySwitch, out)
-		} else if why, _ := c.needed(); why == 0 {
-			c.switchOff(ByNoDemand, out)
+		} else if why, _ := c.needed(); why != 0 {
+			k.need = why
+		} else {
+			c.switchOff(k.lapsed(), out)
 		}
 	} else {
 		wants := c.wantsStart()
@@ -246,7 +260,7 @@ func (c *Core) switchOn(cause Cause, out *Out) {
 		}
 		k.starts[c.starts-c.startsLeft()] = c.now + c.p.Collector.Window
 	}
-	k.on, k.changed = true, c.now
+	k.on, k.changed, k.need = true, c.now, 0
 	if k.minOff != never {
 		k.owed = k.minOff - c.now
 	}

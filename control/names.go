@@ -17,7 +17,7 @@ const (
 	GateHeld                             // held by hand; Until is its limit
 	GateReleased                         // no longer held; Until is the end of its run-on
 	CollectorIsOn                        // commanded on
-	CollectorIsOff                       // commanded off
+	CollectorIsOff                       // commanded off; a cause such as ByRunOn or ByMinOn means that this is over
 	CollectorHand                        // its switch stands in hand: it runs whatever is commanded
 	CollectorLocked                      // its switch stands in off: it cannot run
 	CollectorAuto                        // its switch stands in auto

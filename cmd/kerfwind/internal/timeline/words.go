@@ -76,13 +76,33 @@ func Sentence(e control.Event, n *Names) string {
 	if name != "" {
 		s = name + " " + s
 	}
-	if why := causeWords(e.Cause); why != "" {
+	why := causeWords(e.Cause)
+	if e.Kind == control.CollectorIsOff {
+		why = offWords(e.Cause)
+	}
+	if why != "" {
 		s += ", " + why
 	}
 	if e.Until > e.At {
 		s += ", " + untilWords(e.Kind) + " " + Clock(e.Until)
 	}
 	return s
+}
+
+// offWords says why the collector goes off: a time that kept it on is over.
+func offWords(c control.Cause) string {
+	switch c {
+	case control.ByRunOn:
+		return "the run-on is over"
+	case control.ByMinOn:
+		return "its minimum time on is over"
+	case control.ByMinOff:
+		return "it has made up for the minimum time off that its start cut short"
+	case control.ByBudget:
+		return "a further start is left again"
+	default:
+		return causeWords(c)
+	}
 }
 
 // kindWords is what happened, to follow the name of its subject.
