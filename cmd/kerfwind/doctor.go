@@ -2,11 +2,14 @@ package main
 
 import (
 	"cmp"
+	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -24,9 +27,9 @@ func newDoctor() *cobra.Command {
 		Long: `Doctor looks at what kerfwind needs of its computer: SPI and I2C buses and who
 may open them, each GPIO line of the rig and who holds it, disk, memory, clock,
 watchdog, supply voltage, temperature, passwords and certificate of the page, and
-what the kernel does with outputs when a program dies; with a shop file also the
-way to those who are told of news. It changes nothing and may be run beside a
-kerfwind that runs.
+what the kernel does with outputs when a program dies; the broker, which must pass
+a message back to whom it came from; with a shop file also the way to those who
+are told of news. It changes nothing and may be run beside a kerfwind that runs.
 
 Each finding is ok, warn (something should be better) or bad (it will not run, or
 not safely), with what it means and what to do. Run it as the service's user,
@@ -52,6 +55,7 @@ Exit code 1 if anything is bad.`,
 			}
 			o.Rig = o.Rig.Own()
 			o.Place = func(name string) string { return mqttlink.Place(name, filepath.Dir(rigPath)) }
+			o.Echo = func() (time.Duration, error) { return echo(cmd.Context(), o.Rig, filepath.Dir(rigPath)) }
 			found := doctor.Examine(o)
 			if asJSON {
 				enc := json.NewEncoder(cmd.OutOrStdout())
@@ -81,4 +85,13 @@ Exit code 1 if anything is bad.`,
 	fl.StringVar(&folder, "runtime", "", "folder of the lock on the rig (default: systemd's, else /run/kerfwind)")
 	fl.BoolVar(&asJSON, "json", false, "print the findings as JSON")
 	return cmd
+}
+
+// echo sends a message through the broker of a rig and waits for it.
+func echo(ctx context.Context, r *config.Rig, folder string) (time.Duration, error) {
+	password, secure, err := mqttlink.Secrets(*r.MQTT, folder)
+	if err != nil {
+		return 0, err
+	}
+	return mqttlink.Echo(ctx, mqttlink.Options{MQTT: *r.MQTT, Password: password, TLS: secure, Boot: rand.Text()})
 }

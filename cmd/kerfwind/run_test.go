@@ -31,6 +31,24 @@ func rest(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(awaitStatus(ts.MkAbs(args[0]), func(s *socket.Status) bool { return s.Ready && !s.Moving }))
 }
 
+// hangUp tells the daemon of a runtime folder to read its files again.
+func hangUp(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: hang-up FOLDER")
+	}
+	pid := 0
+	ts.Check(awaitStatus(ts.MkAbs(args[0]), func(s *socket.Status) bool { pid = s.PID; return true }))
+	ts.Check(syscall.Kill(pid, syscall.SIGHUP))
+}
+
+// shop waits until a shop of that name is in force.
+func shop(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: shop FOLDER NAME")
+	}
+	ts.Check(awaitStatus(ts.MkAbs(args[0]), func(s *socket.Status) bool { return s.Ready && s.Shop == args[1] && s.Reload == "" }))
+}
+
 // awaitReady waits until the daemon of a runtime folder says that it is ready.
 func awaitReady(folder string) error {
 	return awaitStatus(folder, func(s *socket.Status) bool { return s.Ready })

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // Room on the disk of the state folder. A year of runs is some ten megabytes,
@@ -182,6 +183,19 @@ func (e *exam) heat() {
 
 // notices tries the way to each address that is told of news. Nothing is sent,
 // and no finding holds more of an address than its host.
+func (e *exam) broker() {
+	m := e.Rig.MQTT
+	if m == nil || e.Echo == nil {
+		return
+	}
+	took, err := e.Echo()
+	if err != nil {
+		e.warn("broker", err.Error(), "see that the broker runs, and that its users and access list are as the rig file's; control goes on without it")
+		return
+	}
+	e.ok("broker", "a message under %s came back from %s after %v", m.Topic, m.Broker, took.Round(time.Millisecond))
+}
+
 func (e *exam) notices() {
 	if e.Shop == nil {
 		return

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"kerfwind/config"
@@ -54,6 +55,10 @@ type Options struct {
 	// Place says where a file lies that the rig file names; nil takes the name
 	// as it is.
 	Place func(name string) string
+
+	// Echo sends a message to the broker of the rig file and waits for it to come
+	// back. nil: the broker is not looked at.
+	Echo func() (took time.Duration, err error)
 }
 
 // exam collects findings.
@@ -90,6 +95,7 @@ func Examine(o Options) []Finding {
 	e.supply()
 	e.heat()
 	e.page()
+	e.broker()
 	e.notices()
 	return e.found
 }

@@ -3,14 +3,17 @@ package doctor
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"flag"
 	"net"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"kerfwind/config"
 )
@@ -274,6 +277,24 @@ func TestNotices(t *testing.T) {
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("got %+v\nwant %+v", got, want)
+	}
+}
+
+// The broker is looked at where the rig names one.
+func TestBroker(t *testing.T) {
+	for name, x := range map[string]struct {
+		rig  *config.Rig
+		err  error
+		want []Finding
+	}{
+		"none":   {&config.Rig{}, nil, nil},
+		"well":   {&config.Rig{MQTT: &config.MQTT{Broker: "tcp://broker:1883", Topic: "barn"}}, nil, []Finding{{OK, "broker", "a message under barn came back from tcp://broker:1883 after 12ms", ""}}},
+		"silent": {&config.Rig{MQTT: &config.MQTT{Broker: "tcp://broker:1883", Topic: "barn"}}, errors.New("it passes nothing on"), []Finding{{Warn, "broker", "it passes nothing on", "see that the broker runs, and that its users and access list are as the rig file's; control goes on without it"}}},
+	} {
+		e := &exam{Options: Options{Rig: x.rig, Echo: func() (time.Duration, error) { return 12 * time.Millisecond, x.err }}}
+		if e.broker(); !reflect.DeepEqual(e.found, x.want) {
+			t.Errorf("%s: %+v", name, e.found)
+		}
 	}
 }
 

@@ -162,19 +162,11 @@ func (s *Source) Next(f *sensor.Frame) error {
 		if err != nil {
 			return err
 		}
-		w := a.Frame
-		if w == nil {
+		if a.Frame == nil {
 			continue
 		}
-		if w.Channels < 0 || len(w.Raw)%4 != 0 || w.Channels == 0 && len(w.Raw) > 0 || w.Channels > 0 && len(w.Raw)/4%w.Channels != 0 || len(w.Raw) > 0 && !(w.Rate > 0) {
-			return errors.New("the daemon's frame makes no sense: use the kerfwind that it runs")
-		}
-		*f = sensor.Frame{Source: w.Source, Channels: w.Channels, Index: w.Index, At: time.Duration(w.At), Rate: w.Rate, Raw: f.Raw[:0]}
-		for i := 0; i < len(w.Raw); i += 4 {
-			f.Raw = append(f.Raw, math.Float32frombits(binary.LittleEndian.Uint32(w.Raw[i:])))
-		}
-		if w.Error != "" {
-			f.Err = errors.New(w.Error)
+		if err := a.Frame.to(f); err != nil {
+			return err
 		}
 		s.mu.Lock()
 		s.end, s.got = f.At, time.Now()
@@ -183,6 +175,59 @@ func (s *Source) Next(f *sensor.Frame) error {
 		}
 		s.mu.Unlock()
 		return nil
+	}
+}
+
+// to takes a frame from a line.
+func (w *Frame) to(f *sensor.Frame) error {
+	if w.Channels < 0 || len(w.Raw)%4 != 0 || w.Channels == 0 && len(w.Raw) > 0 || w.Channels > 0 && len(w.Raw)/4%w.Channels != 0 || len(w.Raw) > 0 && !(w.Rate > 0) {
+		return errors.New("the daemon's frame makes no sense: use the kerfwind that it runs")
+	}
+	*f = sensor.Frame{Source: w.Source, Channels: w.Channels, Index: w.Index, At: time.Duration(w.At), Rate: w.Rate, Raw: f.Raw[:0]}
+	for i := 0; i < len(w.Raw); i += 4 {
+		f.Raw = append(f.Raw, math.Float32frombits(binary.LittleEndian.Uint32(w.Raw[i:])))
+	}
+	if w.Error != "" {
+		f.Err = errors.New(w.Error)
+	}
+	return nil
+}
+
+// Last hands over what the daemon has in memory of the last while, or of all
+// that there is for 0: frames with a sample of each channel of the rig in a
+// scan. They are valid during the call only; an error of take ends it.
+func Last(ctx context.Context, folder string, long time.Duration, take func(*sensor.Frame) error) error {
+	c, err := Dial(folder)
+	if err != nil {
+		return err
+	}
+	stop := context.AfterFunc(ctx, func() { _ = c.Close() }) // Next says so
+	defer stop()
+	defer func() { _ = c.Close() }() // only read
+	if err := c.Start(Request{Do: DoLast, Last: long.Seconds()}); err != nil {
+		return err
+	}
+	var f sensor.Frame
+	for {
+		a, err := c.Next()
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case errors.Is(err, io.EOF):
+			return io.ErrUnexpectedEOF
+		case err != nil:
+			return err
+		case a.End:
+			return nil
+		case a.Frame == nil:
+			continue
+		}
+		if err := a.Frame.to(&f); err != nil {
+			return err
+		}
+		if err := take(&f); err != nil {
+			return err
+		}
 	}
 }
 

@@ -31,7 +31,7 @@ const Name = "control.sock"
 // Request is what a client asks.
 type Request struct {
 	Version int    `json:"v"`
-	Do      string `json:"do"` // "status", "ask", "use", "events", "readings" or "frames"
+	Do      string `json:"do"` // "status", "ask", "use", "events", "readings", "frames" or "last"
 
 	// Of "ask".
 	Ask  string  `json:"ask,omitempty"`  // name of a control.AskKind
@@ -44,6 +44,9 @@ type Request struct {
 
 	// Of "frames": number of the converter.
 	Source int `json:"source,omitempty"`
+
+	// Of "last": the newest so many seconds; 0 takes all that there is.
+	Last float64 `json:"last,omitempty"`
 }
 
 // What a Request may do.
@@ -54,6 +57,7 @@ const (
 	DoEvents   = "events"   // streams Answers with Event
 	DoReadings = "readings" // streams Answers with Reading
 	DoFrames   = "frames"   // streams Answers with Frame
+	DoLast     = "last"     // streams Answers with Frame of what is in memory, all channels of the rig in each; the last Answer has End
 )
 
 // Answer is one line of the daemon's.
@@ -68,6 +72,7 @@ type Answer struct {
 	Text    string          `json:"text,omitempty"`  // the event for people
 	Reading *Reading        `json:"reading,omitempty"`
 	Frame   *Frame          `json:"frame,omitempty"`
+	End     bool            `json:"end,omitempty"`    // of "last": it is complete
 	Missed  int             `json:"missed,omitempty"` // lines that were dropped before this one: the client is too slow
 }
 
@@ -118,8 +123,15 @@ func ParseRequest(line []byte) (Request, error) {
 	if r.Do != DoFrames && r.Source != 0 {
 		return Request{}, fmt.Errorf("%q takes no \"source\"", r.Do)
 	}
+	if r.Do != DoLast && r.Last != 0 {
+		return Request{}, fmt.Errorf("%q takes no \"last\"", r.Do)
+	}
 	switch r.Do {
 	case DoStatus, DoUse, DoEvents, DoReadings:
+	case DoLast:
+		if !(r.Last >= 0 && r.Last <= maxSeconds) {
+			return Request{}, fmt.Errorf("\"last\" is seconds from 0 to %g", maxSeconds)
+		}
 	case DoFrames:
 		if r.Source < 0 {
 			return Request{}, errors.New("\"source\" is the number of a converter, from 0")
@@ -135,7 +147,7 @@ func ParseRequest(line []byte) (Request, error) {
 			return Request{}, fmt.Errorf("%q: a gate is wanted for hold, release, test-open and test-shut, and for nothing else", r.Ask)
 		}
 	default:
-		return Request{}, fmt.Errorf("cannot do %q: status, ask, use, events, readings and frames are what can be done", r.Do)
+		return Request{}, fmt.Errorf("cannot do %q: status, ask, use, events, readings, frames and last are what can be done", r.Do)
 	}
 	return r, nil
 }

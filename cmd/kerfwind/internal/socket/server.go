@@ -75,7 +75,10 @@ func Serve(ctx context.Context, l net.Listener, h Handler, notice func(error)) {
 	defer stop()
 	room := make(chan struct{}, clients)
 	for {
-		c, err := l.Accept()
+		c, err := accept(l)
+		if fault := (*faultError)(nil); errors.As(err, &fault) {
+			notice(err)
+		}
 		if err != nil {
 			if ctx.Err() != nil || errors.Is(err, net.ErrClosed) {
 				return
@@ -104,6 +107,27 @@ func Serve(ctx context.Context, l net.Listener, h Handler, notice func(error)) {
 			_ = c.Close()
 		}
 	}
+}
+
+// faultError is a panic.
+type faultError struct {
+	panic any
+	stack []byte
+}
+
+func (e *faultError) Error() string {
+	return fmt.Sprintf("a fault in the program: %v\n%s", e.panic, e.stack)
+}
+
+// accept waits for a client. A panic is an error like any other: whoever
+// listens has the outputs of a shop.
+func accept(l net.Listener) (c net.Conn, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = &faultError{r, debug.Stack()}
+		}
+	}()
+	return l.Accept()
 }
 
 // converse answers one client.

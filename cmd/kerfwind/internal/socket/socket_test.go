@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -373,4 +374,38 @@ func TestStuckClients(t *testing.T) {
 			}
 		}
 	})
+}
+
+// faulty is a listener whose first wait is a fault of the program.
+type faulty struct {
+	net.Listener
+	once sync.Once
+}
+
+func (f *faulty) Accept() (net.Conn, error) {
+	f.once.Do(func() { panic("a fault in accept") })
+	return f.Listener.Accept()
+}
+
+// A fault while it waits for clients does not end the program, nor the socket.
+func TestAcceptFault(t *testing.T) {
+	folder := t.TempDir()
+	l, err := Listen(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	notices, done := make(chan error, 1), make(chan struct{})
+	go func() {
+		defer close(done)
+		Serve(ctx, &faulty{Listener: l}, &house{}, func(err error) { notices <- err })
+	}()
+	if err := <-notices; !strings.Contains(err.Error(), "a fault in accept") {
+		t.Error(err)
+	}
+	if a, err := dial(t, folder).Do(t.Context(), Request{Do: DoStatus}); err != nil || a.Status == nil {
+		t.Errorf("%+v, %v", a, err)
+	}
+	cancel()
+	<-done
 }
