@@ -16,6 +16,7 @@ import (
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/control/drive"
+	"kerfwind/control/loop"
 	"kerfwind/sensor"
 )
 
@@ -95,7 +96,11 @@ func (s *lockstep) Close() error { s.once.Do(func() { close(s.closed) }); return
 // detector finds a start to the level on the gate's line, through the real
 // drivers on fake lines, with the history and every other observer stalled. The
 // goal is 1 ms at the 99th percentile.
-func BenchmarkCommand(b *testing.B) {
+func BenchmarkCommand(b *testing.B) { benchmarkCommand(b, nil) }
+
+// benchmarkCommand measures that with one more observer, where around makes
+// one.
+func benchmarkCommand(b *testing.B, around func(*config.Shop) loop.Observer) {
 	r, err := config.ParseRig("rig.toml", []byte(relayRig))
 	if err != nil {
 		b.Fatal(err)
@@ -158,6 +163,9 @@ func BenchmarkCommand(b *testing.B) {
 			opening = opening || e.Kind == control.GateOpening
 		}
 	}))
+	if around != nil {
+		watchers = append(watchers, around(shop))
+	}
 	for range 3 {
 		q := NewQueue(stalled, 16, func(error) {})
 		parts, watchers = append(parts, q), append(watchers, q)

@@ -20,7 +20,6 @@ import (
 const (
 	sessionLife  = 7 * 24 * time.Hour
 	mostSessions = 64
-	mostSources  = 1024 // addresses whose tries are counted
 
 	triesGap      = 3 * time.Second // between tries from one address, in the long run
 	triesAtOnce   = 5
@@ -38,7 +37,7 @@ type access struct {
 	keys     Passwords
 	err      error // the file cannot be used: nobody gets in
 	sessions map[[sha256.Size]byte]*session
-	sources  map[netip.Prefix]*rate.Limiter
+	sources  *pace // of tries from each address
 	tries    *rate.Limiter
 
 	hashing sync.Mutex // one password at a time: each takes 12 MiB
@@ -59,7 +58,7 @@ type who struct {
 }
 
 func newAccess(file string) *access {
-	a := &access{file: file, sessions: map[[sha256.Size]byte]*session{}, sources: map[netip.Prefix]*rate.Limiter{},
+	a := &access{file: file, sessions: map[[sha256.Size]byte]*session{}, sources: newPace(triesGap, triesAtOnce),
 		tries: rate.NewLimiter(rate.Every(allTriesGap), allTriesBurst)}
 	a.look(true)
 	return a
@@ -105,9 +104,7 @@ func (a *access) roles() []Role {
 // visitor says who sends a request, and what he may do.
 func (a *access) visitor(r *http.Request) (Role, who) {
 	var w who
-	if at, err := netip.ParseAddrPort(r.RemoteAddr); err == nil {
-		w.from = at.Addr().Unmap().WithZone("")
-	}
+	w.from = addressOf(r.RemoteAddr)
 	if c, err := r.Cookie(cookieName(r)); err == nil {
 		w.token = sha256.Sum256([]byte(c.Value))
 	}
@@ -227,34 +224,10 @@ func (a *access) enter(w who, role Role, password string) (token string, err err
 // wait is how long somebody must wait before his next try; 0 lets him try. mu
 // is held.
 func (a *access) wait(from netip.Addr) time.Duration {
-	bits := 32
-	if from.Is6() {
-		bits = 64 // a network of its own for every house: its owner has all addresses of it
+	if d := a.sources.wait(from); d > 0 {
+		return d
 	}
-	source, _ := from.Prefix(bits) // the zero one for an address that is not known
-	l := a.sources[source]
-	if l == nil {
-		if len(a.sources) >= mostSources {
-			for p, old := range a.sources {
-				if old.Tokens() >= triesAtOnce {
-					delete(a.sources, p) // as if it had never tried
-				}
-			}
-		}
-		if len(a.sources) >= mostSources {
-			return triesGap
-		}
-		l = rate.NewLimiter(rate.Every(triesGap), triesAtOnce)
-		a.sources[source] = l
-	}
-	for _, l := range []*rate.Limiter{l, a.tries} {
-		r := l.Reserve()
-		if d := r.Delay(); d > 0 {
-			r.Cancel()
-			return d
-		}
-	}
-	return 0
+	return delay(a.tries)
 }
 
 // leave ends a session.

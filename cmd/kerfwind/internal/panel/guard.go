@@ -59,6 +59,12 @@ func (s *Server) protect(next http.Handler) http.Handler {
 		defer s.busy.RUnlock()
 		defer s.recovered(w)
 		h := w.Header()
+		if wait := s.requests.wait(addressOf(r.RemoteAddr)); wait > 0 {
+			h.Set("Retry-After", seconds(wait))
+			h.Set("Connection", "close")
+			http.Error(w, "Too many requests. Wait a moment.", http.StatusTooManyRequests)
+			return
+		}
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "same-origin") // no-referrer would make every form's origin "null"

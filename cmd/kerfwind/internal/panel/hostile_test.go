@@ -73,6 +73,7 @@ func siege(t testing.TB, roles ...Role) *besieged {
 			b.notices = append(b.notices, err)
 		},
 	})
+	b.requests = newPace(requestGap, 1<<20) // TestFlood is about it
 	shop := demoShop(t)
 	on := onPage(shop, time.Minute)
 	on.Ask = func(_ context.Context, in control.Input) error {
@@ -437,7 +438,7 @@ func TestTries(t *testing.T) {
 				if looked > most || looked < most/2 {
 					t.Errorf("%d were looked at, at most %d may be", looked, most)
 				}
-				if n := len(b.access.sources); n > mostSources {
+				if n := len(b.access.sources.all); n > mostSources {
 					t.Errorf("%d addresses are remembered", n)
 				}
 				b.mu.Lock()
@@ -452,6 +453,38 @@ func TestTries(t *testing.T) {
 			})
 		})
 	}
+}
+
+// TestFlood: one address gets only so many answers that cost anything, and
+// others are served meanwhile.
+func TestFlood(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := siege(t)
+		b.requests = newPace(requestGap, requestsAtOnce)
+		served := 0
+		began := time.Now()
+		for range 10_000 {
+			time.Sleep(time.Millisecond)
+			switch w := b.send(form("GET", "/icon.svg", ""), nil); w.Code {
+			case http.StatusOK:
+				served++
+			case http.StatusTooManyRequests:
+				if h := w.Header(); h.Get("Retry-After") == "" || h.Get("Connection") != "close" {
+					t.Fatal(h)
+				}
+			default:
+				t.Fatal(w.Code)
+			}
+		}
+		if most := requestsAtOnce + int(time.Since(began)/requestGap); served > most || served < most/2 {
+			t.Errorf("%d were served, at most %d may be", served, most)
+		}
+		r := form("GET", "/icon.svg", "")
+		r.RemoteAddr = "192.168.1.20:1"
+		if w := b.send(r, nil); w.Code != http.StatusOK {
+			t.Errorf("another one: %d", w.Code)
+		}
+	})
 }
 
 // TestBusy: while one password is looked at, another waits for its turn.

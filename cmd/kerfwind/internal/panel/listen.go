@@ -217,10 +217,7 @@ func (d *door) Accept() (net.Conn, error) {
 		if err != nil {
 			return nil, err
 		}
-		var from netip.Addr
-		if a, err := netip.ParseAddrPort(c.RemoteAddr().String()); err == nil {
-			from = a.Addr().Unmap().WithZone("")
-		}
+		from := addressOf(c.RemoteAddr().String())
 		if d.enter(from) {
 			return &guest{Conn: c, leave: sync.OnceFunc(func() { d.leave(from) })}, nil
 		}

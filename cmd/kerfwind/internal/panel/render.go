@@ -55,7 +55,9 @@ func stamp(name string) string {
 
 // templates are those of every part, the signing in and what is wrong, by the
 // names of their files.
-var templates = parse()
+var templates map[string]*template.Template
+
+func init() { templates = parse() } // not with the variable: parts may refer to it
 
 func parse() map[string]*template.Template {
 	out := map[string]*template.Template{}

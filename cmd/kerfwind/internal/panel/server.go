@@ -38,9 +38,10 @@ type Server struct {
 	mux  *http.ServeMux
 	all  http.Handler
 
-	guard   guard
-	access  *access
-	streams chan struct{} // has room for each stream that may be open
+	guard    guard
+	requests *pace
+	access   *access
+	streams  chan struct{} // has room for each stream that may be open
 
 	mu      sync.Mutex
 	service *service     // nil: not served
@@ -57,11 +58,17 @@ const (
 	writeWait   = 15 * time.Second // for a whole answer, but of a stream
 	idleWait    = 60 * time.Second // for the next request of a connection
 	mostStreams = 16               // open at a time
+
+	// From one address: a page is five requests. More than that would cost a
+	// small computer what it needs for the shop.
+	requestGap     = 20 * time.Millisecond // in the long run
+	requestsAtOnce = 300
 )
 
 // New makes the page. It serves nothing yet.
 func New(o Options) *Server {
-	s := &Server{o: o, streams: make(chan struct{}, mostStreams), access: newAccess(o.Passwords)}
+	s := &Server{o: o, streams: make(chan struct{}, mostStreams), access: newAccess(o.Passwords),
+		requests: newPace(requestGap, requestsAtOnce)}
 	s.guard.set(nil)
 	s.mux = s.routes()
 	s.all = s.protect(s.mux)
