@@ -367,7 +367,10 @@ func (in *nowIn) circuits() []nowCircuit {
 		v := &out[i]
 		*v = nowCircuit{Key: key("c", i), Name: in.Names.Name(control.ACircuit, control.ID(i)), Breaker: fmt.Sprintf("%g A breaker", rating),
 			Part: int(math.Round(100 * min(1, sums[i]/rating))), Amps: amperes(sums[i])}
-		if lost[i] && any[i] {
+		switch {
+		case lost[i] && sums[i] < 0.05:
+			v.Amps = "? A"
+		case lost[i]:
 			v.Amps = "at least " + v.Amps
 		}
 		switch in.Snap.Circuits[i] {

@@ -239,12 +239,16 @@ func TestCircuits(t *testing.T) {
 	in.Snap.Circuits[0], in.Snap.Circuits[1], in.Snap.Circuits[2] = control.Near, control.LoadUnknown, control.Over
 	want := []nowCircuit{
 		{Key: "c0", Name: "saw wall", State: "near", Word: "nearly full", Amps: "16.8 A", Breaker: "20 A breaker", Part: 84},
-		{Key: "c1", Name: "planer", State: "lost", Word: "not known", Amps: "at least 0.0 A", Breaker: "30 A breaker"},
+		{Key: "c1", Name: "planer", State: "lost", Word: "not known", Amps: "? A", Breaker: "30 A breaker"},
 		{Key: "c2", Name: "bench", State: "over", Word: "TOO MUCH", Amps: "24.0 A", Breaker: "20 A breaker", Part: 100},
 		{Key: "c3", Name: "collector", State: "none", Word: "not measured", Breaker: "20 A breaker"},
 	}
 	if d := cmp.Diff(want, in.circuits()); d != "" {
 		t.Error(d)
+	}
+	in.Amps[2].Verdict = sensor.Unknown // one of two
+	if c := in.circuits()[0]; c.Amps != "at least 10.5 A" {
+		t.Errorf("the band saw alone: %s", c.Amps)
 	}
 }
 
