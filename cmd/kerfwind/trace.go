@@ -213,9 +213,7 @@ func (w *watched) Next(f *sensor.Frame) error {
 }
 
 func newTraceConvert() *cobra.Command {
-	var out outFlags
-	var from inFlags
-	cmd := &cobra.Command{
+	return copies(&cobra.Command{
 		Use:   "convert FILE -o FILE",
 		Short: "Convert a recording to WAV, FLAC or CSV",
 		Long: `Convert a recording to WAV (16- and 24-bit integers, 32-bit floats; RF64 beyond
@@ -227,13 +225,7 @@ Integers hold the converter's counts and CSV holds amperes, so between them
 a 32-bit float exactly; integers round to the nearest count, and a sample that
 does not fit is an error.`,
 		Args: cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return convertTrace(cmd, args, from, out, nil)
-		},
-	}
-	out.add(cmd)
-	from.add(cmd)
-	return cmd
+	})
 }
 
 func newTraceCut() *cobra.Command {
@@ -287,16 +279,20 @@ func (n *notEmpty) Next(f *sensor.Frame) error {
 }
 
 func newTraceJoin() *cobra.Command {
-	var out outFlags
-	var in inFlags
-	cmd := &cobra.Command{
+	return copies(&cobra.Command{
 		Use:   "join FILE... -o FILE",
 		Short: "Lay recordings end to end",
 		Long:  "Lay recordings end to end. They must agree in channels, rate and unit.",
 		Args:  cobra.MinimumNArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return convertTrace(cmd, args, in, out, nil)
-		},
+	})
+}
+
+// copies lets a command copy the recordings that it is given into one file.
+func copies(cmd *cobra.Command) *cobra.Command {
+	var out outFlags
+	var in inFlags
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		return convertTrace(cmd, args, in, out, nil)
 	}
 	out.add(cmd)
 	in.add(cmd)

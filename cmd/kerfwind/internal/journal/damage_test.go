@@ -154,9 +154,7 @@ func TestDamagedNoBackup(t *testing.T) {
 		r.say(control.MachineStarted, 0)
 		time.Sleep(time.Minute)
 		r.close()
-		if told := r.told(); !strings.Contains(told, "no backup was good") {
-			t.Errorf("told:\n%s", told)
-		}
+		r.heard("no backup was good")
 		r.want("runs", r.runs(), "2026-03-02 12:00:00 band saw 1m0s closed\n")
 	})
 }
@@ -191,9 +189,7 @@ func TestDamagedWhileOpen(t *testing.T) {
 		time.Sleep(time.Minute)
 		r.say(control.MachineStopped, 0)
 		r.close()
-		if told := r.told(); !strings.Contains(told, "repaired") {
-			t.Errorf("told:\n%s", told)
-		}
+		r.heard("repaired")
 		r.want("runs", r.runs(), "2026-03-02 12:00:00 band saw 1h1m0s seen\n")
 	})
 }
@@ -227,9 +223,7 @@ func TestTotalsMended(t *testing.T) {
 				r.start()
 				time.Sleep(25 * time.Hour)
 				r.close()
-				if told := r.told(); !strings.Contains(told, "made anew") {
-					t.Errorf("told:\n%s", told)
-				}
+				r.heard("made anew")
 				db = r.read()
 				if err := db.Close(); err != nil {
 					t.Error(err)

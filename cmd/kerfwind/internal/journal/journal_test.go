@@ -168,6 +168,17 @@ func (r *rig) runs() string {
 	return b.String()
 }
 
+// heard wants each of these to have been told since the last time.
+func (r *rig) heard(want ...string) {
+	r.t.Helper()
+	told := r.told()
+	for _, w := range want {
+		if !strings.Contains(told, w) {
+			r.t.Errorf("told:\n%s\nwant in it: %s", told, w)
+		}
+	}
+}
+
 func (r *rig) want(what, got, want string) {
 	r.t.Helper()
 	if got != want {
@@ -408,9 +419,7 @@ func TestQueueFull(t *testing.T) {
 		s := &control.Snapshot{At: r.now(), Machines: []control.MachineView{{}, {Since: 2 * time.Minute}, {Run: true, Since: started}}}
 		r.j.Observe(s, []control.Event{{At: r.now(), Kind: control.ShopIsClosed}})
 		r.flush()
-		if told := r.told(); !strings.Contains(told, "events-lost false: 3 events") {
-			t.Errorf("told:\n%s", told)
-		}
+		r.heard("events-lost false: 3 events")
 		time.Sleep(time.Minute)
 		r.say(control.MachineStopped, 2)
 		r.flush()
@@ -485,9 +494,7 @@ func TestForeign(t *testing.T) {
 		}
 		r.start()
 		time.Sleep(time.Minute)
-		if told := r.told(); !strings.Contains(told, "no history of kerfwind's") {
-			t.Errorf("told:\n%s", told)
-		}
+		r.heard("no history of kerfwind's")
 		if err := r.j.Close(); err != nil {
 			t.Error(err)
 		}
@@ -596,9 +603,7 @@ func TestOwnFault(t *testing.T) {
 		if err := r.j.Flush(context.Background()); !errors.Is(err, errRefused) {
 			t.Errorf("flush: %v", err)
 		}
-		if told := r.told(); !strings.Contains(told, "a fault of its own") || !strings.Contains(told, "a bug") {
-			t.Errorf("told:\n%s", told)
-		}
+		r.heard("a fault of its own", "a bug")
 		if err := r.j.Close(); err != nil {
 			t.Error(err)
 		}
@@ -660,17 +665,11 @@ func TestAir(t *testing.T) {
 			run(60, 10)
 		}
 		run(60, 9.5)
-		if told := r.told(); told != "" {
-			t.Errorf("told:\n%s", told)
-		}
+		r.want("told", r.told(), "")
 		run(30, 7) // too short to last
-		if told := r.told(); told != "" {
-			t.Errorf("told:\n%s", told)
-		}
+		r.want("told", r.told(), "")
 		run(60, 7)
-		if told := r.told(); told != `air-weak false: weak air with ["planer"] open: the collector draws 7.0 A instead of 9.9 A. A blockage, a full filter or a stuck gate`+"\n" {
-			t.Errorf("told:\n%s", told)
-		}
+		r.want("told", r.told(), `air-weak false: weak air with ["planer"] open: the collector draws 7.0 A instead of 9.9 A. A blockage, a full filter or a stuck gate`+"\n")
 		run(60, 9.8)
 		if told := r.told(); strings.Count(told, "air-weak true") != 1 {
 			t.Errorf("told:\n%s", told)
@@ -691,9 +690,7 @@ func TestAir(t *testing.T) {
 		r.notices = nil
 		r.mu.Unlock()
 		run(60, 7)
-		if told := r.told(); told != "" {
-			t.Errorf("after the reset:\n%s", told)
-		}
+		r.want("told", r.told(), "")
 		r.close()
 		db := r.read()
 		defer db.Close()
