@@ -115,9 +115,14 @@ var (
 		// loop sees it, over a connection of the link's kind.
 		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/rig"},
 		// The daemon ties the rig's loop to what is kept over a restart, to the
-		// service manager and to the socket, whose lines it fills.
-		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",
+		// service manager and to the socket, whose lines it fills; the last minutes
+		// are in its memory.
+		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",
 			"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
+		// A replay of a made recording.
+		"cmd/kerfwind/internal/dryrun": {"cmd/kerfwind/internal/replay"},
+		// A lesson is a step of a move-in.
+		"cmd/kerfwind/internal/movein": {"cmd/kerfwind/internal/learning"},
 		// The reckoning is pure; the journal keeps what it works on.
 		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},
 		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal"},

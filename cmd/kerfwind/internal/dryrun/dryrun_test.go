@@ -1,0 +1,53 @@
+package dryrun
+
+import (
+	"strings"
+	"testing"
+
+	"kerfwind/config"
+	"kerfwind/testdata"
+)
+
+func barn(t *testing.T, change ...string) *config.Shop {
+	t.Helper()
+	read := func(name string) []byte {
+		b, err := testdata.Demo.ReadFile("demo/" + name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	rig, err := config.ParseRig("rig.toml", read("rig.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := config.ParseShop("barn.toml", []byte(strings.NewReplacer(change...).Replace(string(read("shops/barn.toml")))), rig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func TestRun(t *testing.T) {
+	res, err := Run(t.Context(), barn(t))
+	if err != nil || !res.Good {
+		t.Fatalf("%+v, %v", res, err)
+	}
+	want := []string{
+		"band saw: seen by its sensor, opens band saw, and the collector runs.",
+		"planer: seen by its sensor, opens planer, and the collector runs.",
+		"drum sander: seen by its sensor, opens drum sander, far end, and the collector runs.",
+		"router: seen by its sensor, opens router, and the collector runs.",
+	}
+	if got := strings.Join(res.Lines, "\n"); got != strings.Join(want, "\n") {
+		t.Error(got)
+	}
+}
+
+// TestRunWrong: a shop that cannot serve a machine is not good.
+func TestRunWrong(t *testing.T) {
+	res, err := Run(t.Context(), barn(t, `name = "band saw",    actuator = "g0", duct = "B1", travel = "900 ms"`, `name = "band saw",    actuator = "g0", duct = "B1", travel = "30 s"`))
+	if err != nil || res.Good || !strings.Contains(res.Lines[0], "gate band saw is not open") {
+		t.Errorf("%+v, %v", res, err)
+	}
+}

@@ -1,0 +1,469 @@
+package movein
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/config"
+)
+
+// say adds a paragraph.
+func (v *View) say(format string, a ...any) {
+	v.Text = append(v.Text, fmt.Sprintf(format, a...))
+}
+
+// offer adds an answer.
+func (v *View) offer(answer, format string, a ...any) {
+	v.Choices = append(v.Choices, Choice{answer, fmt.Sprintf(format, a...)})
+}
+
+// show fills in what a step asks.
+func (s *Session) show(st step, now time.Duration, v *View) {
+	switch st.kind {
+	case asks:
+		s.ask(st, v)
+		if was := s.get(st.id()); was != "" {
+			if again, err := s.check(st, was); err == nil && again == was {
+				v.Keep, v.KeepText = was, ""
+			} else if s.wrong == "" && err != nil {
+				v.Wrong = fmt.Sprintf("Your answer was %q, and no longer does: %v.", was, err)
+			}
+		}
+	case finds:
+		s.showFind(st, now, v)
+	case moves:
+		s.showMove(st, v)
+	case learns:
+		s.showLearn(st, now, v)
+	case computes:
+		s.showReport(st, v)
+	case ends:
+		_, file := cut(s.get("activate"))
+		v.Title, v.Done = "Moved in", true
+		v.say("The new shop is %s. It comes in force as soon as the shop is at rest.", file)
+		v.say("The shop before is kept. To go back to it: kerfwind use.")
+	}
+}
+
+// ask fills in a question that looks at nothing.
+func (s *Session) ask(st step, v *View) {
+	amps := func(a float64) string { return config.Metric.Format(config.Current, a) }
+	switch st.what {
+	case "name":
+		v.Title, v.Free, v.Example = "Name of the new shop", true, "garage"
+		v.say("The shop before is kept under its own name. You can stop at any step and go on later.")
+	case "units":
+		v.Title = "Units"
+		v.say("In which units do you want to read lengths and flows?")
+		v.offer("metric", "Metric: mm, m, m3/h")
+		v.offer("imperial", "Imperial: in, ft, cfm")
+		if s.old != nil {
+			v.Keep = s.old.Units
+		}
+	case "supply":
+		v.Title, v.Free, v.Example = "Supply", true, supplyExample
+		v.say("What does the new address have? It stands on the meter, or ask the electrician.")
+		for _, c := range []string{"230 V 50 Hz", "120/240 V 60 Hz", "240 V 60 Hz", "120 V 60 Hz"} {
+			v.offer(c, "%s", c)
+		}
+		if s.old != nil {
+			v.say("Before it was %s.", s.oldSupply())
+		}
+	case "circuits":
+		v.Title, v.Free, v.Example = "Circuits", true, circuitExample
+		v.say("Which circuits feed machines or the collector? For each its name and what its breaker is for; voltage and leg where they differ. A semicolon between them.")
+		v.offer(none, "Leave that out: nothing is known of the circuits")
+	case "machines":
+		v.Title, v.Free, v.Example = "Machines", true, "band saw, thickness planer, drum sander"
+		v.say("Which machines are here? Names, with a comma between them.")
+		if s.old != nil {
+			var names []string
+			for i := range s.old.Machine {
+				names = append(names, s.old.Machine[i].Name)
+			}
+			v.Keep = strings.Join(names, ", ")
+			v.KeepText = v.Keep
+			v.say("What is known of the machines before comes along.")
+		}
+	case "circuit":
+		v.Title = "Circuit of " + the(st.of)
+		v.say("On which circuit is it?")
+		for _, c := range s.circuits() {
+			text := fmt.Sprintf("%s, %s", c.name, amps(c.breaker))
+			if on := s.on(c.name, st.of); len(on) > 0 {
+				text += "; also " + words(on)
+			}
+			v.offer(c.name, "%s", text)
+		}
+		v.offer(none, "That is not known")
+	case "rated":
+		s.askRated(st.of, v)
+	case "load":
+		scaled, _ := s.scaledLoad(st.of)
+		v.Title, v.Free, v.Example = "Full load of "+the(st.of), true, "8.2 A"
+		v.Keep = amps(scaled)
+		v.say("At %g V its full load was %s. The same power at %g V is %s: a proposal, its plate is better.", s.oldVolts(st.of), amps(s.oldLoad(st.of)), s.voltsOf(st.of), amps(scaled))
+		v.offer(unknown, "It is not known")
+	case "relay":
+		v.Title = "Relay " + st.of
+		v.say("What does it switch?")
+		v.offer("collector", "The collector's contactor")
+		v.offer("outlet", "An outlet that follows machines")
+		v.offer("gate", "A gate")
+		v.offer(none, "Nothing here")
+		v.Keep = s.oldRelay(st.of)
+	case "called":
+		what, _ := cut(s.get("gate/" + st.of))
+		v.Title, v.Free, v.Example = "Name of the gate on "+st.of, true, "far end"
+		v.say("What is this gate called?")
+		v.Keep = s.callIt(st.of, what)
+	case "way":
+		v.Title = "Direction of the gate on " + st.of
+		v.say("The test move is over. The gate should stand shut now. Does it?")
+		v.offer("shut", "Yes, it is shut")
+		v.offer("open", "No, it is open: it is mounted the other way round")
+	case "travel":
+		s.askTravel(st.of, v)
+	case "coast":
+		v.Title, v.Free, v.Example = "Coast-down of "+the(st.of), true, "8 s"
+		v.say("How long does the tool turn after it was switched off? The collector waits for it.")
+		if seen := s.get("seen/coast/" + st.of); seen != "" {
+			v.Keep = seen
+			v.say("Timed just now: %s.", seen)
+		} else if o := s.oldMachine(st.of); o != nil && o.Coast != nil {
+			v.Keep = config.FormatDuration(*o.Coast)
+			v.say("Before it was %s.", v.Keep)
+		}
+	default:
+		s.askDuct(st, v)
+	}
+}
+
+// on lists what else is on a circuit.
+func (s *Session) on(circuit, but string) []string {
+	var out []string
+	for _, m := range append(s.machines(), collector) {
+		if m != but && s.get("circuit/"+m) == circuit {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+func (s *Session) askRated(m string, v *View) {
+	here := config.Rating{Volts: s.voltsOf(m), Hertz: s.supply().hertz}
+	v.Title, v.Free, v.Example = "Plate of "+the(m), true, "120 V 60 Hz, 240 V 60 Hz"
+	v.say("Which supplies does the plate of its motor name? Here it would get %s.", here)
+	if was := s.oldRated(m); was != "" {
+		if err := s.mayConnect(m, was); err != nil {
+			v.say("%s.", capital(err.Error()))
+			v.Keep = no
+		} else {
+			v.Keep, v.KeepText = was, was+", as before"
+		}
+	} else if s.supplyChanged(m) {
+		v.say("Before it had %g V %g Hz. Look at the plate before you connect it.", s.oldVolts(m), s.oldSupply().hertz)
+	} else {
+		v.Keep = unknown
+	}
+	v.offer(unknown, "It cannot be read")
+	v.offer(matched, "An electrician has matched it to this supply")
+	if m == collector {
+		v.offer(no, "It is not for this supply: an electrician has to see to it")
+	} else {
+		v.offer(no, "It is not for this supply: leave it out, an electrician has to see to it")
+	}
+}
+
+// oldRelay is what a relay switched before.
+func (s *Session) oldRelay(name string) string {
+	switch {
+	case s.old == nil:
+		if len(s.relays()) == 1 {
+			return "collector"
+		}
+		return ""
+	case s.old.Collector != nil && s.old.Collector.Actuator == name:
+		return "collector"
+	case s.oldGateOf(name) != nil:
+		return "gate"
+	case slices.ContainsFunc(s.old.Outlet, func(o config.DraftOutlet) bool { return o.Actuator == name }):
+		return "outlet"
+	}
+	return none
+}
+
+func (s *Session) askTravel(actuator string, v *View) {
+	v.Title, v.Free, v.Example = "Travel of the gate on "+actuator, true, "1.2 s"
+	v.say("How long may its longest way take? It counts as open after that.")
+	slow := time.Duration(0)
+	for i := range s.rig.Actuators {
+		if s.rig.Actuators[i].Name == actuator {
+			slow = s.rig.Actuators[i].Slow
+		}
+	}
+	if seen, err := config.ParseDuration(s.get("seen/" + actuator)); err == nil && seen > 0 {
+		// A quarter more, for a cold morning and a thumb that is late or early: common
+		// practice, no source.
+		t := time.Duration(math.Ceil(1.25*seen.Seconds()*10)) * 100 * time.Millisecond
+		v.Keep = config.FormatDuration(max(t, slow, 300*time.Millisecond))
+		v.say("It took %s just now; a quarter is added.", config.FormatDuration(seen))
+	} else if o := s.oldGateOf(actuator); o != nil && o.Travel != nil {
+		v.Keep = config.FormatDuration(*o.Travel)
+		v.say("Before it was %s.", v.Keep)
+	}
+}
+
+func (s *Session) askDuct(st step, v *View) {
+	switch st.what {
+	case "duct":
+		v.Title = "Duct"
+		v.say("With the duct known, the run-on of each machine and the air are computed.")
+		if s.old != nil && len(s.old.Duct) > 0 {
+			v.offer("copy", "It is the one of the shop before")
+		}
+		v.offer("draw", "Enter it now: a few lengths")
+		v.offer(none, "Leave it out: fixed times are used")
+	case "mains":
+		v.Title, v.Free, v.Example = "The main duct", true, "6 in, 12 ft, 2 elbows, spiral; 5 in, 8 ft"
+		v.say("From the collector outwards, one piece for each diameter and one for each gate in the main: diameter, length, elbows, kind (smooth, spiral, hose). A semicolon between pieces. The first is called M1, the next M2.")
+	case "piece":
+		gates := s.gates()
+		i := slices.IndexFunc(gates, func(g gate) bool { return g.name == st.of })
+		mains, _ := s.parsePieces(s.get("mains")) // it was checked
+		v.Free = true
+		if i >= 0 && gates[i].kind == "main" {
+			v.Title, v.Example = "Place of the gate "+st.of, "M2"
+			v.say("In which piece of the main does it sit? M1 is at the collector, M%d is the farthest.", len(mains))
+			return
+		}
+		v.Title, v.Example = "Branch of "+st.of, fmt.Sprintf("4 in, 6 ft, 1 elbow, hose, M%d", max(len(mains), 1))
+		v.say("From its hood to the main: diameter, length, elbows, kind, and which piece of the main it joins (M1 to M%d).", len(mains))
+	case "serves":
+		v.Title, v.Free, v.Example = "Gate "+st.of, true, "band saw, thickness planer"
+		v.say("The gate %s is in a main. The air of which machines goes through it?", st.of)
+		v.offer(strings.Join(s.sensed(), ", "), "All")
+		v.offer(none, "None")
+	}
+}
+
+func capital(text string) string {
+	if text == "" {
+		return text
+	}
+	return strings.ToUpper(text[:1]) + text[1:]
+}
+
+func (s *Session) showFind(st step, now time.Duration, v *View) {
+	l, f := s.live, s.live.finder
+	v.Title, v.Live = "Sensor of "+the(st.of), true
+	leave := func() {
+		for i := range s.rig.Contacts {
+			if c := &s.rig.Contacts[i]; c.Kind == "machine" && st.of != collector {
+				v.offer("contact:"+c.Name, "It is not sensed by its current but by contact %q", c.Name)
+			}
+		}
+		if st.of == collector {
+			v.offer(skip, "Its current is not sensed")
+		} else {
+			v.offer(skip, "Leave %s out for now", the(st.of))
+		}
+	}
+	if l.phase == result {
+		var taken []string
+		for _, ch := range l.found(s) {
+			if o := s.ownerOf(ch, st.of); o != "" && !slices.Contains(taken, o) {
+				taken = append(taken, o)
+			}
+		}
+		text := fmt.Sprintf("Sensor %s showed %.1f A.", words(l.found(s)), f.amps)
+		if len(l.found(s)) > 1 {
+			text = fmt.Sprintf("Sensors %s, one for each leg, showed up to %.1f A.", words(l.found(s)), f.amps)
+		}
+		v.say("%s", text)
+		if len(taken) > 0 {
+			v.say("But that was found to be the sensor of %s. One of the two was the wrong machine.", words(each(taken, the)))
+			v.offer(again, "It was the wrong machine now: try again")
+			v.offer("take", "It is the right one now: find the sensor of %s again", words(each(taken, the)))
+		} else {
+			v.offer(yes, "Yes, that is %s", the(st.of))
+			v.offer(again, "No, another machine ran: try again")
+			v.Keep = yes
+		}
+		leave()
+		return
+	}
+	for i := range f.ch {
+		v.Amps = max(v.Amps, f.ch[i].amps-f.ch[i].base())
+	}
+	if ill := f.ill(); len(ill) > 0 {
+		v.say("Not to be trusted now: %s. Look at the plug.", words(ill))
+	}
+	switch f.state {
+	case resting:
+		if b := f.busy(); len(b) > 0 {
+			v.say("Something runs: %s. Switch every machine off.", words(b))
+		} else {
+			v.say("Leave every machine off for a moment.")
+		}
+		if f.began {
+			v.Share = min(1, float64(now-f.from)/float64(baseFor))
+		}
+	case rising:
+		v.say("Something runs. Switch it off after five seconds.")
+	default:
+		if st.of == collector {
+			v.say("Switch the collector on for five seconds, at its hand switch, then off. Open a gate first.")
+		} else {
+			v.say("Switch %s on for five seconds, then off. No other machine.", the(st.of))
+		}
+	}
+	if st.of != collector {
+		v.offer(nothing, "It ran, and nothing was seen")
+	}
+	leave()
+}
+
+func each(list []string, f func(string) string) []string {
+	out := make([]string, len(list))
+	for i, x := range list {
+		out[i] = f(x)
+	}
+	return out
+}
+
+func (s *Session) showMove(st step, v *View) {
+	l := s.live
+	v.Title = "Gate on output " + st.of
+	unused := func() { v.offer(none, "Output %s moves no gate here", st.of) }
+	switch l.phase {
+	case ready:
+		v.Live = true
+		v.say("Look at the gates. One will open, wait for %s and shut again. Hands and tools away from all of them; all machines off.", config.FormatDuration(moveFor))
+		v.say("Be ready to press Enter when it stands still.")
+		v.offer("move", "Move it")
+		v.Keep = "move"
+		unused()
+	case busy:
+		v.Live, v.Working = true, true
+		if l.tries > 0 && l.from == 0 {
+			v.say("It waits until the fan has come to rest and no gate moves.")
+		}
+		v.say("Look at the gates: which one moves? Press Enter when it stands still.")
+		v.offer("still", "It stands still")
+		v.Keep = "still"
+	case result:
+		v.say("Which gate moved?")
+		if l.unseen {
+			v.say("Its end switch did not say that it arrived. If the gate did move, look at the switch and its plug.")
+		}
+		for _, m := range s.sensed() {
+			text := "The gate of " + the(m)
+			for _, g := range s.gates() {
+				if g.machine == m && g.actuator != st.of {
+					text = "A further gate of " + the(m)
+				}
+			}
+			v.offer("machine:"+m, "%s", text)
+		}
+		v.offer("main", "A gate in a main duct")
+		v.offer("sweep", "A gate that is no machine's, such as a floor sweep")
+		v.offer(nothing, "Nothing moved")
+		v.offer(again, "Move it again")
+		if l.unseen {
+			v.offer("no switch", "It moved: do without its end switch")
+		}
+		unused()
+	}
+}
+
+func (s *Session) showLearn(st step, now time.Duration, v *View) {
+	l := s.live
+	v.Title = "Levels of " + the(st.of)
+	channels := s.channelsOf(st.of)
+	_, was := s.learned.Machine(st.of, s.rig.Sensors(channels), s.voltsOf(st.of), s.supply().hertz)
+	others := func() {
+		if was != nil && was.Start > 0 {
+			start, stop := was.Scaled(s.voltsOf(st.of))
+			amps := func(a float64) string { return config.Metric.Format(config.Current, a) }
+			if doubt := was.Doubt(s.rig.Sensors(channels), s.voltsOf(st.of), s.supply().hertz); l.phase == ready {
+				v.say("%s. Its levels were %s and %s; at the same power that would be %s and %s here, which is only a proposal.", capital(doubt), amps(was.Start), amps(was.Stop), amps(start), amps(stop))
+				if math.Abs(was.Hertz-s.supply().hertz) > 1 {
+					v.say("Doubtful besides: a motor draws another current at another frequency.")
+				}
+			}
+			v.offer("proposal:"+amps(start)+" "+amps(stop), "Take the proposal, %s and %s, and learn later", amps(start), amps(stop))
+		}
+		v.offer(skip, "Learn later: levels by default until then")
+	}
+	switch l.phase {
+	case ready:
+		v.say("It takes half a minute: off, on, and off again. Then you say when the tool stands still.")
+		v.offer("start", "Begin")
+		v.Keep = "start"
+		others()
+	case busy:
+		v.Live = true
+		p := l.lesson.Prompt(now)
+		v.Amps, v.Share = p.Amps, p.Share
+		v.say("%s", p.Text)
+		if p.Other != "" {
+			v.say("A current rises on %s instead.", p.Other)
+		}
+		if p.Key != "" {
+			v.offer("mark", "%s", capital(p.Key))
+			v.Keep = "mark"
+		}
+		if p.Step == learning.Rest {
+			v.offer(skip, "The coast-down is not known")
+		} else {
+			others()
+		}
+	case result:
+		for _, line := range l.lines {
+			v.say("%s", line)
+		}
+		if l.good {
+			v.offer("learned", "Keep that")
+			v.Keep = "learned"
+		}
+		v.offer(again, "Learn it again")
+		if !l.good {
+			v.Keep = again
+		}
+		others()
+	}
+}
+
+func (s *Session) showReport(st step, v *View) {
+	l := s.live
+	v.Title = map[string]string{"missing": "What is missing, what is doubtful", "air": "Air", "dry": "Dry run", "activate": "In force"}[st.what]
+	if st.what == "activate" && l.phase == ready {
+		v.say("What changes:")
+		v.Text = append(v.Text, s.Differences()...)
+		v.say("Put the new shop in force? It happens once the shop is at rest.")
+		v.offer(yes, "Yes")
+		return
+	}
+	if l.phase == busy {
+		v.Working = true
+		v.say("That is being worked out.")
+		return
+	}
+	v.Text = append(v.Text, l.lines...)
+	switch {
+	case l.good:
+		v.offer(yes, "Go on")
+		v.Keep = yes
+	case st.what == "air" || st.what == "dry":
+		v.offer(again, "Work it out again")
+		v.offer(yes, "Go on although")
+	default:
+		v.offer(again, "Look again")
+		v.Keep = again
+	}
+}
