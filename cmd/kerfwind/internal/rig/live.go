@@ -152,21 +152,16 @@ func Open(o Options) (*Live, error) {
 		}
 		l.params.Channels = append(l.params.Channels, c)
 	}
-	// The contacts of a machine speak as one more channel of it.
-	for i := range s.Machines {
-		c := loop.Channel{Machine: control.NoID, Collector: control.NoID}
-		if len(s.Machines[i].Contacts) > 0 {
-			c.Machine = control.ID(i)
-		}
-		l.params.Channels = append(l.params.Channels, c)
+	for range 2 * len(s.Machines) {
+		l.params.Channels = append(l.params.Channels, loop.Channel{Machine: control.NoID, Collector: control.NoID})
 	}
-	// And so does its topic: see Heard.
 	for i := range s.Machines {
-		c := loop.Channel{Machine: control.NoID, Collector: control.NoID}
-		if s.Machines[i].Topic != "" {
-			c.Machine = control.ID(i)
+		if len(s.Machines[i].Contacts) > 0 {
+			l.params.Channels[byContacts(s, i)].Machine = control.ID(i)
 		}
-		l.params.Channels = append(l.params.Channels, c)
+		if s.Machines[i].Topic != "" {
+			l.params.Channels[byTopic(s, i)].Machine = control.ID(i)
+		}
 	}
 	// A topic that never speaks is unknown, and does not silence the others.
 	for i := range s.Machines {
@@ -394,6 +389,14 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 	}
 }
 
+// byContacts and byTopic are the channels of the loop as which a machine's
+// contacts and its topic speak: after those of the rig, one each a machine.
+func byContacts(s *config.Shop, machine int) int { return len(s.Rig.Channels) + machine }
+
+func byTopic(s *config.Shop, machine int) int {
+	return len(s.Rig.Channels) + len(s.Machines) + machine
+}
+
 // take passes on what a driver reports.
 func (l *Live) take(lp *loop.Loop, r drive.Report) {
 	if r.Err != nil {
@@ -402,7 +405,7 @@ func (l *Live) take(lp *loop.Loop, r drive.Report) {
 	switch {
 	case r.Input.Kind == 0:
 	case reading(r.Input):
-		lp.Read(sensor.Reading{Channel: len(l.o.Shop.Rig.Channels) + int(r.Input.ID), At: r.At, Onset: r.At, Verdict: sensor.Verdict(r.Input.State)})
+		lp.Read(sensor.Reading{Channel: byContacts(l.o.Shop, int(r.Input.ID)), At: r.At, Onset: r.At, Verdict: sensor.Verdict(r.Input.State)})
 	default:
 		if l.o.Answered != nil {
 			l.o.Answered(r.Input)

@@ -37,9 +37,7 @@ func (l *Live) Link(p drive.Publisher) {
 // Heard passes on what a topic says of a machine, whose ID is r.Channel. It
 // tells whether there was room.
 func (l *Live) Heard(r sensor.Reading) bool {
-	// The machines' topics speak as channels of their own, after the rig's and
-	// after the machines' contacts.
-	r.Channel += len(l.o.Shop.Rig.Channels) + len(l.o.Shop.Machines)
+	r.Channel = byTopic(l.o.Shop, r.Channel)
 	select {
 	case l.remote.heard <- r:
 		return true
