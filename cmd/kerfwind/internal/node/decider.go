@@ -25,12 +25,14 @@ type DeciderOptions struct {
 	Now      func() time.Duration
 	Notice   func(error) // must not wait
 	Guard    func(func())
+
+	dial dial // nil: the broker
 }
 
 // Decider is what the deciding computer's loop sees of its nodes: rig.Far.
 type Decider struct {
 	o      DeciderOptions
-	x      *mqttlink.Exchange
+	x      post
 	stop   chan struct{}
 	end    sync.Once
 	woken  chan struct{}
@@ -133,7 +135,10 @@ func NewDecider(o DeciderOptions) (*Decider, error) {
 	d.mu.Lock() // its goroutine may be quick
 	defer d.mu.Unlock()
 	d.done.Go(func() { d.guard(d.watch) })
-	d.x = mqttlink.NewExchange(mqttlink.ExchangeOptions{
+	if o.dial == nil {
+		o.dial = dialBroker
+	}
+	d.x = o.dial(mqttlink.ExchangeOptions{
 		Options: mqttlink.Options{MQTT: *m, Password: o.Password, TLS: o.TLS, Boot: o.Boot, Now: o.Now, Notice: o.Notice, Guard: o.Guard},
 		Client:  m.Client + "-nodes", Topics: topics, Status: m.Topic + "/node/status", Taken: d.taken,
 	})

@@ -34,12 +34,14 @@ type Options struct {
 	// Ready is called once every converter has given a frame, Alive after every
 	// step while each has done so lately. Both may be nil and must not wait.
 	Ready, Alive func()
+
+	dial dial // nil: the broker
 }
 
 // Node is a node's program. Everything but Run's helpers is its loop's.
 type Node struct {
 	o      Options
-	x      *mqttlink.Exchange
+	x      post
 	in     chan mqttlink.Letter
 	linked chan struct{}
 
@@ -168,7 +170,10 @@ func (n *Node) Run(ctx context.Context) (err error) {
 		n.close()
 	}()
 	m := n.o.Rig.MQTT
-	n.x = mqttlink.NewExchange(mqttlink.ExchangeOptions{
+	if n.o.dial == nil {
+		n.o.dial = dialBroker
+	}
+	n.x = n.o.dial(mqttlink.ExchangeOptions{
 		Options: mqttlink.Options{MQTT: *m, Password: n.o.Password, TLS: n.o.TLS, Boot: n.o.Boot, Now: n.o.Now, Notice: n.o.Notice, Guard: n.guard},
 		Client:  m.Client, Topics: []string{orderTopic(m.Topic, n.o.Rig.Name)}, Status: statusTopic(m.Topic, n.o.Rig.Name),
 		Taken: func(l mqttlink.Letter) {

@@ -28,6 +28,7 @@ import (
 	"slices"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -362,6 +363,18 @@ func (a *ages) oldest(h *head, now time.Duration) (oldest time.Duration, ok bool
 
 // forget starts with another program at the other end.
 func (a *ages) forget() { a.heard, a.came = 0, 0 }
+
+// post carries messages: a *mqttlink.Exchange.
+type post interface {
+	Send(topic string, payload []byte) bool
+	Connected() bool
+	Close()
+}
+
+// dial opens a post. Tests have their own.
+type dial func(mqttlink.ExchangeOptions) post
+
+func dialBroker(o mqttlink.ExchangeOptions) post { return mqttlink.NewExchange(o) }
 
 // topics of a node.
 func reportTopic(base, name string) string { return base + "/node/" + name + "/report" }
