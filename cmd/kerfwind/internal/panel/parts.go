@@ -43,7 +43,7 @@ type Route struct {
 }
 
 // parts is the page, in the order of its list.
-var parts = []*Part{&nowPart, &airPart, &runsPart, &upkeepPart}
+var parts = []*Part{&nowPart, &airPart, &runsPart, &upkeepPart, &signalsPart}
 
 // Visit is one request of somebody to a part.
 type Visit struct {

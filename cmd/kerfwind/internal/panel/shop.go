@@ -31,6 +31,10 @@ type Shop struct {
 	// there is none yet.
 	History func(context.Context) (History, error)
 
+	// Hertz is the mains frequency in force, and whether it is measured; nil:
+	// as the shop file says.
+	Hertz func() (hz float64, measured bool)
+
 	// Upkeep keeps what wears and fills; nil: nothing is recorded.
 	Upkeep Upkeep
 

@@ -149,6 +149,20 @@
   addEventListener("online", listen);
   listen();
 
+  // What follows by being fetched anew, unless somebody is in it.
+  document.querySelectorAll("[data-follow]").forEach(function (e) {
+    var to = e.dataset.follow.split(" "), busy = false;
+    setInterval(function () {
+      if (busy || document.hidden || !lost.hidden || e.contains(document.activeElement)) return;
+      busy = true;
+      fetch(to[0], {cache: "no-store", signal: AbortSignal.timeout(5000)}).then(function (r) {
+        return r.ok ? r.text() : "";
+      }).then(function (t) {
+        if (t) e.innerHTML = t;
+      }).catch(function () {}).then(function () { busy = false; });
+    }, Number(to[1]));
+  });
+
   // Forms that do something, without a new page.
   document.addEventListener("submit", function (e) {
     var f = e.target, b = e.submitter;
