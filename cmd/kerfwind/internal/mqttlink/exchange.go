@@ -45,6 +45,9 @@ func NewExchange(o ExchangeOptions) *Exchange {
 	x := &Exchange{l: newLink(o.Options)}
 	x.view = &exchange{x: x, o: o}
 	x.pipe = newPipe(x.l, o.Client, x.view, nil)
+	// Acknowledgements would only wait for each other in the broker's socket:
+	// what is lost is said again or missed by the other end.
+	x.pipe.qos = 0
 	x.l.pipes = append(x.l.pipes, x.pipe)
 	x.l.done.Go(func() { guard(o.Guard, x.pipe.run) })
 	return x

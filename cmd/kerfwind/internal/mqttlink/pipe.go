@@ -54,6 +54,7 @@ type pipe struct {
 	client string
 	view   view
 	store  *outbox // nil: it sends no events
+	qos    byte    // 1; 0: nothing is acknowledged
 	woken  chan struct{}
 	flight []sending // sent and not acknowledged, oldest first; events survive a connection
 
@@ -93,7 +94,7 @@ const window = 32
 const inbound = 512
 
 func newPipe(l *Link, client string, v view, store *outbox) *pipe {
-	return &pipe{l: l, client: client, view: v, store: store, woken: make(chan struct{}, 1)}
+	return &pipe{l: l, client: client, view: v, store: store, qos: 1, woken: make(chan struct{}, 1)}
 }
 
 // wake lets the pipe look at state and events again.
@@ -435,7 +436,7 @@ func (p *pipe) send(s *session, x *sending) {
 	if s.failed != nil {
 		return
 	}
-	x.token = s.client.Publish(x.topic, 1, x.retained, x.text)
+	x.token = s.client.Publish(x.topic, p.qos, x.retained, x.text)
 	select {
 	case <-x.token.Done():
 		if x.token.Error() != nil {

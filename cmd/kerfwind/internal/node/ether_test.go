@@ -171,7 +171,7 @@ type coil struct {
 
 func (c *coil) Next(f *sensor.Frame) error {
 	const rate, scans = 1000, 20
-	time.Sleep(scans * time.Second / rate) // the bubble's, or a child's
+	time.Sleep(scans * time.Second / rate) //clock:ok a converter takes its time: the bubble's, or a child's
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.closed {
