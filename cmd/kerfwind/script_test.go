@@ -12,6 +12,10 @@ import (
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"kerfwind": func() { os.Exit(run(os.Args[1:])) },
+		"kerfwind-on-tape": func() {
+			realRig = rigOnTape
+			os.Exit(run(os.Args[1:]))
+		},
 		"kerfwind-on-file": func() {
 			realRig = rigOnFile
 			os.Exit(run(os.Args[1:]))

@@ -80,12 +80,17 @@ func makeTape(t *testing.T) *tape {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m := trace.NewMaker(s, false)
+	return tapeOf(trace.NewMaker(s, false), 10)
+}
+
+// tapeOf renders all of a script in frames, so many a second.
+func tapeOf(m *trace.Maker, frames int) *tape {
 	p := &tape{scans: uint64(m.Scans()), closed: make(chan struct{})}
 	var f sensor.Frame
 	for m.Next(&f) == nil {
-		for i := 0; i < f.Scans(); i += 40 {
-			end := min(i+40, f.Scans())
+		n := max(1, int(f.Rate)/frames)
+		for i := 0; i < f.Scans(); i += n {
+			end := min(i+n, f.Scans())
 			p.frames = append(p.frames, sensor.Frame{Channels: f.Channels, Index: f.Index + uint64(i), Rate: f.Rate,
 				Raw: append([]float32(nil), f.Raw[i*f.Channels:end*f.Channels]...)})
 		}
