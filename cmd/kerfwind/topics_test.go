@@ -6,6 +6,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"regexp"
 	"strings"
 	"time"
 
@@ -90,8 +91,9 @@ func topicsAsk(ts *testscript.TestScript, neg bool, args []string) {
 // topicsMetric waits until the metrics hold a line: topics-metric LINE.
 func topicsMetric(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
-		ts.Fatalf("usage: topics-metric LINE")
+		ts.Fatalf("usage: topics-metric REGEXP")
 	}
+	line := regexp.MustCompile("(?m)^" + args[0] + "$")
 	text := ""
 	deadline := time.Now().Add(topicsWait)
 	for tick := time.NewTicker(50 * time.Millisecond); time.Now().Before(deadline); <-tick.C { //clock:ok a broker answers when it likes
@@ -103,9 +105,9 @@ func topicsMetric(ts *testscript.TestScript, neg bool, args []string) {
 		b, err := io.ReadAll(resp.Body)
 		resp.Body.Close()
 		ts.Check(err)
-		if text = string(b); strings.Contains(text, "\n"+args[0]+"\n") {
+		if text = string(b); line.MatchString(text) {
 			return
 		}
 	}
-	ts.Fatalf("no line %q in\n%s", args[0], text)
+	ts.Fatalf("no line %s in\n%s", args[0], text)
 }
