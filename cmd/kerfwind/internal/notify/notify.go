@@ -9,8 +9,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-
-	"golang.org/x/sys/unix"
 )
 
 // Manager is the service manager. A nil Manager is one that does not listen:
@@ -66,7 +64,7 @@ func status(text string) string {
 	return "STATUS=" + strings.Join(strings.Fields(text), " ")
 }
 
-// Ready says that outputs are safe and the loop runs, also after Reloading.
+// Ready says that outputs are safe and the loop runs.
 func (m *Manager) Ready(text string) error { return m.send("READY=1", status(text)) }
 
 // Status replaces the line for people.
@@ -74,15 +72,6 @@ func (m *Manager) Status(text string) error { return m.send(status(text)) }
 
 // Stopping says that the daemon is on its way out.
 func (m *Manager) Stopping(text string) error { return m.send("STOPPING=1", status(text)) }
-
-// Reloading says that files are read again; Ready ends it.
-func (m *Manager) Reloading(text string) error {
-	var now unix.Timespec
-	if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
-		return err
-	}
-	return m.send("RELOADING=1", fmt.Sprintf("MONOTONIC_USEC=%d", now.Nano()/1000), status(text))
-}
 
 // Alive feeds the watchdog, at most four times in its period. The control loop
 // calls it after a completed step, with the instant of its stream, only if a
