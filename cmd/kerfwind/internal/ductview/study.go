@@ -120,7 +120,7 @@ func (s *Study) Brief(open uint64) Brief {
 		v.Low, v.Top = v.Flow, v.Flow
 		b.Hoods = append(b.Hoods, v)
 	}
-	if _, b.Slowest = s.slowest(c); b.Slowest >= 0 {
+	if b.Slowest = s.slowest(c); b.Slowest >= 0 {
 		b.Velocity, b.Carry = c.State.Velocity[b.Slowest], c.Carry[b.Slowest]
 	}
 	return b
@@ -206,10 +206,11 @@ func (s *Study) ParseOpen(text string) (uint64, error) {
 	return open, nil
 }
 
-// slowest returns the lowest velocity over its minimum on the ways that carry
-// chips, and the segment.
-func (s *Study) slowest(c *Case) (ratio float64, segment int) {
-	ratio, segment = math.Inf(1), -1
+// slowest returns the segment of the lowest velocity over its minimum on the ways
+// that carry chips, or -1.
+func (s *Study) slowest(c *Case) (segment int) {
+	ratio := math.Inf(1)
+	segment = -1
 	for i, k := range c.Carry {
 		if k == duct.Idle {
 			continue
@@ -218,7 +219,7 @@ func (s *Study) slowest(c *Case) (ratio float64, segment int) {
 			ratio, segment = r, i
 		}
 	}
-	return ratio, segment
+	return segment
 }
 
 // Quantity writes a quantity in the units of the study, to three figures.

@@ -422,7 +422,7 @@ func TestBrief(t *testing.T) {
 				t.Errorf("%b: %+v, want %+v", open, h, w)
 			}
 		}
-		if _, i := s.slowest(c); i != b.Slowest || i >= 0 && (!near(b.Velocity, c.State.Velocity[i]) || b.Carry != c.Carry[i]) {
+		if i := s.slowest(c); i != b.Slowest || i >= 0 && (!near(b.Velocity, c.State.Velocity[i]) || b.Carry != c.Carry[i]) {
 			t.Errorf("%b: %+v, want segment %d", open, b, i)
 		}
 	}

@@ -243,7 +243,7 @@ func (s *Study) WriteWhatIf(out io.Writer, sets []uint64, others []*Study) (conv
 			})
 		}
 		row("slowest", func(x *Study, c *Case) string {
-			_, i := x.slowest(c)
+			i := x.slowest(c)
 			if i < 0 {
 				return "-"
 			}
