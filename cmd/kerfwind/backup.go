@@ -42,7 +42,7 @@ func newBackup() *cobra.Command {
 		Long: `Backup writes one ZIP file with the rig, all shops, the learned levels and the
 whole history as of now, and says what is not there to be put into it. The
 daemon may run meanwhile. A stand-down is not part of it: it belongs to the
-shop, not to its papers.`,
+shop, not to its papers. Nor are the page's passwords and its record of changes.`,
 		Example: `  kerfwind backup barn.zip`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {

@@ -69,7 +69,7 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, error) {
 	shop.Names, shop.Now, shop.Speed = s.Names, s.Now, s.Speed
 	shop.Wall = func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted }
 	shop.Ask = func(ctx context.Context, in control.Input) error {
-		in.Origin = control.Page
+		in.Kind, in.Origin = control.Ask, control.Page // nothing else comes from there
 		err := s.Ask(ctx, in)
 		if no := (*daemon.Refused)(nil); errors.As(err, &no) {
 			return &panel.Refusal{Why: no.Why}

@@ -40,6 +40,9 @@ type access struct {
 	sources  *pace // of tries from each address
 	tries    *rate.Limiter
 
+	wrong int       // passwords that were wrong and are not written down yet
+	told  time.Time // when one was
+
 	hashing sync.Mutex // one password at a time: each takes 12 MiB
 }
 
@@ -228,6 +231,23 @@ func (a *access) wait(from netip.Addr) time.Duration {
 		return d
 	}
 	return delay(a.tries)
+}
+
+// wrongGap is how often wrong passwords are written down: somebody who tries
+// all day must not wear the disk out.
+const wrongGap = time.Minute
+
+// failed counts a wrong password. It tells whether it is to be written down,
+// and how many were not.
+func (a *access) failed() (before int, write bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if now := time.Now(); a.told.IsZero() || now.Sub(a.told) >= wrongGap {
+		before, a.wrong, a.told = a.wrong, 0, now
+		return before, true
+	}
+	a.wrong++
+	return 0, false
 }
 
 // leave ends a session.

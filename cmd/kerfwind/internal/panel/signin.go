@@ -2,6 +2,7 @@ package panel
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
 	"time"
 )
@@ -24,6 +25,10 @@ func (s *Server) askPassword(v *Visit, status int, wrong string) {
 		return
 	}
 	f := s.frame(v)
+	if f.Closed {
+		s.wrong(v, http.StatusForbidden, "No password is set yet. Set one at the machine: kerfwind password")
+		return
+	}
 	f.Title, f.Wrong = "Sign in", wrong
 	s.render(v.W, status, "signin.html", f)
 }
@@ -55,7 +60,13 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
 		s.failed(v, nil, err)
 		return
 	case err != nil:
-		s.audit(v, "/sign-in", "refused", "to "+role.Words())
+		if before, write := s.access.failed(); write {
+			text := "to " + role.Words() + ": " + err.Error()
+			if before > 0 {
+				text += fmt.Sprintf("; and %d more before this one", before)
+			}
+			s.audit(v, "/sign-in", "refused", text)
+		}
 		s.askPassword(v, http.StatusForbidden, sentence(err.Error()))
 		return
 	}
