@@ -21,6 +21,7 @@ var runsPart = Part{Path: "/runs", Title: "Runs", Role: Look, File: "runs.html",
 	Routes: []Route{
 		{Method: http.MethodGet, Path: "/runs.csv", Role: Look, Stream: true, Fields: runsFields, Do: runsCSV},
 		{Method: http.MethodGet, Path: "/hours.csv", Role: Look, Stream: true, Fields: runsFields, Do: hoursCSV},
+		{Method: http.MethodGet, Path: "/recording", Role: Look, Stream: true, Fields: []string{"start"}, Do: runRecording},
 	}}
 
 var runsFields = []string{"from", "to", "machine", "by"}
@@ -95,7 +96,8 @@ var shownPeriods = map[string]int{"day": 14, "week": 8, "month": 12}
 
 // runsMain is what the template shows.
 type runsMain struct {
-	None     string // why there is nothing
+	None     string    // why there is nothing
+	Tape     []tapeRow // runs that are still in memory
 	From, To string
 	Machines []runsMachine
 	By       []runsMachine
@@ -256,7 +258,7 @@ func runs(v *Visit) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	m := &runsMain{}
+	m := &runsMain{Tape: v.Shop.tapeRows()}
 	h, err := v.Shop.history(v.R.Context())
 	if errors.Is(err, ErrNoHistory) {
 		m.None = "Nothing is recorded yet. The first machine that runs begins the list."

@@ -35,6 +35,10 @@ type Shop struct {
 	// as the shop file says.
 	Hertz func() (hz float64, measured bool)
 
+	// Tape is what the converters delivered in the last minutes; nil: there is no
+	// converter.
+	Tape Tape
+
 	// Upkeep keeps what wears and fills; nil: nothing is recorded.
 	Upkeep Upkeep
 

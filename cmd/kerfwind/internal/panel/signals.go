@@ -19,6 +19,7 @@ import (
 var signalsPart = Part{Path: "/signals", Title: "Signals", Role: Look, File: "signals.html", Data: signals,
 	Routes: []Route{
 		{Method: http.MethodGet, Path: "/strips", Role: Look, Do: signalStrips},
+		{Method: http.MethodGet, Path: "/last", Role: Look, Stream: true, Do: lastRecording},
 	}}
 
 // signalsMain is what the template shows.
@@ -27,6 +28,7 @@ type signalsMain struct {
 	Mains    string
 	Ago      string // how far back the strips go
 	Channels []signal
+	Tape     bool // the last minutes can be saved
 }
 
 // signal is one channel.
@@ -77,6 +79,10 @@ func signalStrips(v *Visit) error {
 
 func makeSignals(s *Shop) *signalsMain {
 	m := &signalsMain{Ago: config.FormatDuration(stripSeconds * time.Second), Mains: s.mainsWords()}
+	if s.Tape != nil {
+		from, to := s.Tape.Kept()
+		m.Tape = from < to
+	}
 	uses := s.Channels()
 	for i := range uses {
 		m.Channels = append(m.Channels, s.signal(i, &uses[i]))
