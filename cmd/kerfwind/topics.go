@@ -87,6 +87,7 @@ func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
 			}
 			return errors.Join(db.Reset(ctx, "bin", "topic", clock(), time.Local), db.Close())
 		},
+		Keep:   s.Ask,
 		Notice: s.Notice,
 		Guard:  s.Guard,
 		Sense:  s.Live.Guard, // as of any sensor: the outputs become inert, and the program ends

@@ -15,7 +15,10 @@ type object map[string]any
 // entities read the topics of our own and ask on the topic ask. The layout is
 // Home Assistant's device discovery (home-assistant.io, integrations/mqtt,
 // "device discovery payload").
-func (v *plain) discovery() message {
+func (v *plain) discovery() message { return v.announcement(v.components()) }
+
+// components are the entities.
+func (v *plain) components() object {
 	l := v.l
 	parts := object{}
 	add := func(slug, platform string, extra object) {
@@ -80,13 +83,19 @@ func (v *plain) discovery() message {
 		add("stand_down", "button", object{"name": "Stand down", "command_topic": v.topic("ask"), "payload_press": ask(request{Ask: "stand-down"})})
 		add("bin_emptied", "button", object{"name": "Bin emptied", "command_topic": v.topic("ask"), "payload_press": ask(request{Ask: "bin-emptied"}), "entity_category": "config"})
 	}
+	return parts
+}
+
+// announcement announces entities.
+func (v *plain) announcement(parts object) message {
+	l := v.l
 	text := mustJSON(object{
 		"device":       object{"identifiers": []string{l.id}, "name": l.o.Shop.Name, "model": "kerfwind", "sw_version": l.o.Version},
 		"origin":       object{"name": "kerfwind", "sw_version": l.o.Version},
 		"availability": []object{{"topic": v.topic("status")}},
 		"components":   parts, "qos": 1,
 	})
-	return message{fmt.Sprintf("%s/device/%s/config", l.o.MQTT.Discovery, l.id), string(text), true}
+	return message{v.deviceTopic(), string(text), true}
 }
 
 // mustJSON encodes texts and numbers of ours, which always encode.

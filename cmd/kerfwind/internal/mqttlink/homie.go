@@ -13,9 +13,10 @@ import (
 // (github.com/homieiot/convention). It has a connection of its own, since the
 // last will of a connection is one message, and Homie wants its own.
 type homie struct {
-	p    *plain
-	root string
-	desc string
+	p     *plain
+	root  string
+	desc  string
+	props map[string][]string // names of properties, by node
 }
 
 // Homie's words for the state of a device.
@@ -27,8 +28,15 @@ const (
 )
 
 func newHomie(p *plain) *homie {
-	h := &homie{p: p, root: "homie/5/" + p.l.id}
-	h.desc = string(mustJSON(h.description()))
+	h := &homie{p: p, root: p.homieRoot(), props: map[string][]string{}}
+	desc := h.description()
+	for node, x := range desc["nodes"].(object) {
+		for prop := range x.(object)["properties"].(object) {
+			h.props[node] = append(h.props[node], prop)
+		}
+	}
+	h.desc = string(mustJSON(desc))
+	p.homie = h
 	return h
 }
 

@@ -1,9 +1,9 @@
 package mqttlink
 
 import (
-	"encoding/json"
 	"math/rand/v2"
 	"slices"
+	"sync"
 	"time"
 )
 
@@ -37,8 +37,10 @@ func (v *plain) take(m received) []message {
 		}
 		return nil
 	}
-	v.l.remote.take(m)
-	return nil
+	if v.l.remote.take(m) {
+		return nil
+	}
+	return v.swept(m)
 }
 
 // answer handles a request, and words the answer.
@@ -47,21 +49,44 @@ func (v *plain) answer(m received) []message {
 	if !ok {
 		return nil
 	}
-	b, err := json.Marshal(a)
-	if err != nil { // cannot happen: texts of ours
-		return nil
-	}
-	return []message{{topic: v.topic("answer"), text: string(b)}}
+	return []message{v.word(a)}
 }
 
-// tick sends the hub's discovery again when it has started.
+// word is an answer's message.
+func (v *plain) word(a answer) message {
+	return message{topic: v.topic("answer"), text: string(mustJSON(a))}
+}
+
+// later holds messages from other goroutines until the pipe's sends them.
+type later struct {
+	mu   sync.Mutex
+	list []message
+}
+
+func (w *later) put(m message) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.list = append(w.list, m)
+}
+
+func (w *later) take() []message {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	out := w.list
+	w.list = nil
+	return out
+}
+
+// tick sends answers that had to wait, and the hub's discovery again when it
+// has started.
 func (v *plain) tick() (out []message, again time.Duration) {
+	out = v.late.take()
 	if v.announce.IsZero() {
-		return nil, time.Hour
+		return out, time.Hour
 	}
 	if left := time.Until(v.announce); left > 0 {
-		return nil, left
+		return out, left
 	}
 	v.announce = time.Time{}
-	return v.ready(), time.Hour
+	return append(out, v.ready()...), time.Hour
 }

@@ -17,6 +17,7 @@
 package mqttlink
 
 import (
+	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -53,6 +54,11 @@ type Options struct {
 	Post    func(control.Input) bool
 	Read    func(sensor.Reading) bool
 	Emptied func() error
+
+	// Keep asks for a stand-down and returns once it would outlast a power cut,
+	// or why it may not; it may wait, and ends with its context. nil: a
+	// stand-down goes the way of other requests.
+	Keep func(context.Context, control.Input) error
 
 	// Notice is told of troubles in words, and must not wait.
 	Notice func(error)
@@ -96,6 +102,10 @@ type Link struct {
 	pipes  []*pipe
 	remote remote
 	asks   bucket
+
+	standing chan struct{}   // stand-downs that wait for the disk
+	ctx      context.Context // of what waits aside; done when the link ends
+	cancel   context.CancelFunc
 
 	stop chan struct{}
 	end  sync.Once
@@ -144,7 +154,8 @@ func newLink(o Options) *Link {
 	if !strings.HasPrefix(id, "kerfwind") {
 		id = "kerfwind-" + id
 	}
-	l := &Link{o: o, base: o.MQTT.Topic, id: id, stop: make(chan struct{})}
+	l := &Link{o: o, base: o.MQTT.Topic, id: id, stop: make(chan struct{}), standing: make(chan struct{}, standDowns)}
+	l.ctx, l.cancel = context.WithCancel(context.Background())
 	l.store.init(o.MQTT.Keep)
 	l.asks.room, l.asks.left = askBurst, askBurst
 	return l
@@ -167,7 +178,7 @@ func (l *Link) Snapshot(s *control.Snapshot) {
 // Close says that the program ends, sends what waits as far as it gets within
 // two seconds, and ends the connection.
 func (l *Link) Close() {
-	l.end.Do(func() { close(l.stop) })
+	l.end.Do(func() { close(l.stop); l.cancel() })
 	l.done.Wait()
 }
 

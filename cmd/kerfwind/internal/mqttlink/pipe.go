@@ -48,6 +48,10 @@ type view interface {
 	echo() string                               // topic for messages to ourselves; "": none
 }
 
+// sweeper is a view that looks through what the broker keeps, at each
+// connection.
+type sweeper interface{ sweep() []string }
+
 // pipe is one connection to the broker, again and again.
 type pipe struct {
 	l      *Link
@@ -328,6 +332,11 @@ func (p *pipe) serve(s *session) error {
 // listen subscribes, and says what the broker refuses.
 func (p *pipe) listen(s *session) error {
 	filters := map[string]byte{}
+	if v, ok := p.view.(sweeper); ok {
+		for _, f := range v.sweep() {
+			filters[f] = 0
+		}
+	}
 	for _, f := range p.view.filters() {
 		filters[f] = 1
 	}
@@ -371,6 +380,9 @@ func (p *pipe) got(s *session, m received) {
 			p.ill = well
 			p.echoed.Store(true)
 			p.unheard.Store(false)
+			if v, ok := p.view.(sweeper); ok {
+				s.client.Unsubscribe(v.sweep()...) // what the broker kept has come
+			}
 		}
 		return
 	}

@@ -80,8 +80,8 @@ func (r *remote) filters() []string {
 	return out
 }
 
-// take takes a message, whoever it is for.
-func (r *remote) take(m received) {
+// take takes a message, whoever it is for, and tells whether it is for anybody.
+func (r *remote) take(m received) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	found := false
@@ -105,6 +105,7 @@ func (r *remote) take(m received) {
 		default:
 		}
 	}
+	return found
 }
 
 // run passes on what has changed, and what has become stale.

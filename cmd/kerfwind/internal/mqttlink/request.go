@@ -28,7 +28,7 @@ type answer struct {
 	ID     string `json:"id,omitempty"`
 	Ask    string `json:"ask,omitempty"`
 	Gate   string `json:"gate,omitempty"`
-	Answer string `json:"answer"` // taken, refused
+	Answer string `json:"answer"` // taken, refused, failed
 	Why    string `json:"why,omitempty"`
 }
 
@@ -117,6 +117,8 @@ func (l *Link) handle(v *plain, m received) (a answer, ok bool) {
 		a.Why = "retained: it would be asked again at every start; send it without the retain flag, and clear the topic"
 	case err != nil:
 		a.Why = err.Error()
+	case r.Ask == "stand-down" && l.o.Keep != nil:
+		return l.standDown(v, a)
 	default:
 		if err := l.carryOut(v, r, m.at); err != nil {
 			a.Why = err.Error()
@@ -125,6 +127,32 @@ func (l *Link) handle(v *plain, m received) (a answer, ok bool) {
 		}
 	}
 	return a, true
+}
+
+// standDowns is how many may wait for the disk at once: each asks for the same.
+const standDowns = 8
+
+// standDown asks to stand down, and answers once that would outlast a power
+// cut. The connection does not wait for it.
+func (l *Link) standDown(v *plain, a answer) (answer, bool) {
+	select {
+	case l.standing <- struct{}{}:
+	default:
+		a.Why = "it is asked for already: see the answers to come"
+		return a, true
+	}
+	l.done.Go(func() {
+		guard(l.o.Guard, func() {
+			defer func() { <-l.standing }()
+			a.Answer = "taken"
+			if err := l.o.Keep(l.ctx, control.Input{Kind: control.Ask, Origin: control.Topic, ID: control.NoID, State: uint8(control.AskStandDown)}); err != nil {
+				a.Answer, a.Why = "failed", err.Error()
+			}
+			v.late.put(v.word(a))
+			l.pipes[0].wake()
+		})
+	})
+	return answer{}, false
 }
 
 // carryOut passes a request on. What the state machine makes of it comes as

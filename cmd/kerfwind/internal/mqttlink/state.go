@@ -95,6 +95,8 @@ type plain struct {
 	machines, gates, outlets, circuits []string // slugs
 	start                              string   // of the program, once it is known
 
+	homie    *homie    // nil: not wanted
+	late     later     // answers that had to wait
 	announce time.Time // when to send the hub's discovery again; zero: not
 }
 

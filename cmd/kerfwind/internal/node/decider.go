@@ -44,7 +44,6 @@ type Decider struct {
 	peers    []*peer
 	reports  []drive.Report
 	readings []sensor.Reading
-	beat     time.Duration // the loop's last step
 	halted   bool
 	acked    chan struct{} // poked when a node says that it has no session
 }
@@ -87,17 +86,19 @@ type peer struct {
 	plan  *plan
 	ages  ages
 
-	boot    string                     // of the node; "" before its first report
-	last    uint64                     // number of its newest report
-	news    uint64                     // number of the newest news taken
-	work    bool                       // it has the plan, and is heard
-	missed  bool                       // it was not heard for Stale after the start
-	ever    bool                       // at work once
-	fresh   bool                       // the plan was sent since it was last at work: its outputs are as after power-up
-	alive   time.Duration              // when it was surely alive
-	said    string                     // the trouble told last
-	waiting map[target]control.Command // what calms, for when it is back
-	told    map[said]uint8             // what was passed on of its contacts
+	boot     string                     // of the node; "" before its first report
+	last     uint64                     // number of its newest report
+	news     uint64                     // number of the newest news taken
+	work     bool                       // it has the plan, and is heard
+	missed   bool                       // it was not heard for Stale after the start
+	ever     bool                       // at work once
+	fresh    bool                       // the plan was sent since it was last at work: its outputs are as after power-up
+	alive    time.Duration              // when it was surely alive
+	said     string                     // the trouble told last
+	due      bool                       // an order is to be sent
+	commands []control.Command          // to send with it
+	waiting  map[target]control.Command // what calms, for when it is back
+	told     map[said]uint8             // what was passed on of its contacts
 
 	channels map[int]bool
 	facts    map[said]bool
@@ -203,19 +204,26 @@ func planOf(s *config.Shop, n int) *plan {
 // Drives tells whether a command's output is at a node.
 func (d *Decider) Drives(c control.Command) bool { return d.routes[targetOf(c)] != nil }
 
-// Apply sends a command to its node. What cannot be sent has failed at once;
-// what makes things safer waits for the node instead.
+// Apply has a command sent to its node, with the others of the same step. What
+// cannot be sent has failed at once; what makes things safer waits for the node
+// instead.
 func (d *Decider) Apply(c control.Command) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	t := targetOf(c)
 	p := d.routes[t]
 	delete(p.waiting, t) // this one counts
-	if p.work && !d.halted && d.send(p, order{Commands: []command{{c.Seq, word[control.CommandKind]{c.Kind}, int(c.ID)}}}) {
+	if p.work && !d.halted && len(p.commands) < maxList {
+		p.commands = append(p.commands, c)
 		return
 	}
+	d.unsent(p, c)
+}
+
+// unsent deals with a command that cannot be sent.
+func (d *Decider) unsent(p *peer, c control.Command) {
 	if calms(c.Kind) {
-		p.waiting[t] = c
+		p.waiting[targetOf(c)] = c
 		return
 	}
 	d.answer(c, control.Failed, fmt.Errorf("node %s is not there", p.name))
@@ -262,13 +270,30 @@ func (d *Decider) Take(reports []drive.Report, readings []sensor.Reading) ([]dri
 	return reports, readings
 }
 
-// Beat notes that the loop has made a step. When it hangs the nodes are not
-// answered any more, and go to their safe state.
+// Beat is called after each step of the loop: it answers the nodes that have
+// spoken and sends them the commands of the step, all in one message. When the
+// loop hangs the nodes are not answered, and go to their safe state.
 func (d *Decider) Beat() {
-	now := d.o.Now()
 	d.mu.Lock()
-	d.beat = now
-	d.mu.Unlock()
+	defer d.mu.Unlock()
+	for _, p := range d.peers {
+		if d.halted || !p.due && len(p.commands) == 0 {
+			continue
+		}
+		var o order
+		if !p.work {
+			o.Plan = p.plan
+		}
+		for _, c := range p.commands {
+			o.Commands = append(o.Commands, command{c.Seq, word[control.CommandKind]{c.Kind}, int(c.ID)})
+		}
+		if !d.send(p, o) {
+			for _, c := range p.commands {
+				d.unsent(p, c)
+			}
+		}
+		p.due, p.commands = false, p.commands[:0]
+	}
 }
 
 // haltWithin bounds how long Halt waits for the nodes.
@@ -281,6 +306,7 @@ func (d *Decider) Halt() error {
 	d.halted = true
 	for _, p := range d.peers {
 		clear(p.waiting)
+		p.commands = nil
 		if p.work {
 			d.send(p, order{Bye: true})
 		}
@@ -354,12 +380,9 @@ func (d *Decider) heard(p *peer, m mqttlink.Letter) {
 		p.ages.take(&r.head, m.At)
 		d.leave(p, m.At)
 		p.fresh, p.news = true, 0
-		switch {
-		case d.halted:
-			poke(d.acked)
-		case m.At-d.beat < loopHangs:
-			d.send(p, order{Plan: p.plan})
-		}
+		p.due = true // the plan
+		poke(d.ready)
+		poke(d.acked)
 		switch {
 		case r.Why != "":
 			d.trouble(p, r.Why)
@@ -376,9 +399,7 @@ func (d *Decider) heard(p *peer, m mqttlink.Letter) {
 	if !p.work {
 		d.join(p, r)
 	}
-	if m.At-d.beat < loopHangs && !d.halted {
-		d.send(p, order{})
-	}
+	p.due = true // the answer, with what control makes of this report
 	for _, n := range r.News {
 		if n.N > p.news {
 			p.news = n.N
@@ -476,7 +497,7 @@ func (d *Decider) join(p *peer, r *report) {
 	p.ever, p.fresh = true, false
 	for t, c := range p.waiting {
 		delete(p.waiting, t)
-		d.send(p, order{Commands: []command{{c.Seq, word[control.CommandKind]{c.Kind}, int(c.ID)}}})
+		p.commands = append(p.commands, c)
 	}
 }
 
@@ -486,6 +507,10 @@ func (d *Decider) leave(p *peer, now time.Duration) {
 		return
 	}
 	p.work = false
+	for _, c := range p.commands {
+		d.unsent(p, c)
+	}
+	p.commands = nil
 	d.unknown(p, now)
 	poke(d.acked)
 }

@@ -44,9 +44,6 @@ const (
 	// for the gates of nodes; a contactor and an outlet that it has given up are
 	// told off after that.
 	ttl = rig.Way
-	// loopHangs is how long ago the deciding loop's last step may be: after that
-	// its node is not answered any more, as if the computer were gone.
-	loopHangs = time.Second
 )
 
 // maxMessage bounds a message, in bytes: every list full is a third of it.
