@@ -99,6 +99,12 @@ func SetActiveShop(folder, shop string) error {
 	if shop == "" {
 		return state.Remove(folder, activeFile)
 	}
+	// So that a backup of the folder may be unpacked elsewhere.
+	if abs, err := filepath.Abs(folder); err == nil && filepath.IsAbs(shop) {
+		if rel, err := filepath.Rel(abs, shop); err == nil && filepath.IsLocal(rel) {
+			shop = rel
+		}
+	}
 	b, err := toml.Marshal(active{1, shop})
 	if err != nil {
 		return err

@@ -723,6 +723,12 @@ func TestActiveShop(t *testing.T) {
 			t.Errorf("%q, %v", got, err)
 		}
 	}
+	if err := SetActiveShop(folder, filepath.Join(folder, "shops/barn.3.toml")); err != nil {
+		t.Fatal(err)
+	}
+	if b, err := os.ReadFile(filepath.Join(folder, "active")); err != nil || !strings.Contains(string(b), "'shops/barn.3.toml'") {
+		t.Errorf("%s, %v", b, err)
+	}
 	for text, want := range map[string]string{"format = 2\nshop = \"a\"": "format is 2", "format = 1": "names no shop", "format": "kerfwind use", "": "format is 0"} {
 		if err := os.WriteFile(filepath.Join(folder, "active"), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
