@@ -45,7 +45,7 @@ func TestDifferences(t *testing.T) {
 	}
 	got := strings.Join(Differences(from, parse(strings.NewReplacer(changes...).Replace(string(text)))), "\n")
 	want := `The name was full shop, is now garage.
-The units was metric, is now imperial.
+The system of units was metric, is now imperial.
 The supply: frequency was 50 Hz, is now 60 Hz; voltage was 230 V, is now 240 V.
 The air: together was [[saw, lathe]], is now [[saw, jointer]].
 Machine saw: sensor was c0, c1, is now c2; coast-down was 12 s, is now 9 s.

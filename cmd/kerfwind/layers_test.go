@@ -119,6 +119,10 @@ var (
 		// are in its memory.
 		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",
 			"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
+		// A made shop, for tests of the move-in.
+		"cmd/kerfwind/internal/movein/moveintest": {"cmd/kerfwind/internal/movein", "testdata"},
+		// It carries out what the pure session asks for.
+		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/dryrun", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state"},
 		// A replay of a made recording.
 		"cmd/kerfwind/internal/dryrun": {"cmd/kerfwind/internal/replay"},
 		// A lesson is a step of a move-in.

@@ -82,7 +82,7 @@ func (f *finder) busy() []string {
 	var out []string
 	for i := range f.ch {
 		if !f.ch[i].ill && f.ch[i].amps > busyAmps {
-			out = append(out, fmt.Sprintf("%s (%.1f A)", f.names[i], f.ch[i].amps))
+			out = append(out, f.names[i])
 		}
 	}
 	return out

@@ -354,6 +354,10 @@ func (s *Session) overYet(now time.Duration) {
 
 // answer takes the answer to a live step.
 func (l *live) answer(s *Session, st step, now time.Duration, text string) error {
+	if text == s.get(st.id()) && s.answered(st) { // it stays
+		s.keep(st, text)
+		return nil
+	}
 	switch st.kind {
 	case finds:
 		return l.answerFind(s, st, text)

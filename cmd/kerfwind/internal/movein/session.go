@@ -151,6 +151,9 @@ type Choice struct {
 	Text   string
 }
 
+// Revision is that of the question that is asked now.
+func (s *Session) Revision() int { return s.kept.Revision }
+
 // View is what to show.
 type View struct {
 	Revision   int

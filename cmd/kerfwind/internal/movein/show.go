@@ -35,10 +35,13 @@ func (s *Session) show(st step, now time.Duration, v *View) {
 		}
 	case finds:
 		s.showFind(st, now, v)
+		s.orStay(st, v)
 	case moves:
 		s.showMove(st, v)
+		s.orStay(st, v)
 	case learns:
 		s.showLearn(st, now, v)
+		s.orStay(st, v)
 	case computes:
 		s.showReport(st, v)
 	case ends:
@@ -46,6 +49,31 @@ func (s *Session) show(st step, now time.Duration, v *View) {
 		v.Title, v.Done = "Moved in", true
 		v.say("The new shop is %s. It comes in force as soon as the shop is at rest.", file)
 		v.say("The shop before is kept. To go back to it: kerfwind use.")
+	}
+}
+
+// orStay lets an earlier answer of a step that looks at the rig stand: Enter
+// leaves it before anything was begun.
+func (s *Session) orStay(st step, v *View) {
+	if !s.answered(st) || s.live == nil || s.live.phase == result {
+		return
+	}
+	was := s.get(st.id())
+	what, of := cut(was)
+	said := map[string]string{none: "it moves no gate", skip: "left out for now", "main": "a gate in a main", "sweep": "a gate that is no machine's",
+		"machine": "the gate of the " + of, "contact": "contact " + of, "learned": "learned on " + of, "proposal": "the proposal " + of}[what]
+	if said == "" {
+		said = was
+	}
+	for i := range v.Choices {
+		if v.Choices[i].Answer == was {
+			v.Choices[i].Text += " (as before)"
+			return
+		}
+	}
+	v.offer(was, "Leave it as it is: %s", said)
+	if s.live.phase == ready || st.kind == finds {
+		v.Keep, v.KeepText = was, ""
 	}
 }
 
@@ -105,8 +133,8 @@ func (s *Session) ask(st step, v *View) {
 	case "load":
 		scaled, _ := s.scaledLoad(st.of)
 		v.Title, v.Free, v.Example = "Full load of "+the(st.of), true, "8.2 A"
-		v.Keep = amps(scaled)
-		v.say("At %g V its full load was %s. The same power at %g V is %s: a proposal, its plate is better.", s.oldVolts(st.of), amps(s.oldLoad(st.of)), s.voltsOf(st.of), amps(scaled))
+		v.Keep = fmt.Sprintf("%.1f A", scaled)
+		v.say("At %g V its full load was %s. The same power at %g V takes %s: a proposal, its plate is better.", s.oldVolts(st.of), amps(s.oldLoad(st.of)), s.voltsOf(st.of), v.Keep)
 		v.offer(unknown, "It is not known")
 	case "relay":
 		v.Title = "Relay " + st.of
@@ -306,7 +334,7 @@ func (s *Session) showFind(st step, now time.Duration, v *View) {
 	switch f.state {
 	case resting:
 		if b := f.busy(); len(b) > 0 {
-			v.say("Something runs: %s. Switch every machine off.", words(b))
+			v.say("Something runs: %s shows a current. Switch every machine off.", words(b))
 		} else {
 			v.say("Leave every machine off for a moment.")
 		}

@@ -1,0 +1,369 @@
+// Package guide carries a move-in out: it holds the session, keeps it in the
+// state folder after every answer, and does what it asks for. A terminal and
+// the page stand in front of it, the rig behind.
+package guide
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/dryrun"
+	"kerfwind/cmd/kerfwind/internal/ductview"
+	"kerfwind/cmd/kerfwind/internal/movein"
+	"kerfwind/cmd/kerfwind/internal/state"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/sensor"
+)
+
+// File is where a move-in is kept, in the state folder. An unreadable one is
+// set aside under this name and asideEnd.
+const (
+	File     = "movein.json"
+	asideEnd = ".unreadable"
+)
+
+// BenchFile is the shop that is in force while the rig is looked at, in the
+// state folder.
+const BenchFile = "movein.toml"
+
+// Rig is the hardware behind a move-in. Its readings and events go to
+// Guide.Read and Guide.Event, from any goroutine but never from within a call.
+type Rig interface {
+	// Begin puts the bench shop in force, instead of an earlier one. It may take
+	// its time.
+	Begin(ctx context.Context, bench []byte) error
+	// Ask asks for a test move or its end. It does not wait for it.
+	Ask(movein.Request) error
+	// Now is the clock of the readings.
+	Now() time.Duration
+}
+
+// Options say what is moved in.
+type Options struct {
+	State string // folder
+	Rig   *config.Rig
+	Link  Rig
+
+	// The shop in force before: its file and text; empty if there is none.
+	OldFile string
+	Old     []byte
+
+	// Use puts a shop file, as seen from the state folder, in force at rest.
+	Use func(file string) error
+	// Today is the date for people.
+	Today func() string
+	// Notice is told of troubles in words. It must not wait.
+	Notice func(error)
+}
+
+// Guide is a move-in under way. Its methods may be called from any goroutine.
+type Guide struct {
+	o    Options
+	ctx  context.Context
+	stop context.CancelFunc
+	jobs sync.WaitGroup
+
+	mu      sync.Mutex
+	s       *movein.Session
+	saved   []byte        // what the file holds
+	rev     int           // that was told
+	changed chan struct{} // closed at the next change
+	bench   string        // in force, or on its way
+	opening bool
+	trouble string // of the rig, for people
+}
+
+// Open goes on with the move-in of a state folder, or begins one.
+func Open(o Options) (*Guide, error) {
+	g := &Guide{o: o, changed: make(chan struct{})}
+	g.ctx, g.stop = context.WithCancel(context.Background())
+	learned, err := state.ReadLearned(o.State)
+	if err != nil {
+		o.Notice(fmt.Errorf("what was learned is not used: %w", err))
+		learned = &sensor.Learned{}
+	}
+	data, err := state.Read(o.State, File)
+	if err == nil {
+		if g.s, err = movein.Restore(o.Rig, learned, data); err != nil {
+			path := filepath.Join(o.State, File)
+			o.Notice(fmt.Errorf("%s: %w; it is set aside as %s, and the move-in begins anew", path, err, path+asideEnd))
+			err = os.Rename(path, path+asideEnd)
+		}
+	}
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return nil, err
+	}
+	if g.s == nil || g.s.View(0).Done {
+		if g.s, err = movein.New(o.Rig, learned, o.OldFile, o.Old); err != nil {
+			o.Notice(err)
+		}
+	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g, g.after()
+}
+
+// Fresh throws away what was answered and begins anew.
+func (g *Guide) Fresh() error {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	learned, err := state.ReadLearned(g.o.State)
+	if err != nil {
+		return err
+	}
+	if g.s, err = movein.New(g.o.Rig, learned, g.o.OldFile, g.o.Old); err != nil {
+		g.o.Notice(err)
+	}
+	return g.after()
+}
+
+// Close ends what is under way. What was answered is kept.
+func (g *Guide) Close() {
+	g.stop()
+	g.jobs.Wait()
+}
+
+// now is the session's clock.
+func (g *Guide) now() time.Duration { return g.o.Link.Now() }
+
+// View is what to show, and what is closed at the next change.
+func (g *Guide) View() (movein.View, <-chan struct{}) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	v := g.s.View(g.now())
+	if v.Live {
+		switch {
+		case g.trouble != "" && v.Wrong == "":
+			v.Wrong = g.trouble
+		case g.opening:
+			v.Text = append(v.Text, "The rig is being opened.")
+			v.Working = true
+		}
+	}
+	return v, g.changed
+}
+
+// Done lists the steps that can be gone to, each with its answer.
+func (g *Guide) Done() []movein.Choice {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.s.Done()
+}
+
+// act does something to the session, unless another program has done so
+// meanwhile.
+func (g *Guide) act(do func(*movein.Session) error) error {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if data, err := state.Read(g.o.State, File); err == nil && string(data) != string(g.saved) {
+		learned, err := state.ReadLearned(g.o.State)
+		if err != nil {
+			return err
+		}
+		s, err := movein.Restore(g.o.Rig, learned, data)
+		if err != nil {
+			return fmt.Errorf("%s: %w", filepath.Join(g.o.State, File), err)
+		}
+		g.s = s
+		return errors.Join(movein.ErrStale, g.after())
+	}
+	err := do(g.s)
+	return errors.Join(err, g.after())
+}
+
+// Answer answers the question of a revision; see movein.Session.Answer.
+func (g *Guide) Answer(revision int, text string) error {
+	return g.act(func(s *movein.Session) error {
+		if g.trouble != "" { // try again
+			g.trouble, g.bench = "", ""
+			g.open()
+		}
+		return s.Answer(g.now(), revision, text)
+	})
+}
+
+// Back goes a step back.
+func (g *Guide) Back(revision int) error {
+	return g.act(func(s *movein.Session) error { return s.Back(revision) })
+}
+
+// Go goes to a step that was reached before.
+func (g *Guide) Go(revision int, step string) error {
+	return g.act(func(s *movein.Session) error { return s.Go(revision, step) })
+}
+
+// Read takes a reading of the bench.
+func (g *Guide) Read(r sensor.Reading) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.s.Read(r)
+	g.tell(g.after())
+}
+
+// Event takes an event of the bench; why says in words why a request was
+// refused.
+func (g *Guide) Event(e control.Event, why string) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.s.Event(e, why)
+	g.tell(g.after())
+}
+
+func (g *Guide) tell(err error) {
+	if err != nil {
+		g.o.Notice(err)
+	}
+}
+
+// after keeps a session that has changed and does what it asks for.
+func (g *Guide) after() error {
+	var errs []error
+	for _, r := range g.s.Requests() {
+		errs = append(errs, g.do(r))
+	}
+	if rev := g.s.Revision(); rev != g.rev {
+		g.rev = rev
+		if g.s.View(g.now()).Live {
+			g.open()
+		}
+		close(g.changed)
+		g.changed = make(chan struct{})
+		data, err := g.s.Encode()
+		if err == nil {
+			err = state.Write(g.o.State, File, data)
+		}
+		if err == nil {
+			g.saved = data
+		}
+		errs = append(errs, err)
+	}
+	return errors.Join(errs...)
+}
+
+// open puts the bench in force.
+func (g *Guide) open() {
+	bench := string(g.s.Bench())
+	if g.opening || bench == g.bench {
+		return
+	}
+	g.bench, g.opening, g.trouble = bench, true, ""
+	g.jobs.Go(func() {
+		err := g.o.Link.Begin(g.ctx, []byte(bench))
+		g.mu.Lock()
+		defer g.mu.Unlock()
+		g.opening = false
+		if err != nil && g.ctx.Err() == nil {
+			g.trouble = "The rig cannot be opened: " + err.Error() + ". Mend that and answer anything to try again."
+		}
+		close(g.changed)
+		g.changed = make(chan struct{})
+	})
+}
+
+// do carries a request out. What takes its time goes on by itself.
+func (g *Guide) do(r movein.Request) error {
+	switch r.Kind {
+	case movein.Move, movein.EndMove:
+		return g.o.Link.Ask(r)
+	case movein.Keep:
+		learned, err := state.ReadLearned(g.o.State)
+		if err != nil {
+			return err
+		}
+		r.Machine.Learned = g.o.Today()
+		for i := range r.Channels {
+			r.Channels[i].Learned = r.Machine.Learned
+		}
+		learned.Add(r.Channels, []sensor.LearnedMachine{r.Machine})
+		return state.WriteLearned(g.o.State, learned)
+	case movein.Air, movein.DryRun, movein.Activate:
+		g.jobs.Go(func() {
+			good, lines := g.work(r)
+			if g.ctx.Err() != nil {
+				return
+			}
+			g.mu.Lock()
+			defer g.mu.Unlock()
+			g.s.Report(r.Kind, good, lines)
+			g.tell(g.after())
+		})
+	}
+	return nil
+}
+
+// work carries out what takes its time.
+func (g *Guide) work(r movein.Request) (good bool, lines []string) {
+	shop, err := config.ParseShop("the new shop", r.Data, g.o.Rig)
+	if err != nil {
+		return false, []string{err.Error()}
+	}
+	switch r.Kind {
+	case movein.Air:
+		return air(shop)
+	case movein.DryRun:
+		if learned, err := state.ReadLearned(g.o.State); err == nil {
+			shop.Learn(learned)
+		}
+		res, err := dryrun.Run(g.ctx, shop)
+		if err != nil {
+			return false, append(res.Lines, err.Error())
+		}
+		if res.Good {
+			return true, append([]string{"A made recording ran through the new shop, machine after machine:"}, res.Lines...)
+		}
+		return false, append([]string{"A made recording ran through the new shop, and not all is right:"}, res.Lines...)
+	default:
+		return g.activate(r)
+	}
+}
+
+// activate keeps the new shop file and puts it in force.
+func (g *Guide) activate(r movein.Request) (bool, []string) {
+	head := "# Made by kerfwind at a move-in on " + g.o.Today() + ".\n"
+	if g.o.OldFile != "" {
+		head += "# The shop before: " + g.o.OldFile + "\n"
+	}
+	f, err := state.WriteShop(g.o.State, r.Name, append([]byte(head), r.Data...))
+	if err != nil {
+		return false, []string{err.Error()}
+	}
+	if err := g.o.Use(f.Path()); err != nil {
+		return false, []string{fmt.Sprintf("%s is written, but it could not be put in force: %v", f.Path(), err)}
+	}
+	return true, []string{f.Path()}
+}
+
+// air says in words what each machine's hood gets.
+func air(shop *config.Shop) (bool, []string) {
+	n := shop.Duct()
+	if n == nil {
+		return true, []string{"The air cannot be computed: nothing is said of the collector's fan. Fixed times are used."}
+	}
+	st, err := ductview.New(shop.Name, shop.Units, n)
+	if err != nil {
+		return false, []string{err.Error()}
+	}
+	good := true
+	var lines []string
+	for _, set := range st.Main() {
+		c := st.Look(set)
+		good = good && c.Converged
+		verdicts := st.Verdicts(c)
+		if len(verdicts) == 0 {
+			verdicts = []string{"enough air"}
+		}
+		lines = append(lines, "- "+c.Title+": "+strings.Join(verdicts, ". ")+".")
+	}
+	if !good {
+		lines = append(lines, "Not every operating point was found.")
+	}
+	return good, slices.Concat(lines, []string{ductview.Disclaimer})
+}

@@ -1,0 +1,273 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/guide"
+	"kerfwind/cmd/kerfwind/internal/movein"
+	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
+	"kerfwind/config"
+)
+
+// newcomer goes through a move-in in a made shop. answer gives an answer and
+// returns once it was taken.
+type newcomer struct {
+	t      *testing.T
+	w      *moveintest.World
+	g      *guide.Guide
+	answer func(v movein.View, changed <-chan struct{}, text string)
+	met    map[string]bool
+}
+
+// told is what the newcomer knows by himself.
+var toldAtMoveIn = map[string]string{
+	"name": "garage", "units": "1", "supply": "230 V 50 Hz", "circuits": "workbench 16 A; machines 20 A",
+	"circuit/planer": "machines", "circuit/band saw": "machines", "circuit/drum sander": "workbench", "circuit/router": "workbench", "circuit/the collector": "machines",
+	"rated/planer": "matched", "rated/drum sander": "230 V 50 Hz", "rated/router": "matched", "rated/the collector": "240 V 50 Hz",
+	"sensor/the collector": "skip", "coast/router": "12 s", "duct": "copy", "activate": "yes",
+}
+
+// moveIn answers to the end, or to a step.
+func (n *newcomer) moveIn(until string) {
+	n.t.Helper()
+	for range 2000 {
+		v, changed := n.g.View()
+		what, of, _ := strings.Cut(v.Step, "/")
+		n.met[what] = true
+		switch {
+		case v.Done, v.Step == until:
+			return
+		case v.Working && what != "gate":
+			n.wait(changed)
+		case toldAtMoveIn[v.Step] != "":
+			n.answer(v, changed, toldAtMoveIn[v.Step])
+		case what == "sensor" && v.Keep == "":
+			n.w.Pass(2500 * time.Millisecond)
+			n.w.Run(of, 5*time.Second)
+			n.w.Pass(time.Second)
+		case what == "gate" && v.Working:
+			n.w.Pass(100 * time.Millisecond)
+		case what == "gate" && v.Keep == "":
+			answer := "machine:" + n.w.Moved
+			switch n.w.Moved {
+			case "far end":
+				answer = "main"
+			case "floor sweep":
+				answer = "sweep"
+			}
+			i := slices.IndexFunc(v.Choices, func(c movein.Choice) bool { return c.Answer == answer })
+			if i < 0 {
+				n.t.Fatalf("%s moved: %+v", n.w.Moved, v)
+			}
+			n.answer(v, changed, v.Choices[i].Answer)
+		case what == "learn" && v.Live && v.Keep == "":
+			switch text := v.Text[0]; {
+			case strings.HasPrefix(text, "Switch the "+of+" on"):
+				n.w.Switch(of, true)
+			case strings.HasPrefix(text, "Switch the "+of+" off"):
+				n.w.Switch(of, false)
+			}
+			n.w.Pass(500 * time.Millisecond)
+		case what == "learn" && strings.HasPrefix(v.Text[0], "Switch"):
+			n.w.Switch(of, true)
+			n.w.Pass(500 * time.Millisecond)
+		case what == "learn" && v.Live:
+			n.w.Pass(3 * time.Second) // the tool coasts
+			n.answer(v, changed, "")
+		case what == "way":
+			n.answer(v, changed, "1")
+		case v.Keep != "":
+			n.answer(v, changed, "")
+		default:
+			n.t.Fatalf("nobody knows what to answer: %+v", v)
+		}
+	}
+	v, _ := n.g.View()
+	n.t.Fatalf("it does not end: %+v", v)
+}
+
+// wait waits for a change.
+func (n *newcomer) wait(changed <-chan struct{}) {
+	n.t.Helper()
+	select {
+	case <-changed:
+	case <-time.After(30 * time.Second): //clock:ok bounds a test that hangs
+		v, _ := n.g.View()
+		n.t.Fatalf("nothing happens: %+v", v)
+	}
+}
+
+// right checks a shop file against what really is where.
+func (n *newcomer) right(file string) {
+	n.t.Helper()
+	shop, err := config.LoadShop(file, n.w.Rig)
+	if err != nil {
+		n.t.Fatal(err)
+	}
+	for i := range shop.Machines {
+		if m := &shop.Machines[i]; !slices.Equal(m.Channels, n.w.Sensor[m.Name]) {
+			n.t.Errorf("%s: %v, want %v", m.Name, m.Channels, n.w.Sensor[m.Name])
+		}
+	}
+	for i := range shop.Gates {
+		if g := &shop.Gates[i]; n.w.Gate[n.w.Rig.Actuators[g.Actuator].Name] != g.Name {
+			n.t.Errorf("gate %s is on %s", g.Name, n.w.Rig.Actuators[g.Actuator].Name)
+		}
+	}
+	if len(shop.Machines) != 4 || len(shop.Gates) != 6 {
+		n.t.Errorf("%d machines, %d gates", len(shop.Machines), len(shop.Gates))
+	}
+}
+
+// screen is a terminal's text.
+type screen struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (s *screen) Write(b []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.b.Write(b)
+}
+
+func (s *screen) String() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.b.String()
+}
+
+// startMoveIn opens the move-in of a made shop.
+func startMoveIn(t *testing.T, w *moveintest.World, old []byte, dir string) (*guide.Guide, *string) {
+	t.Helper()
+	used := new(string)
+	g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, OldFile: "shops/barn.toml", Old: old,
+		Use:   func(file string) error { *used = file; return nil },
+		Today: func() string { return "2026-11-25" }, Notice: func(err error) { t.Error(err) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.To = g
+	t.Cleanup(g.Close)
+	return g, used
+}
+
+// TestMoveInTerminal: a whole move-in on a terminal of 60 columns, left in the
+// middle and taken up again.
+func TestMoveInTerminal(t *testing.T) {
+	w, old, err := moveintest.Barn(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	out := &screen{}
+	n := &newcomer{t: t, w: w, met: map[string]bool{}}
+	var used *string
+	for _, until := range []string{"sensor/drum sander", "gate/g3", ""} {
+		n.g, used = startMoveIn(t, w, old, dir)
+		lines := make(chan string)
+		n.answer = func(_ movein.View, changed <-chan struct{}, text string) {
+			lines <- text
+			n.wait(changed)
+		}
+		ended := make(chan error)
+		term := moveInTerminal{g: n.g, out: out, bar: newProgressLine(out)}
+		go func() { ended <- term.run(context.Background(), lines) }()
+		n.moveIn(until)
+		if until != "" {
+			lines <- "q"
+		}
+		if err := <-ended; err != nil {
+			t.Fatal(err)
+		}
+		n.g.Close()
+		w.LetGo()
+	}
+	n.right(filepath.Join(dir, *used))
+	if *used != "shops/garage.1.toml" {
+		t.Error(*used)
+	}
+	for _, what := range []string{"name", "sensor", "gate", "travel", "learn", "coast", "missing", "air", "dry", "activate"} {
+		if !n.met[what] {
+			t.Errorf("the step %s never came", what)
+		}
+	}
+	text := out.String()
+	for _, line := range strings.Split(text, "\n") {
+		if len([]rune(line)) > 62 {
+			t.Errorf("a line of %d columns: %s", len([]rune(line)), line)
+		}
+	}
+	for _, want := range []string{"Do not connect the planer", "Enter = ", "Left. Your answers are kept", "Which gate moved?", "one for each leg", "Moved in"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q was never shown", want)
+		}
+	}
+	learned, err := os.ReadFile(filepath.Join(dir, "learned.json"))
+	if err != nil || strings.Count(string(learned), `"volts": 230`) != 4 {
+		t.Errorf("%v\n%s", err, learned)
+	}
+	if t.Failed() {
+		t.Log(text)
+	}
+}
+
+// TestMoveInAside: a file of a move-in that cannot be read is set aside.
+func TestMoveInAside(t *testing.T) {
+	w, old, err := moveintest.Barn(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	path := filepath.Join(dir, guide.File)
+	if err := os.WriteFile(path, []byte("{"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	said := ""
+	g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, Old: old, OldFile: "x", Today: func() string { return "" }, Notice: func(err error) { said += err.Error() }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer g.Close()
+	if v, _ := g.View(); v.Step != "name" || !strings.Contains(said, "set aside") {
+		t.Errorf("%+v, %q", v, said)
+	}
+	if b, err := os.ReadFile(path + ".unreadable"); err != nil || string(b) != "{" {
+		t.Errorf("%q, %v", b, err)
+	}
+}
+
+// TestMoveInTwoPrograms: what another program has answered is shown, and the
+// answer to the old question refused.
+func TestMoveInTwoPrograms(t *testing.T) {
+	w, old, err := moveintest.Barn(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	one, _ := startMoveIn(t, w, old, dir)
+	two, _ := startMoveIn(t, w, old, dir)
+	v1, _ := one.View()
+	v2, _ := two.View()
+	if err := one.Answer(v1.Revision, "garage"); err == nil || !strings.Contains(err.Error(), "changed meanwhile") {
+		t.Errorf("the second program has begun a question of its own: %v", err)
+	}
+	v1, _ = one.View()
+	if err := one.Answer(v1.Revision, "garage"); err != nil {
+		t.Fatal(err)
+	}
+	if err := two.Answer(v2.Revision, "cellar"); err == nil || !strings.Contains(err.Error(), "changed meanwhile") {
+		t.Error(err)
+	}
+	if v2, _ = two.View(); v2.Step != "units" {
+		t.Errorf("%+v", v2)
+	}
+}
