@@ -18,6 +18,8 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/record"
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/sensor"
@@ -27,8 +29,8 @@ import (
 // recordFlags are the flags of record.
 type recordFlags struct {
 	lookFlags
-	limit, long string
-	keep        int
+	limit, long, last string
+	keep              int
 }
 
 // diskReserve is what a recording leaves free: the history and the state need
@@ -48,10 +50,15 @@ the others in each.
 It ends with Ctrl-C, after --for, or when a --limit is reached; with --keep it
 goes on in a next file instead, and keeps that many of the newest. A file has
 its name only once it is complete. When the disk is nearly full the recording
-ends, whole, with exit code 1.`,
+ends, whole, with exit code 1.
+
+A running kerfwind keeps the last five minutes in memory, or as many as fit
+6 MiB: three of 8 channels at 2 kHz. With --last they are written, and nothing
+of the rig is touched.`,
 		Example: `  kerfwind record --rig rig.toml tuesday.flac
   kerfwind record --rig rig.toml --limit "1 h" --keep 24 day.flac
-  kerfwind record --rig rig.toml --for "90 s" planer.wav`,
+  kerfwind record --rig rig.toml --for "90 s" planer.wav
+  kerfwind record --last "2 min" false-start.flac`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) != 1 {
 				return &exitError{exitUsage, errors.New("record needs one file to write, NAME.flac or NAME.wav")}
@@ -69,6 +76,7 @@ ends, whole, with exit code 1.`,
 	fl.StringVar(&f.limit, "limit", "", `the most that one file may hold: a time or a size, e.g. "1 h" or "100 MiB"`)
 	fl.IntVar(&f.keep, "keep", 0, "at the limit go on in a next file, and keep this many of the newest")
 	fl.StringVar(&f.long, "for", "", `end after this time, e.g. "10 min"`)
+	fl.StringVar(&f.last, "last", "", `write what the running kerfwind has in memory of the last while, e.g. "2 min"`)
 	return cmd
 }
 
@@ -100,6 +108,9 @@ func limits(text string) (size int64, long time.Duration, err error) {
 }
 
 func (f *recordFlags) record(ctx context.Context, cmd *cobra.Command, path string) error {
+	if f.last != "" {
+		return f.recordLast(ctx, cmd, path)
+	}
 	o := record.Options{Path: path, Keep: f.keep, Free: freeOn, Reserve: diskReserve}
 	var errs []error
 	var err error
@@ -174,6 +185,59 @@ func (f *recordFlags) record(ctx context.Context, cmd *cobra.Command, path strin
 	if err = errors.Join(lookedEnough(err), rec.Close()); err != nil {
 		err = fmt.Errorf("the recording ended: %w", err)
 	}
+	return recorded(cmd, rec, o.Layout.Rate, err)
+}
+
+// recordLast writes what the daemon has in memory.
+func (f *recordFlags) recordLast(ctx context.Context, cmd *cobra.Command, path string) error {
+	long, err := duration("last", f.last)
+	if err == nil && long < time.Second {
+		err = fmt.Errorf("--last %q: at least a second", f.last)
+	}
+	for _, name := range []string{"rig", "trace", "amps", "truncated", "limit", "keep", "for"} {
+		if cmd.Flags().Changed(name) {
+			err = errors.Join(err, fmt.Errorf("--%s does not go with --last, which writes what the running kerfwind has in memory", name))
+		}
+	}
+	if err != nil {
+		return &exitError{exitUsage, err}
+	}
+	o := record.Options{Path: path, Free: freeOn, Reserve: diskReserve,
+		Layout: trace.Layout{Sample: trace.Int16, Unit: trace.Counts, Channels: 1, Rate: 1}}
+	rec, err := record.NewRecorder(o) // the name first
+	if err != nil {
+		return &exitError{exitUsage, err}
+	}
+	fresh := true
+	var kept time.Duration
+	err = socket.Last(ctx, rig.Folder(f.runtime), long, func(fr *sensor.Frame) error {
+		if fresh {
+			o.Layout.Channels, o.Layout.Rate, fresh = fr.Channels, fr.Rate, false
+			if rec, err = record.NewRecorder(o); err != nil {
+				return err
+			}
+		}
+		kept += trace.Instant(uint64(fr.Scans()), fr.Rate)
+		return rec.Add(fr)
+	})
+	if errors.Is(err, socket.ErrNobody) {
+		return &exitError{exitHardware, fmt.Errorf("--last is about the memory of a running kerfwind: %w", err)}
+	}
+	if err = errors.Join(err, rec.Close()); err != nil {
+		err = fmt.Errorf("the recording ended: %w", err)
+	}
+	if err := recorded(cmd, rec, o.Layout.Rate, err); err != nil {
+		return err
+	}
+	if kept < long-time.Second {
+		fmt.Fprintf(cmd.ErrOrStderr(), "notice: no more than the last %s was in memory\n", config.FormatDuration(kept.Round(time.Second)))
+	}
+	return nil
+}
+
+// recorded says what a recording holds. err is how it ended.
+func recorded(cmd *cobra.Command, rec *record.Recorder, rate float64, err error) error {
+	path := ""
 	files := rec.Files()
 	switch {
 	case len(files) == 1:
@@ -183,7 +247,7 @@ func (f *recordFlags) record(ctx context.Context, cmd *cobra.Command, path strin
 	default:
 		return errors.Join(err, errors.New("nothing was recorded"))
 	}
-	held := trace.Instant(rec.Scans, o.Layout.Rate).Round(time.Millisecond)
+	held := trace.Instant(rec.Scans, rate).Round(time.Millisecond)
 	fmt.Fprintf(cmd.OutOrStdout(), "%s: %s recorded, %s, %d scans lost\n", path, config.FormatDuration(held), mib(rec.Bytes), rec.Lost)
 	return err
 }

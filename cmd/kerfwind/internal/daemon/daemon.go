@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/notify"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/timeline"
@@ -83,6 +84,8 @@ type session struct {
 	ready atomic.Bool
 	seen  []bool // converters that gave a frame since the watchdog was fed; the loop's
 	next  time.Duration
+
+	memory *record.Memory // nil: the rig has no converter
 }
 
 // New prepares a daemon. A stored stand-down is in force from the start.
@@ -233,6 +236,7 @@ func (d *Daemon) open(t taken, reload bool) (*session, error) {
 	s := &session{taken: t, speed: d.o.Rig.Speed, done: make(chan struct{})}
 	began := time.Now()
 	s.now = func() time.Duration { return time.Duration(float64(time.Since(began)) * s.speed) }
+	s.memory = remember(t.shop.Rig, d.o.Notice)
 	o := d.o.Rig
 	o.Shop, o.Now, o.Notice = t.shop, s.now, d.o.Notice
 	o.StoodDown, _ = d.keep.now()
@@ -254,7 +258,7 @@ func (d *Daemon) open(t taken, reload bool) (*session, error) {
 
 // serve runs a shop until ctx is done or a waiting shop may take its place.
 func (d *Daemon) serve(ctx context.Context, s *session) error {
-	s.parts = start(d.o.Parts, Shop{Shop: s.shop, Names: &s.live.Names, Now: s.now, Speed: s.speed, Live: s.live, Choice: s.choice, Use: d.Use, Notice: d.o.Notice,
+	s.parts = start(d.o.Parts, Shop{Shop: s.shop, Names: &s.live.Names, Now: s.now, Speed: s.speed, Live: s.live, Choice: s.choice, Use: d.Use, Notice: d.o.Notice, Memory: s.memory,
 		Ask: func(ctx context.Context, in control.Input) error { return d.ask(ctx, s, in) }})
 	d.mu.Lock()
 	d.current = s
@@ -400,6 +404,9 @@ func (l *lines) Observe(_ *control.Snapshot, events []control.Event) {
 func (s *session) frame(d *Daemon) func(*sensor.Frame) {
 	return func(f *sensor.Frame) {
 		d.hub.send(socket.DoFrames, f.Source, func() socket.Answer { return socket.Answer{Frame: socket.NewFrame(f)} })
+		if s.memory != nil {
+			s.memory.Add(f)
+		}
 		s.parts.frame(f, s.now())
 	}
 }
@@ -484,6 +491,9 @@ func (d *Daemon) Stream(ctx context.Context, r socket.Request) (<-chan socket.An
 	}
 	if r.Source >= s.live.Sources() {
 		return nil, fmt.Errorf("the rig has no converter %d", r.Source)
+	}
+	if r.Do == socket.DoLast {
+		return s.last(ctx, time.Duration(r.Last*1e9), d.o.Notice)
 	}
 	return d.hub.subscribe(ctx, r), nil
 }

@@ -8,6 +8,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
@@ -34,6 +35,10 @@ type Shop struct {
 
 	Choice Choice                                    // which shop file this is, and why
 	Use    func(file string) (waits bool, err error) // see Daemon.Use
+
+	// Memory holds the samples of the last minutes; nil where the rig has no
+	// converter. Its instants are those of the stream's clock.
+	Memory *record.Memory
 
 	// Ask passes a request to the loop and returns once it is in force; a
 	// stand-down would outlast a power cut by then. A *Refused says that it

@@ -71,6 +71,16 @@ func (m *Mixer) Add(f *sensor.Frame, emit func(*sensor.Frame)) {
 	}
 }
 
+// Flush emits what still waits for the samples of a slower source, with those
+// that came.
+func (m *Mixer) Flush(emit func(*sensor.Frame)) {
+	for i := range m.waiting {
+		m.mix(&m.waiting[i])
+		emit(&m.out)
+	}
+	m.waiting = nil
+}
+
 func (h *held) add(f *sensor.Frame) {
 	if f.Err != nil {
 		h.end = max(h.end, f.At)

@@ -54,20 +54,30 @@ func TestRing(t *testing.T) {
 			}
 			index += n
 		}
-		long := rapid.IntRange(0, 60).Draw(t, "last")
-		f := r.Last(time.Duration(long) * time.Millisecond)
-		from := index
+		oldest := index
 		if len(all) > 0 {
-			from = max(first, index-keep, index-long)
+			oldest = max(first, index-keep)
 		}
-		if f.Scans() != index-from || int(f.Index) != from && f.Scans() > 0 {
-			t.Fatalf("%d scans from %d, want those from %d to %d", f.Scans(), f.Index, from, index)
+		if a, b := r.Span(); a != b && (int(a) != oldest || int(b) != index) || a == b && oldest != index {
+			t.Fatalf("%d to %d are kept, want %d to %d", a, b, oldest, index)
+		}
+		want := rapid.IntRange(-1, index+10).Draw(t, "from")
+		from := r.Scan(time.Duration(want) * time.Millisecond)
+		if begin := min(max(want, oldest), index); len(all) > 0 && int(from) != begin {
+			t.Fatalf("scan %d at %d ms, want %d", from, want, begin)
+		}
+		most := rapid.IntRange(0, 60).Draw(t, "most")
+		var f sensor.Frame
+		r.Read(from, most, &f)
+		if n := min(most, index-int(from)); len(all) > 0 && (f.Scans() != n || f.Index != from || f.At != trace.Instant(from, 1000)) {
+			t.Fatalf("%d scans from %d at %v, want %d from %d", f.Scans(), f.Index, f.At, n, from)
 		}
 		for i := range f.Scans() {
 			for c := range channels {
-				got, want := f.Raw[i*channels+c], float32((10*(from+i)+c)%4096)
-				if all[from+i] && got != want || !all[from+i] && got == got {
-					t.Fatalf("scan %d: %g, want %g, there: %v", from+i, got, want, all[from+i])
+				at := int(f.Index) + i
+				got, want := f.Raw[i*channels+c], float32((10*at+c)%4096)
+				if all[at] && got != want || !all[at] && got == got {
+					t.Fatalf("scan %d: %g, want %g, there: %v", at, got, want, all[at])
 				}
 			}
 		}
@@ -89,48 +99,167 @@ func TestRingLimits(t *testing.T) {
 		t.Fatal(err)
 	}
 	r.Add(frame(0, 10, 3)) // another shape
-	if f := r.Last(time.Hour); f.Scans() != 0 {
-		t.Errorf("%d scans", f.Scans())
+	if a, b := r.Span(); a != b {
+		t.Errorf("scans from %d to %d", a, b)
 	}
 	r.Add(frame(500, 10, 2))
 	r.Add(frame(3, 10, 2)) // begins anew
-	if f := r.Last(time.Hour); f.Scans() != 10 || f.Index != 3 {
-		t.Errorf("%d scans from %d", f.Scans(), f.Index)
+	if a, b := r.Span(); a != 3 || b != 13 {
+		t.Errorf("scans from %d to %d", a, b)
+	}
+	// What is no count of 16 bits is missing; halves go away from zero.
+	inf := float32(math.Inf(1))
+	r.Add(&sensor.Frame{Channels: 2, Index: 13, At: 13 * time.Millisecond, Rate: 1000, Raw: []float32{-32767, 32767, -32768, 32768, inf, -inf, float32(math.NaN()), 2.5, -2.5, 2.4}})
+	var f sensor.Frame
+	r.Read(13, 100, &f)
+	nan := float32(math.NaN())
+	for i, want := range []float32{-32767, 32767, nan, nan, nan, nan, nan, 3, -3, 2} {
+		if got := f.Raw[i]; got != want && !(got != got && want != want) {
+			t.Errorf("sample %d: %g, want %g", i, got, want)
+		}
 	}
 }
 
-// TestWriteLast: the ring's recording reads back, with its gap.
-func TestWriteLast(t *testing.T) {
-	r, err := record.NewRing(2, 1000, 100*time.Millisecond)
+// memory makes one of two channels at 1 kHz.
+func memory(t *testing.T) *record.Memory {
+	t.Helper()
+	m, err := record.NewMemory([][]int{{0, 1}}, []float64{1000})
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.Add(frame(0, 90, 2))
-	r.Add(frame(100, 50, 2))
+	return m
+}
+
+// TestMemory: what is in memory reads back from a file, with its gap.
+func TestMemory(t *testing.T) {
+	m := memory(t)
 	var b bytes.Buffer
-	w, err := trace.NewWriter(&b, trace.Layout{Kind: trace.FLAC, Sample: trace.Int16, Channels: 2, Rate: 1000, Unit: trace.Counts, LowestIsGap: true})
-	if err != nil {
-		t.Fatal(err)
+	if _, err := m.Write(&b, 0, time.Hour); !errors.Is(err, record.ErrNothing) || b.Len() > 0 {
+		t.Errorf("%v, %d bytes", err, b.Len())
 	}
-	if err := errors.Join(r.WriteLast(w, 80*time.Millisecond), w.Close()); err != nil {
-		t.Fatal(err)
+	m.Add(frame(1000, 1090, 2))
+	m.Add(&sensor.Frame{Err: errors.New("no answer"), At: 2090 * time.Millisecond})
+	m.Add(frame(2100, 900, 2))
+	if from, to := m.Kept(); from != time.Second || to != 3*time.Second {
+		t.Errorf("%v to %v are kept", from, to)
 	}
-	in, err := trace.NewReader("x.flac", &b, trace.Options{})
+	saved, err := m.Write(&b, 1500*time.Millisecond, 2900*time.Millisecond)
+	if want := (record.Saved{Scans: 1400, From: 1500 * time.Millisecond, To: 2900 * time.Millisecond, Lost: 10}); err != nil || saved != want {
+		t.Fatalf("%+v, %v", saved, err)
+	}
+	in, err := trace.NewReader("x"+m.Extension(), &b, trace.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var f sensor.Frame
-	if err := in.Next(&f); err != nil || f.Scans() != 80 {
-		t.Fatalf("%d scans, %v", f.Scans(), err)
+	at := 1500
+	for in.Next(&f) == nil {
+		for i := range f.Scans() {
+			want := float32((10 * at) % 4096)
+			if at >= 2090 && at < 2100 {
+				want = -32768
+			}
+			if f.Raw[2*i] != want || f.Rate != 1000 {
+				t.Errorf("scan %d: %g, want %g", at, f.Raw[2*i], want)
+			}
+			at++
+		}
 	}
-	for i := range 80 {
-		want := float32((10 * (70 + i)) % 4096)
-		if 70+i >= 90 && 70+i < 100 {
-			want = -32768
+	if at != 2900 {
+		t.Errorf("it ends at %d", at)
+	}
+	// Before it and after it there is nothing.
+	for _, at := range []time.Duration{0, 3 * time.Second} {
+		if _, err := m.Write(&b, at, at+time.Second); !errors.Is(err, record.ErrNothing) {
+			t.Errorf("at %v: %v", at, err)
 		}
-		if f.Raw[2*i] != want {
-			t.Errorf("scan %d: %g, want %g", 70+i, f.Raw[2*i], want)
+	}
+	full := errors.New("the disk is full")
+	if _, err := m.Write(failing{full}, 0, time.Hour); !errors.Is(err, full) {
+		t.Error(err)
+	}
+}
+
+type failing struct{ err error }
+
+func (f failing) Write([]byte) (int, error) { return 0, f.err }
+
+// TestMemoryBounds: five minutes, or what fits.
+func TestMemoryBounds(t *testing.T) {
+	eight := []int{0, 1, 2, 3, 4, 5, 6, 7}
+	for _, c := range []struct {
+		columns [][]int
+		rates   []float64
+		keep    time.Duration
+	}{
+		{[][]int{eight}, []float64{1000}, 5 * time.Minute},
+		{[][]int{eight}, []float64{2000}, 196608 * time.Millisecond},
+		{[][]int{{0}, {}, {1, 2}}, []float64{100, 100, 2000}, 5 * time.Minute},
+	} {
+		m, err := record.NewMemory(c.columns, c.rates)
+		if err != nil {
+			t.Fatal(err)
 		}
+		main := slices.Index(c.rates, slices.Max(c.rates))
+		n := int(c.rates[main] / 10)
+		for i := range 4000 {
+			f := frame(n*i, n, len(c.columns[main]))
+			f.Source, f.At, f.Rate = main, time.Duration(i)*100*time.Millisecond, c.rates[main]
+			m.Add(f)
+		}
+		from, to := m.Kept()
+		if kept := to - from; to != 400*time.Second || (kept-c.keep).Abs() > time.Millisecond {
+			t.Errorf("%v of %d channels at %v: %v is kept, want %v", to, m.Channels(), m.Rate(), kept, c.keep)
+		}
+	}
+	for _, rates := range [][]float64{{0}, {math.NaN()}} {
+		if _, err := record.NewMemory([][]int{eight}, rates); err == nil {
+			t.Errorf("%v was taken", rates)
+		}
+	}
+	if _, err := record.NewMemory(nil, nil); err == nil {
+		t.Error("a rig without converters was taken")
+	}
+}
+
+// TestMemoryMixes: a slower converter's newest sample stands in each scan, to
+// the last one.
+func TestMemoryMixes(t *testing.T) {
+	m, err := record.NewMemory([][]int{{1}, {2, 0}}, []float64{250, 1000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 30 { // 3 s of each
+		m.Add(&sensor.Frame{Channels: 9, Source: 7, Raw: make([]float32, 9)})
+		slow := frame(25*i, 25, 1)
+		slow.At, slow.Rate, slow.Source = time.Duration(i)*100*time.Millisecond, 250, 0
+		m.Add(slow)
+		fast := frame(100*i, 100, 2)
+		fast.Source = 1
+		m.Add(fast)
+	}
+	next, pieces := 1000, 0
+	err = m.Frames(time.Second, time.Hour, func(f *sensor.Frame) error {
+		if int(f.Index) != next || f.Channels != 3 || f.Rate != 1000 || f.At != trace.Instant(f.Index, 1000) {
+			t.Fatalf("%d channels from %d at %v", f.Channels, f.Index, f.At)
+		}
+		for i := range f.Scans() {
+			at := next + i
+			want := []float32{float32((10*at + 1) % 4096), float32((10 * (at / 4)) % 4096), float32((10 * at) % 4096)}
+			if row := f.Raw[3*i : 3*i+3]; !slices.Equal(row, want) {
+				t.Fatalf("scan %d: %v, want %v", at, row, want)
+			}
+		}
+		next += f.Scans()
+		pieces++
+		return nil
+	})
+	if err != nil || next != 3000 || pieces < 3 {
+		t.Errorf("to %d in %d pieces, %v", next, pieces, err)
+	}
+	stop := errors.New("enough")
+	if err := m.Frames(0, time.Hour, func(*sensor.Frame) error { return stop }); !errors.Is(err, stop) {
+		t.Error(err)
 	}
 }
 
