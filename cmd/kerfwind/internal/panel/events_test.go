@@ -164,6 +164,22 @@ func TestFeedShares(t *testing.T) {
 	})
 }
 
+// A circuit is above its rating once control has said so, and until it says
+// otherwise.
+func TestOver(t *testing.T) {
+	_, shop, in := barnPage(t)
+	for _, tt := range []struct {
+		kind control.EventKind
+		id   control.ID
+		want uint64
+	}{{control.CircuitOver, 2, 4}, {control.CircuitNear, 1, 4}, {control.CircuitOver, 0, 5}, {control.CircuitFits, 0, 4}, {control.CircuitNear, 2, 0}} {
+		shop.Observe(in.Snap, []control.Event{{Kind: tt.kind, ID: tt.id}})
+		if got := shop.nowIn().Over; got != tt.want {
+			t.Errorf("after %v of %d: %b, want %b", tt.kind, tt.id, got, tt.want)
+		}
+	}
+}
+
 // BenchmarkFeed is a look at a shop whose currents all change, with the
 // message for everybody.
 func BenchmarkFeed(b *testing.B) {

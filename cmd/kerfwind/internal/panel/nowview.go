@@ -19,6 +19,7 @@ type nowIn struct {
 	Shop  *config.Shop
 	Names *timeline.Names
 	Amps  []sensor.Reading // the latest of each channel of the rig; Verdict 0: none yet
+	Over  uint64           // the circuits that are above their breaker's rating for longer than a motor starts
 }
 
 // nowView is what the part Now shows.
@@ -373,13 +374,15 @@ func (in *nowIn) circuits() []nowCircuit {
 		case lost[i]:
 			v.Amps = "at least " + v.Amps
 		}
-		switch in.Snap.Circuits[i] {
-		case control.Fits:
+		switch load := in.Snap.Circuits[i]; {
+		case load == control.Fits:
 			v.State, v.Word = "fits", "fits"
-		case control.Near:
+		case load == control.Near:
 			v.State, v.Word = "near", "nearly full"
-		case control.Over:
+		case load == control.Over && in.Over>>i&1 != 0:
 			v.State, v.Word = "over", "TOO MUCH"
+		case load == control.Over:
+			v.State, v.Word = "near", "above its breaker for a moment"
 		default:
 			v.State, v.Word = "lost", "not known"
 		}

@@ -243,8 +243,13 @@ func TestCircuits(t *testing.T) {
 		{Key: "c2", Name: "bench", State: "over", Word: "TOO MUCH", Amps: "24.0 A", Breaker: "20 A breaker", Part: 100},
 		{Key: "c3", Name: "collector", State: "none", Word: "not measured", Breaker: "20 A breaker"},
 	}
+	in.Over = 1 << 2
 	if d := cmp.Diff(want, in.circuits()); d != "" {
 		t.Error(d)
+	}
+	in.Over = 0 // a motor starts
+	if c := in.circuits()[2]; c.State != "near" || c.Word != "above its breaker for a moment" || len(makeNow(in).Troubles) != 0 {
+		t.Errorf("while a motor starts: %+v", c)
 	}
 	in.Amps[2].Verdict = sensor.Unknown // one of two
 	if c := in.circuits()[0]; c.Amps != "at least 10.5 A" {
@@ -265,7 +270,7 @@ func TestTroubles(t *testing.T) {
 	}
 	s.Latched, s.BinFull = true, true
 	s.Machines[planer] = control.MachineView{Sensed: control.Running, Run: true, Why: control.Why{Cause: control.ByLimit, Machine: planer}}
-	s.Circuits[2] = control.Over
+	s.Circuits[2], in.Over = control.Over, 1<<2
 	v := makeNow(in)
 	keys := map[string]bool{}
 	for _, x := range v.Troubles {

@@ -39,6 +39,10 @@ type Shop struct {
 	// converter.
 	Tape Tape
 
+	// Learn leads through the learning of a machine; nil: there is nothing to
+	// learn.
+	Learn Learner
+
 	// Upkeep keeps what wears and fills; nil: nothing is recorded.
 	Upkeep Upkeep
 
@@ -51,6 +55,7 @@ type Shop struct {
 	trail  trail
 	air    ducts
 	feed   feed
+	over   atomic.Uint64 // circuits of which control has said that they are above their rating
 }
 
 // Refusal is the error of a request that stands against what must hold.
@@ -71,6 +76,15 @@ func NewShop(shop *config.Shop) *Shop {
 // Observe takes in what happened. The loop calls it; it does not wait.
 func (s *Shop) Observe(snap *control.Snapshot, events []control.Event) {
 	s.latest.Store(snap)
+	for _, e := range events {
+		switch bit := uint64(1) << (e.ID & 63); e.Kind {
+		case control.CircuitOver:
+			s.over.Or(bit)
+		case control.CircuitNear, control.CircuitFits:
+			s.over.And(^bit)
+		default:
+		}
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.recent = append(s.recent, events...)
