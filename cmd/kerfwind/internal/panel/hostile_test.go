@@ -53,6 +53,19 @@ var passwordsOf = sync.OnceValue(func() Passwords {
 
 var words = map[Role]string{Look: "look, do not touch", Operate: "operate at will", Setup: "set it all up"}
 
+// fitted is Key.fits, which each pair is asked once: it takes long.
+func fitted(k Key, word string) bool {
+	fit, ok := pairs.Load(string(k) + word)
+	if !ok {
+		fit = k.fits(word)
+		pairs.Store(string(k)+word, fit)
+	}
+	is, _ := fit.(bool)
+	return is
+}
+
+var pairs sync.Map
+
 // siege makes a page with passwords for roles.
 func siege(t testing.TB, roles ...Role) *besieged {
 	t.Helper()
@@ -74,6 +87,7 @@ func siege(t testing.TB, roles ...Role) *besieged {
 		},
 	})
 	b.requests = newPace(requestGap, 1<<20) // TestFlood is about it
+	b.access.fits = fitted
 	shop := demoShop(t)
 	on := onPage(shop, time.Minute)
 	on.Ask = func(_ context.Context, in control.Input) error {
@@ -414,6 +428,9 @@ func TestTries(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				b := siege(t, Operate)
+				if name != "one address" { // once is enough for what takes long
+					b.access.fits = func(_ Key, word string) bool { return word == words[Operate] }
+				}
 				began := time.Now()
 				looked := 0
 				for i := range 10_000 {
