@@ -1,6 +1,8 @@
 package mqttlink
 
 import (
+	"encoding/json"
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -30,12 +32,20 @@ const (
 func newHomie(p *plain) *homie {
 	h := &homie{p: p, root: p.homieRoot(), props: map[string][]string{}}
 	desc := h.description()
-	for node, x := range desc["nodes"].(object) {
-		for prop := range x.(object)["properties"].(object) {
+	h.desc = string(mustJSON(desc))
+	var text struct {
+		Nodes map[string]struct {
+			Properties map[string]any `json:"properties"`
+		} `json:"nodes"`
+	}
+	if err := json.Unmarshal([]byte(h.desc), &text); err != nil {
+		panic(fmt.Sprintf("mqttlink: %v", err)) // a text of ours
+	}
+	for node, n := range text.Nodes {
+		for prop := range n.Properties {
 			h.props[node] = append(h.props[node], prop)
 		}
 	}
-	h.desc = string(mustJSON(desc))
 	p.homie = h
 	return h
 }

@@ -96,18 +96,19 @@ func child(what, folder string) {
 		fail(err)
 		s, err := config.LoadShop(filepath.Join(folder, "shop.toml"), r)
 		fail(err)
-		var live *rig.Live
+		var far *Decider
 		up := false
-		live, err = rig.Open(rig.Options{
+		live, err := rig.Open(rig.Options{
 			Shop: s, Hardware: spoken{newBench()}, Now: now, Notice: notice,
 			Sources: func(*config.Rig, func() time.Duration) ([]sensor.Source, error) { return nil, nil },
 			Far: func(o rig.Options, guard func(func())) (rig.Far, error) {
-				return NewDecider(DeciderOptions{Shop: o.Shop, Boot: boot, Now: o.Now, Notice: o.Notice, Guard: guard})
+				far, err = NewDecider(DeciderOptions{Shop: o.Shop, Boot: boot, Now: o.Now, Notice: o.Notice, Guard: guard})
+				return far, err
 			},
 			Applied: func(c control.Command) { say("command %v %d", c.Kind, c.ID) },
 			After: func(time.Duration, int) {
-				if now := live.Far().(*Decider).Down() == nil; now != up { // both are
-					up = now
+				if is := far.Down() == nil; is != up {
+					up = is
 					say("up %v", up)
 				}
 			},
