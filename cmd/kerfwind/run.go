@@ -135,6 +135,14 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 
 // serve runs a shop until ctx is done; stop ends that ctx takes signals.
 func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string) error {
+	if r.shop != "" { // others that ask are elsewhere
+		var err error
+		whole, err := filepath.Abs(r.shop)
+		if err != nil {
+			return err
+		}
+		r.shop = whole
+	}
 	choice, err := daemon.Choose(stateFolder(r.state), r.shop)
 	if err != nil {
 		return &exitError{exitConfig, err}
@@ -174,6 +182,7 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func
 		Program: versionText(), State: stateFolder(r.state), Runtime: folder, Clock: clock, Wall: wall, Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,
 		Parts: r.parts(out, web), Manager: manager, Say: out.say, Notice: out.notice,
 	})
+	web.reload = d.Reload
 	// A second signal ends the program at once.
 	context.AfterFunc(ctx, stop)
 	hup := make(chan os.Signal, 1)
@@ -305,13 +314,18 @@ func ended(err error, out *lines) error {
 }
 
 // load reads the rig and shop files: the shop that --shop names, else the one
-// that was chosen.
+// that was chosen, else the one that a daemon runs.
 func (h *hardwareFlags) load() (*config.Shop, error) {
 	c := daemon.Choice{File: h.shop}
 	if c.File == "" {
 		var err error
 		if c, err = daemon.Choose(stateFolder(h.state), ""); err != nil {
 			return nil, &exitError{exitConfig, err}
+		}
+	}
+	if c.File == "" { // the default of a daemon that runs
+		if s, err := statusOf(context.Background(), rig.Folder(h.runtime)); err == nil && filepath.IsAbs(s.File) {
+			c.File = s.File
 		}
 	}
 	return loadShop(func() (*config.Rig, error) { return config.LoadRig(h.rig) }, c)
