@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -32,7 +33,7 @@ the service.
 Exit code 1: no kerfwind runs.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			st, err := askStatus(cmd, rig.Folder(runtime))
+			st, err := statusOf(cmd.Context(), rig.Folder(runtime))
 			switch {
 			case idle && errors.Is(err, socket.ErrNobody):
 				return nil
@@ -57,14 +58,14 @@ Exit code 1: no kerfwind runs.`,
 	return cmd
 }
 
-// askStatus asks the daemon of a runtime folder.
-func askStatus(cmd *cobra.Command, folder string) (*socket.Status, error) {
+// statusOf asks the daemon of a runtime folder.
+func statusOf(ctx context.Context, folder string) (*socket.Status, error) {
 	c, err := socket.Dial(folder)
 	if err != nil {
 		return nil, err
 	}
 	defer func() { _ = c.Close() }() // the answer has come
-	a, err := c.Do(cmd.Context(), socket.Request{Do: socket.DoStatus})
+	a, err := c.Do(ctx, socket.Request{Do: socket.DoStatus})
 	if err != nil {
 		return nil, err
 	}
