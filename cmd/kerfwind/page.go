@@ -3,13 +3,16 @@ package main
 import (
 	"context"
 	"errors"
+	"io"
 	"path/filepath"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/cmd/kerfwind/internal/panel"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/control"
+	"kerfwind/sensor"
 )
 
 // auditFile is the record of what was changed on the page, in the state folder.
@@ -19,6 +22,7 @@ const auditFile = "audit.jsonl"
 type page struct {
 	state  string // folder
 	server *panel.Server
+	reload func() // the files are read again; set before it serves
 }
 
 // newPage prepares the page. Nothing is served until a shop's rig file asks
@@ -39,7 +43,7 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 		p.server.Close() // a file that was read again may have taken it away
 		return daemon.Watcher{}, nil
 	}
-	shop, err := p.shop(s)
+	shop, learn, err := p.shop(s)
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
@@ -51,19 +55,24 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 	}
 	p.server.Open(place, s.Fares)
 	return daemon.Watcher{
-		Observer: shop, Reading: shop.Reading, Second: shop.Second,
+		Observer: shop, Second: shop.Second,
+		Reading: func(r sensor.Reading) {
+			shop.Reading(r)
+			learn.Reading(r)
+		},
 		Close: func() error {
 			p.server.Leave(shop)
+			learn.Close()
 			return nil
 		},
 	}, nil
 }
 
 // shop is what the page sees of a running shop.
-func (p *page) shop(s *daemon.Shop) (*panel.Shop, error) {
+func (p *page) shop(s *daemon.Shop) (*panel.Shop, *pageLearn, error) {
 	clock, _, err := stamps(s)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	shop := panel.NewShop(s.Shop)
 	shop.Names, shop.Now, shop.Speed = s.Names, s.Now, s.Speed
@@ -78,5 +87,23 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, error) {
 	}
 	shop.History = historyFor(p.state)
 	shop.Upkeep = &pageUpkeep{p.state, clock, time.Local}
-	return shop, nil
+	if s.Memory != nil {
+		shop.Tape = pageTape{s.Memory}
+	}
+	learn := newPageLearn(&pageLearn{shop: s.Shop, folder: p.state, now: s.Now, clock: clock, reload: p.reload, guard: s.Guard})
+	if len(learn.list) > 0 {
+		shop.Learn = learn
+	}
+	return shop, learn, nil
+}
+
+// pageTape is the memory of the last minutes as the page has it.
+type pageTape struct{ *record.Memory }
+
+func (t pageTape) Write(w io.Writer, from, to time.Duration) error {
+	_, err := t.Memory.Write(w, from, to)
+	if errors.Is(err, record.ErrNothing) {
+		err = panel.ErrNoTape
+	}
+	return err
 }

@@ -1,7 +1,6 @@
 package panel
 
 import (
-	"bytes"
 	"fmt"
 	"math"
 	"net/http"
@@ -17,10 +16,10 @@ import (
 // signalsPart shows each sensor against its levels over the last minutes, what
 // is wrong with it, and what to do about it.
 var signalsPart = Part{Path: "/signals", Title: "Signals", Role: Look, File: "signals.html", Data: signals,
-	Routes: []Route{
+	Routes: append([]Route{
 		{Method: http.MethodGet, Path: "/strips", Role: Look, Do: signalStrips},
 		{Method: http.MethodGet, Path: "/last", Role: Look, Stream: true, Do: lastRecording},
-	}}
+	}, learnRoutes...)}
 
 // signalsMain is what the template shows.
 type signalsMain struct {
@@ -29,6 +28,7 @@ type signalsMain struct {
 	Ago      string // how far back the strips go
 	Channels []signal
 	Tape     bool // the last minutes can be saved
+	Learn    *learnView
 }
 
 // signal is one channel.
@@ -63,18 +63,17 @@ const (
 	stripHead    = 1.15 // room above the highest
 )
 
-func signals(v *Visit) (any, error) { return makeSignals(v.Shop), nil }
+func signals(v *Visit) (any, error) {
+	m := makeSignals(v.Shop)
+	if v.May(Setup) {
+		m.Learn = v.Shop.learn()
+	}
+	return m, nil
+}
 
 // signalStrips answers with what follows by itself.
 func signalStrips(v *Visit) error {
-	var b bytes.Buffer
-	if err := templates[v.Part.File].ExecuteTemplate(&b, "strips", makeSignals(v.Shop)); err != nil {
-		return err
-	}
-	v.W.Header().Set("Content-Type", "text/html; charset=utf-8")
-	v.W.Header().Set("Cache-Control", "no-store")
-	_, err := v.W.Write(b.Bytes())
-	return err
+	return v.fragment("strips", makeSignals(v.Shop))
 }
 
 func makeSignals(s *Shop) *signalsMain {

@@ -149,16 +149,22 @@
   addEventListener("online", listen);
   listen();
 
-  // What follows by being fetched anew, unless somebody is in it.
+  // What follows by being fetched anew. Who is on a button of it stays there.
   document.querySelectorAll("[data-follow]").forEach(function (e) {
-    var to = e.dataset.follow.split(" "), busy = false;
+    var to = e.dataset.follow.split(" "), busy = false, last = "";
+    function parts() { return Array.from(e.querySelectorAll("button, a")); }
     setInterval(function () {
-      if (busy || document.hidden || !lost.hidden || e.contains(document.activeElement)) return;
+      if (busy || document.hidden || !lost.hidden) return;
       busy = true;
       fetch(to[0], {cache: "no-store", signal: AbortSignal.timeout(5000)}).then(function (r) {
         return r.ok ? r.text() : "";
       }).then(function (t) {
-        if (t) e.innerHTML = t;
+        if (!t || t === last) return;
+        var i = parts().indexOf(document.activeElement);
+        e.innerHTML = last = t;
+        var say = document.getElementById(e.id + "-say"), what = say && e.querySelector("strong");
+        if (what) write(say, what.textContent);
+        if (i >= 0 && parts()[i]) parts()[i].focus({preventScroll: true});
       }).catch(function () {}).then(function () { busy = false; });
     }, Number(to[1]));
   });

@@ -1,0 +1,190 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/panel"
+	"kerfwind/cmd/kerfwind/internal/state"
+	"kerfwind/config"
+	"kerfwind/sensor"
+	"kerfwind/testdata"
+)
+
+// pupilPage is a session of the page on the demo's shop, in made-up time.
+type pupilPage struct {
+	*pageLearn
+	t       *testing.T
+	at      time.Duration
+	reloads int
+}
+
+func newPupilPage(t *testing.T) *pupilPage {
+	t.Helper()
+	read := func(name string) []byte {
+		b, err := testdata.Demo.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	r, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := config.ParseShop("barn.toml", read("demo/shops/barn.toml"), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &pupilPage{t: t}
+	p.pageLearn = newPageLearn(&pageLearn{shop: s, folder: t.TempDir(), guard: func(do func()) { do() }, reload: func() { p.reloads++ },
+		now: func() time.Duration { return p.at }, clock: func() journal.Stamp { return journal.Stamp{Wall: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)} }})
+	return p
+}
+
+// show gives the band saw's channel a current for a while.
+func (p *pupilPage) show(amps float64, long time.Duration) {
+	for end := p.at + long; p.at < end; {
+		p.at += 10 * time.Millisecond
+		wobble := 0.002 * float64(p.at/(10*time.Millisecond)%7)
+		for c := range p.shop.Rig.Channels {
+			r := sensor.Reading{Channel: c, At: p.at, Verdict: sensor.Idle, Health: sensor.Healthy, Amps: float32(wobble)}
+			if c == 0 {
+				r.Amps += float32(amps)
+			}
+			p.Reading(r)
+		}
+		if p.at%(100*time.Millisecond) == 0 {
+			synctest.Wait() // the session has what it was given
+		}
+	}
+	synctest.Wait()
+}
+
+func (p *pupilPage) want(text string) *panel.LearnState {
+	p.t.Helper()
+	s := p.State()
+	if s == nil || !strings.Contains(s.Text, text) {
+		p.t.Fatalf("at %v: %+v, want %q", p.at, s, text)
+	}
+	return s
+}
+
+func TestPageLearn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := newPupilPage(t)
+		defer p.Close()
+		if got := strings.Join(p.Machines(), ","); got != "band saw,planer,drum sander,router" {
+			t.Fatal(got)
+		}
+		refused := func(what string, err error) {
+			t.Helper()
+			if !errors.As(err, new(*panel.Refusal)) {
+				t.Errorf("%s: %v", what, err)
+			}
+		}
+		refused("keep nothing", p.Keep(t.Context()))
+		refused("mark nothing", p.Mark())
+		refused("end nothing", p.End())
+		if err := p.Begin("lathe"); !errors.As(err, new(*panel.Mistake)) {
+			t.Error(err)
+		}
+		p.show(0.05, time.Second) // nobody asked yet
+		if err := p.Begin("band saw"); err != nil {
+			t.Fatal(err)
+		}
+		refused("a second session", p.Begin("planer"))
+		p.want("Leave the band saw off")
+		p.show(0.05, pageIdle+time.Second)
+		if s := p.want("Switch the band saw on"); s.Mark == "" || s.Done {
+			t.Errorf("%+v", s)
+		}
+		p.show(40, 300*time.Millisecond)
+		p.show(8, 2*time.Second)
+		if s := p.want("without work"); s.Share < 0.1 || s.Amps == "" {
+			t.Errorf("%+v", s)
+		}
+		p.show(8, pageRun)
+		p.want("Switch the band saw off")
+		refused("keep too early", p.Keep(t.Context()))
+		p.show(0.05, 4*time.Second)
+		if s := p.want("Press the button"); s.Mark != "It stands still" || !s.Skip {
+			t.Errorf("%+v", s)
+		}
+		if err := p.Mark(); err != nil {
+			t.Fatal(err)
+		}
+		s := p.want("Done")
+		if !s.Done || s.Wrong != "" || s.Mark != "" || !strings.Contains(s.Report, "levels") || !strings.Contains(s.Report, "coast") {
+			t.Fatalf("%+v", s)
+		}
+		refused("mark what is over", p.Mark())
+		if err := p.Keep(t.Context()); err != nil || p.reloads != 1 || p.State() != nil {
+			t.Fatalf("%v, read again %d times, %+v", err, p.reloads, p.State())
+		}
+		known, err := state.ReadLearned(p.folder)
+		if err != nil || len(known.Machines) != 1 || known.Machines[0].Machine != "band saw" || known.Machines[0].Learned != "2026-03-02" || known.Machines[0].Start < 1 || known.Machines[0].Start > 8 {
+			t.Errorf("%+v %v", known, err)
+		}
+		refused("keep twice", p.Keep(context.Background()))
+	})
+}
+
+// What goes wrong is told, keeps nothing, and another session can begin.
+func TestPageLearnFails(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := newPupilPage(t)
+		begin := func() {
+			t.Helper()
+			if err := p.Begin("band saw"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		wrong := func(want string) {
+			t.Helper()
+			s := p.want("Done")
+			if !s.Done || !strings.Contains(s.Wrong, want) || s.Report != "" {
+				t.Errorf("%+v, want %q", s, want)
+			}
+			if err := p.Keep(t.Context()); err == nil {
+				t.Error("kept")
+			}
+			if err := p.End(); err != nil {
+				t.Error(err)
+			}
+		}
+		begin()
+		p.show(0.05, pageIdle+time.Second)
+		if err := p.Mark(); err != nil { // it runs, and nothing is seen of it
+			t.Fatal(err)
+		}
+		wrong("channel c0")
+		// Left alone.
+		begin()
+		p.show(0.05, pageIdle+time.Second)
+		p.at += lessonMost
+		p.show(0.05, time.Second)
+		wrong("nobody went on for 30 min")
+		// More than the computer can take.
+		begin()
+		p.mu.Lock() // the session is held up
+		for range 2 * pageReadings {
+			p.Reading(sensor.Reading{Channel: 0, At: p.at, Verdict: sensor.Idle, Health: sensor.Healthy})
+		}
+		p.mu.Unlock()
+		synctest.Wait()
+		wrong("readings were lost")
+		// The shop is left in the middle of it.
+		begin()
+		p.show(0.05, time.Second)
+		p.Close()
+		if p.State() != nil || p.feed.Load() != nil {
+			t.Error("a session goes on in a shop that was left")
+		}
+	})
+}
