@@ -99,7 +99,7 @@ used, or another kerfwind has the rig.`,
 }
 
 // realRig is the hardware of this computer. A test has its own.
-var realRig = func() rig.Options { return rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources, Far: far} }
+var realRig = func() rig.Options { return rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources} }
 
 // mostSpeed bounds a simulation's speed: beyond it a hiccup of this computer
 // would be longer than a converter may be silent.
@@ -230,7 +230,9 @@ func (r *runFlags) source(cmd *cobra.Command, out *lines) (load func(daemon.Choi
 		if given("script") || given("speed") {
 			return nil, how, "", &exitError{exitUsage, errors.New("--script and --speed are for --simulate")}
 		}
-		return load, realRig(), r.rig, nil
+		how = realRig()
+		how.Far = far
+		return load, how, r.rig, nil
 	}
 	if !(r.speed > 0 && r.speed <= mostSpeed) {
 		return nil, how, "", &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0 and at most %d", r.speed, mostSpeed)}

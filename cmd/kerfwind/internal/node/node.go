@@ -52,6 +52,7 @@ type Node struct {
 	sources   []sensor.Source
 	readers   sync.WaitGroup
 
+	print   string // fingerprint of the rig
 	ages    ages
 	session string // boot of the deciding program; "": none
 	plan    *plan
@@ -80,7 +81,7 @@ const ownCommands = 1 << 31
 
 // Open takes hold of the node's hardware, with every output off.
 func Open(o Options) (*Node, error) {
-	n := &Node{o: o, in: make(chan mqttlink.Letter, 256), linked: make(chan struct{}, 1), ages: ages{boot: o.Boot}}
+	n := &Node{o: o, in: make(chan mqttlink.Letter, 256), linked: make(chan struct{}, 1), ages: ages{boot: o.Boot}, print: Fingerprint(o.Rig)}
 	n.clear()
 	var errs [2]error
 	errs[0] = n.idle()
@@ -364,7 +365,7 @@ func (n *Node) driven(r drive.Report) {
 // tell adds news.
 func (n *Node) tell(x news) {
 	n.numbered++
-	x.N = n.numbered
+	x.N, x.at = n.numbered, n.o.Now()
 	if len(x.Why) > 1000 {
 		x.Why = x.Why[:1000]
 	}
@@ -655,7 +656,7 @@ func (n *Node) report(now time.Duration) {
 	if n.x == nil || !n.x.Connected() {
 		return
 	}
-	r := report{head: n.ages.next(now), Session: n.session, Rig: Fingerprint(n.o.Rig), Why: n.why}
+	r := report{head: n.ages.next(now), Session: n.session, Rig: n.print, Why: n.why}
 	for id, c := range n.channels {
 		x := channel{id, word[sensor.Verdict]{c.Verdict}, word[sensor.Health]{c.Health}, 0, seconds(min(max(now-c.Onset, 0), longest))}
 		if c.Amps >= 0 && c.Amps < 1e6 { // a detector that is unknown may have none
@@ -669,6 +670,8 @@ func (n *Node) report(now time.Duration) {
 		r.Facts = append(r.Facts, f)
 	}
 	slices.SortFunc(r.Facts, func(a, b fact) int { return (int(a.Of.v)-int(b.Of.v))<<8 + a.ID - b.ID })
+	// A press is for now: one that nobody has heard in time is forgotten.
+	n.news = slices.DeleteFunc(n.news, func(x news) bool { return x.Kind == newsPress && now-x.at > ttl })
 	for i := range n.news {
 		if n.news[i].first == 0 {
 			n.news[i].first = r.Seq

@@ -115,9 +115,16 @@ func TestBrokerGoes(t *testing.T) {
 		if !p.hw.is(contactor) {
 			t.Error("the collector was switched off in mid-cut")
 		}
+		p.hw.lever(21, true).put(false) // a press that nobody hears
+		p.after(2 * time.Second)
 		p.forget()
 		p.e.set(func() { p.e.cut = false })
 		p.after(time.Second)
+		for _, r := range p.got {
+			if r.Input.Kind == control.Ask {
+				t.Errorf("a press of two seconds ago: %+v", r)
+			}
+		}
 		if p.verdict(0) != sensor.Running || p.dec.Down() != nil || !p.has(output(control.OutletOff, 3, control.Done)) || p.has(output(control.CollectorOff, 0, control.Lost)) {
 			t.Errorf("it is not back as it was: %+v %+v %v", p.readings, p.got, p.dec.Down())
 		}

@@ -97,6 +97,7 @@ type news struct {
 	Why   string                    `json:"why,omitempty"` // answer: why it failed
 	For   seconds                   `json:"for,omitempty"` // press: how long the gate is held
 	first uint64                    // report in which it was first sent; 0: none yet
+	at    time.Duration             // when it happened
 }
 
 // newsKind says what news is about. The zero value is invalid.

@@ -173,7 +173,11 @@ func Open(o Options) (*Live, error) {
 	// Both, so that all that is wrong comes at once.
 	var errs [2]error
 	l.driver, errs[0] = outputs(&o, &p, wires, &l.remote)
-	l.sources, errs[1] = o.Sources(s.Rig, o.Now)
+	own := s.Rig
+	if o.Outputs == nil {
+		own = s.Rig.Own()
+	}
+	l.sources, errs[1] = o.Sources(own, o.Now)
 	err = errors.Join(errs[:]...)
 	if err == nil && o.Outputs == nil && o.Far != nil && len(s.Rig.Nodes) > 0 {
 		if l.far, err = o.Far(o, l.Guard); err == nil {

@@ -1,0 +1,133 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/socket"
+)
+
+// output is what a program says, while it runs.
+type output struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (o *output) Write(p []byte) (int, error) { o.mu.Lock(); defer o.mu.Unlock(); return o.b.Write(p) }
+func (o *output) String() string              { o.mu.Lock(); defer o.mu.Unlock(); return o.b.String() }
+
+// TestRunWithNode runs the whole program twice, as a node and as the computer
+// that decides, which senses nothing itself and has the broker within: machines
+// at the node are served, both end with all off.
+func TestRunWithNode(t *testing.T) {
+	if testing.Short() {
+		t.Skip("not in short mode")
+	}
+	t.Parallel() // it mostly waits
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr := l.Addr().String()
+	_ = l.Close() // the broker takes it
+	dir := t.TempDir()
+	file := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	folder := func() string { // a socket's path is short
+		path, err := os.MkdirTemp("", "kw")
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() {
+			if err := os.RemoveAll(path); err != nil {
+				t.Error(err)
+			}
+		})
+		return path
+	}
+	mqtt := fmt.Sprintf("mqtt = { broker = \"tcp://%s\" }\n", addr)
+	contactor := `  { name = "k0", kind = "relay", chip = "pins", line = 17 },` + "\n"
+	annex := file("annex.toml", strings.Replace(strings.Replace(fileRig, contactor, "", 1), "format = 1\n", "format = 1\nname = \"annex\"\nrole = \"node\"\n"+mqtt, 1))
+	barn := file("rig.toml", "format = 1\nactuator = [\n"+contactor+"]\n"+mqtt+fmt.Sprintf("broker = { listen = %q }\nnode = [{ rig = \"annex.toml\" }]\n", addr))
+	shop := fileShop
+	for _, name := range []string{"c0", "c1", "g0", "g1", "k1"} {
+		shop = strings.ReplaceAll(shop, fmt.Sprintf("%q", name), fmt.Sprintf("%q", "annex/"+name))
+	}
+	barnShop := file("shop.toml", shop)
+	lines := map[string]string{"node": file("lines-node", strings.Repeat(" ", lineCount)), "barn": file("lines-barn", strings.Repeat(" ", lineCount))}
+	program := func(which string, args ...string) (*exec.Cmd, *output) {
+		cmd, said := exec.Command("kerfwind-on-file", args...), &output{}
+		cmd.Env = append(os.Environ(), linesFile+"="+lines[which])
+		cmd.Stdout, cmd.Stderr = said, said
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = cmd.Process.Kill() }) // it has ended where all is well
+		return cmd, said
+	}
+	runtime := folder()
+	node, nodeSaid := program("node", "run", "--rig", annex, "--runtime", folder())
+	dec, decSaid := program("barn", "run", "--rig", barn, "--shop", barnShop, "--runtime", runtime, "--state", folder())
+	until := func(what string, ok func() bool) {
+		t.Helper()
+		for tick, end := time.NewTicker(10*time.Millisecond), time.Now().Add(30*time.Second); !ok(); <-tick.C { //clock:ok two other programs
+			if time.Now().After(end) {
+				t.Fatalf("waited in vain: %s\nthe node:\n%s\nthe other:\n%s", what, nodeSaid, decSaid)
+			}
+		}
+	}
+	if err := awaitStatus(runtime, func(s *socket.Status) bool { return s.Ready && s.PID == dec.Process.Pid }); err != nil {
+		t.Errorf("not ready: %v", err)
+	}
+	level := func(which string, line int) byte {
+		b, err := os.ReadFile(lines[which])
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b[line]
+	}
+	until("the collector runs for a machine at the node", func() bool {
+		return level("barn", 17) == '1' && level("node", 18) == '1' && (level("node", 5) == '1' || level("node", 6) == '1')
+	})
+	if s := decSaid.String(); !strings.Contains(s, "saw") && !strings.Contains(s, "planer") {
+		t.Errorf("the events do not tell: %s", decSaid)
+	}
+	if err := dec.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	if err := dec.Wait(); err != nil {
+		t.Errorf("%v\n%s", err, decSaid)
+	}
+	until("the node's outputs are off", func() bool { return level("node", 5) == '0' && level("node", 6) == '0' && level("node", 18) == '0' })
+	if level("barn", 17) != '0' {
+		t.Error("the contactor is on at the end")
+	}
+	if err := node.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	if err := node.Wait(); err != nil {
+		t.Errorf("%v\n%s", err, nodeSaid)
+	}
+	if s := nodeSaid.String(); !strings.Contains(s, "kerfwind runs as node annex") || !strings.Contains(s, "at work for the computer that decides") || !strings.Contains(s, "collector off, nothing moves") {
+		t.Errorf("the node says:\n%s", s)
+	}
+	// A node takes no shop.
+	out, err := exec.Command("kerfwind-on-file", "run", "--rig", annex, "--shop", barnShop, "--runtime", folder()).CombinedOutput()
+	if err == nil || !strings.Contains(string(out), "the shop file belongs to the computer that decides") {
+		t.Errorf("a node with a shop: %v\n%s", err, out)
+	}
+}
