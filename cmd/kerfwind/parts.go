@@ -13,6 +13,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/metrics"
+	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/cmd/kerfwind/internal/notices"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/control"
@@ -114,6 +115,11 @@ func serveMetrics(s *daemon.Shop, link *topics) (daemon.Watcher, error) {
 	}
 	m := metrics.New(s.Shop, versionText())
 	link.measure(m, s)
+	if d, ok := s.Live.Far().(*node.Decider); ok {
+		for i, name := range d.Names() {
+			m.Node(name, func() bool { return d.Works(i) })
+		}
+	}
 	if net := s.Duct(); net != nil {
 		m.Air(net, s.Air)
 	}

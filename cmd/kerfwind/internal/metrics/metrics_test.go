@@ -133,6 +133,8 @@ func day(t testing.TB) *Metrics {
 	m.Air(air())
 	m.Queue("journal", func() Queue { return Queue{Waiting: 1, Room: 4096, Dropped: 2} })
 	m.Broker(func() bool { return true })
+	m.Node("annex", func() bool { return false })
+	m.Node("shed", func() bool { return true })
 	p := shop.Control()
 	p.PowerUp, p.Midway = 0, true
 	core, err := control.New(p)

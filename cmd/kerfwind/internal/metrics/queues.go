@@ -43,6 +43,18 @@ func (m *Metrics) Broker(up func() bool) {
 	}))
 }
 
+// Node adds whether another computer of the shop senses and drives for this
+// one; up is called as that of Broker.
+func (m *Metrics) Node(name string, up func() bool) {
+	m.reg.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "kerfwind_node_up", Help: "1 while a node senses and drives for this computer.",
+		ConstLabels: prometheus.Labels{"node": name}}, func() float64 {
+		if up() {
+			return 1
+		}
+		return 0
+	}))
+}
+
 func (m *Metrics) newQueues() {
 	desc := func(name, help string) *prometheus.Desc {
 		return prometheus.NewDesc("kerfwind_queue_"+name, help, []string{"queue"}, nil)

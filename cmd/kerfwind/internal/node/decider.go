@@ -552,6 +552,22 @@ func (d *Decider) trouble(p *peer, text string) {
 	}
 }
 
+// Names are the names of the nodes.
+func (d *Decider) Names() []string {
+	var out []string
+	for _, p := range d.peers { // the list does not change
+		out = append(out, p.name)
+	}
+	return out
+}
+
+// Works tells whether a node, by its place in Names, is at work.
+func (d *Decider) Works(i int) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.peers[i].work
+}
+
 // Down says which nodes are not at work, or nil.
 func (d *Decider) Down() error {
 	d.mu.Lock()
