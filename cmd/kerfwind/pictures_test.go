@@ -41,16 +41,16 @@ machine router on c3: universal motor, 1440 W, 120 V, soft start
 machine lamp on c4: heater, 60 W, 120 V
 machine "glue pot" on c4: heater, 300 W, 120 V
 at 3s lamp runs 4m50s
-at 14s "band saw" runs 25s
-at 18s "band saw" cuts 15s at 60 %
-at 60s router runs 70s
-at 65s router cuts 60s at 50 %
-at 70s planer runs 30s
-at 75s planer cuts 20s at 75 %
-at 80s "glue pot" runs 90s
-at 115s c3 unplugged 25s
-at 150s "drum sander" runs 20s
-at 154s "drum sander" cuts 12s at 60 %
+at 14s "band saw" runs 12s
+at 16s "band saw" cuts 8s at 60 %
+at 38s router runs 70s
+at 40s router cuts 65s at 50 %
+at 45s planer runs 25s
+at 48s planer cuts 18s at 75 %
+at 50s "glue pot" runs 90s
+at 84s c3 unplugged 20s
+at 116s "drum sander" runs 20s
+at 119s "drum sander" cuts 12s at 60 %
 `
 
 // TestPictures takes the pictures of the page from the running program, on a
@@ -70,7 +70,7 @@ func TestPictures(t *testing.T) {
 		return
 	}
 	b := browser(t)
-	shop := startBarn(t, pictured, 4)
+	shop := startBarn(t, pictured, 3)
 	origin := "http://" + shop.addr
 	x := newTab(t, b)
 	x.screen(360, 740, "dark")
@@ -78,8 +78,9 @@ func TestPictures(t *testing.T) {
 	runs := func(machine string) string {
 		return `document.querySelector('[data-s=` + machine + `]').dataset.state === 'run'`
 	}
+	x.until("the band saw runs", runs("m0"))
 	cuts := `parseFloat(document.querySelector('[data-v="m1.amps"]').textContent)`
-	x.until("router and planer cut", runs("m3")+" && "+runs("m1")+" && "+collectorIs+" === 'run' && document.querySelector('[data-t=m1]').textContent > '0:08' && "+cuts+" > 9")
+	x.until("router and planer cut", runs("m3")+" && "+runs("m1")+" && "+collectorIs+" === 'run' && document.querySelector('[data-t=m1]').textContent > '0:10' && "+cuts+" > 9")
 	x.take("now-phone-dark", 360, 740, 2, "dark")
 
 	x.open(origin + "/air")
