@@ -22,7 +22,8 @@ const auditFile = "audit.jsonl"
 type page struct {
 	state  string // folder
 	server *panel.Server
-	reload func() // the files are read again; set before it serves
+	reload func()                                  // the files are read again; set before it serves
+	down   func(tell func(part string, why error)) // of the program; likewise
 }
 
 // newPage prepares the page. Nothing is served until a shop's rig file asks
@@ -85,6 +86,7 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, *pageLearn, error) {
 		}
 		return err
 	}
+	shop.Down = p.down
 	shop.History = historyFor(p.state)
 	shop.Upkeep = &pageUpkeep{p.state, clock, time.Local}
 	if s.Memory != nil {

@@ -182,7 +182,7 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func
 		Program: versionText(), State: stateFolder(r.state), Runtime: folder, Clock: clock, Wall: wall, Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,
 		Parts: r.parts(out, web), Manager: manager, Say: out.say, Notice: out.notice,
 	})
-	web.reload = d.Reload
+	web.reload, web.down = d.Reload, d.Down
 	// A second signal ends the program at once.
 	context.AfterFunc(ctx, stop)
 	hup := make(chan os.Signal, 1)

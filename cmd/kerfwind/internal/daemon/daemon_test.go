@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -520,6 +521,11 @@ func TestPartsFail(t *testing.T) {
 			if got := st.Parts[i]; (got.State == "well") != (want == "") || !strings.Contains(got.Why, want) {
 				t.Errorf("%+v", got)
 			}
+		}
+		var down []string
+		x.Down(func(part string, _ error) { down = append(down, part) })
+		if !slices.Equal(down, []string{"not there", "faulty"}) {
+			t.Errorf("down: %q", down)
 		}
 		if q.Dropped() == 0 {
 			t.Error("nothing was dropped")

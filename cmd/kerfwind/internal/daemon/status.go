@@ -71,6 +71,22 @@ func (d *Daemon) Status() *socket.Status {
 	return st
 }
 
+// Down calls tell with each part that does not work, and why. Control goes on
+// without it.
+func (d *Daemon) Down(tell func(part string, why error)) {
+	d.mu.Lock()
+	s := d.current
+	d.mu.Unlock()
+	if s == nil {
+		return
+	}
+	for _, p := range s.parts {
+		if err := p.down(); err != nil {
+			tell(p.name, err)
+		}
+	}
+}
+
 // collector says what is known of a collector: commanded is not running.
 func collector(c *control.CollectorView) string {
 	switch {

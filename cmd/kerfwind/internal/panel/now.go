@@ -36,7 +36,11 @@ func now(v *Visit) (any, error) {
 
 // nowIn is what there is to show.
 func (s *Shop) nowIn() nowIn {
-	return nowIn{Now: s.Now(), Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load()}
+	var down []partDown
+	if s.Down != nil {
+		s.Down(func(part string, why error) { down = append(down, partDown{part, why.Error()}) })
+	}
+	return nowIn{Down: down, Now: s.Now(), Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load()}
 }
 
 // Time is what a clock of the page shows.

@@ -19,8 +19,12 @@ type nowIn struct {
 	Shop  *config.Shop
 	Names *timeline.Names
 	Amps  []sensor.Reading // the latest of each channel of the rig; Verdict 0: none yet
+	Down  []partDown       // parts of the program that do not work
 	Over  uint64           // the circuits that are above their breaker's rating for longer than a motor starts
 }
+
+// partDown is a part of the program that does not work.
+type partDown struct{ Part, Why string }
 
 // nowView is what the part Now shows.
 type nowView struct {
@@ -434,6 +438,9 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 		if !grave(f.Fault) {
 			fault(f)
 		}
+	}
+	for _, p := range in.Down {
+		add("part-"+p.Part, "the program's part \""+p.Part+"\" does not work: "+p.Why, "machines are served without it; kerfwind doctor at the computer says more", clock{})
 	}
 	if s.BinFull {
 		add("bin", "the bin is full", "lock the collector's disconnect, then empty it; if it is warm or smells of burning, leave it shut and call the fire service", clock{})

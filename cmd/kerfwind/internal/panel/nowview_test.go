@@ -269,6 +269,7 @@ func TestTroubles(t *testing.T) {
 		s.Faults = append(s.Faults, control.FaultView{Fault: f, ID: 0, Since: 90 * sec})
 	}
 	s.Latched, s.BinFull = true, true
+	in.Down = []partDown{{"history", "the disk is full"}}
 	s.Machines[planer] = control.MachineView{Sensed: control.Running, Run: true, Why: control.Why{Cause: control.ByLimit, Machine: planer}}
 	s.Circuits[2], in.Over = control.Over, 1<<2
 	v := makeNow(in)
@@ -279,7 +280,7 @@ func TestTroubles(t *testing.T) {
 		}
 		keys[x.Key] = true
 	}
-	if n := len(s.Faults) + 4; len(v.Troubles) != n {
+	if n := len(s.Faults) + 5; len(v.Troubles) != n {
 		t.Errorf("%d troubles, want %d", len(v.Troubles), n)
 	}
 	if got, want := v.Troubles[0].What, "Collector: commanded on and no current."; got != want {

@@ -46,6 +46,10 @@ type Shop struct {
 	// Upkeep keeps what wears and fills; nil: nothing is recorded.
 	Upkeep Upkeep
 
+	// Down tells of each part of the program that does not work, and why; nil:
+	// nobody knows.
+	Down func(tell func(part string, why error))
+
 	latest atomic.Pointer[control.Snapshot]
 	left   chan struct{} // closed when the shop is left
 	once   sync.Once
