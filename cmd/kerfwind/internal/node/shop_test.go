@@ -386,6 +386,27 @@ func TestShopOf64(t *testing.T) {
 	b.turn(40, true)
 	b.turn(40, false)
 
+	// The broker's process is stopped, and goes on: what it held back is too old.
+	m = b.mark()
+	if err := b.broker.Process.Signal(syscall.SIGSTOP); err != nil {
+		t.Fatal(err)
+	}
+	b.nodes[2].cut(7, true) // n27 starts meanwhile
+	b.decider.wait(m[8], "notice node n2: lost")
+	b.decider.wait(m[8], "event machine-unknown n11")
+	stopped := clock()
+	if err := b.broker.Process.Signal(syscall.SIGCONT); err != nil {
+		t.Fatal(err)
+	}
+	b.decider.wait(m[8], "event machine-started n27")
+	b.nodes[2].wait(m[2], "line 17 true")
+	b.decider.wait(m[8], "up true")
+	t.Logf("the broker hangs and goes on: all at work after %v", clock()-stopped)
+	if at, was := b.decider.find(m[8], "line 1 false"); was {
+		t.Errorf("the collector went off, %v after the broker", at-stopped)
+	}
+	b.turn(23, false)
+
 	// A node is killed.
 	m = b.mark()
 	died = clock()
