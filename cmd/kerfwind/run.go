@@ -7,9 +7,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime/debug"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -101,6 +103,11 @@ used, or another kerfwind has the rig.`,
 // realRig is the hardware of this computer. A test has its own.
 var realRig = func() rig.Options { return rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources} }
 
+// memory is beyond what the heap of a running shop needs, its last minutes and
+// a page with it, in bytes. The collector of garbage works harder towards it
+// instead of letting the heap double.
+const memory = 20 << 20
+
 // mostSpeed bounds a simulation's speed: beyond it a hiccup of this computer
 // would be longer than a converter may be silent.
 const mostSpeed = 20
@@ -135,8 +142,10 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 
 // serve runs a shop until ctx is done; stop ends that ctx takes signals.
 func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string) error {
+	if debug.SetMemoryLimit(-1) == math.MaxInt64 { // GOMEMLIMIT says nothing
+		debug.SetMemoryLimit(memory)
+	}
 	if r.shop != "" { // others that ask are elsewhere
-		var err error
 		whole, err := filepath.Abs(r.shop)
 		if err != nil {
 			return err
