@@ -113,10 +113,16 @@ func (s *Shop) signal(channel int, u *config.ChannelUse) signal {
 	} else {
 		u.Start, u.Stop = 0, 0
 	}
+	levels := u.Start > 0
 	now := s.Now()
 	trail := s.Trail(channel)
 	for len(trail) > 0 && trail[0].At <= now-stripSeconds*time.Second {
 		trail = trail[1:]
+	}
+	if !levels { // it starts nothing, so nothing of it runs
+		for i := range trail {
+			trail[i].Running = false
+		}
 	}
 	out.Strip = newSignalStrip(trail, now, u.Start, u.Stop)
 	out.Strip.Words = out.Name + ": " + out.Strip.Words
@@ -131,7 +137,7 @@ func (s *Shop) signal(channel int, u *config.ChannelUse) signal {
 			n += t.Count
 		}
 	}
-	if n > 0 {
+	if n > 0 && levels {
 		out.Noise = amps(sum / float64(n))
 	}
 	last := &trail[len(trail)-1]
@@ -144,7 +150,7 @@ func (s *Shop) signal(channel int, u *config.ChannelUse) signal {
 		}
 	case last.Running:
 		out.Verdict, out.Sign = "runs", "ok"
-	default:
+	case levels:
 		out.Verdict = "idle"
 	}
 	if last.Count > 0 {
@@ -243,12 +249,12 @@ func newSignalStrip(trail []Stretch, now time.Duration, start, stop float64) *si
 	p.Band, p.Runs, p.Lost = band.String(), runs.String(), lost.String()
 	amps := func(a float64) string { return config.Metric.Format(config.Current, three(a)) }
 	p.Top = amps(top)
-	p.Words = fmt.Sprintf("the last %d s: at most %s, ran %d s of them", stripSeconds, amps(peak), ran)
+	p.Words = fmt.Sprintf("the last %d s: at most %s", stripSeconds, amps(peak))
 	if len(trail) == 0 {
 		p.Words = "nothing was read"
 	}
-	if start > 0 {
-		p.Words += fmt.Sprintf("; starts at %s, stops at %s", amps(start), amps(stop))
+	if start > 0 && len(trail) > 0 {
+		p.Words += fmt.Sprintf(", ran %d s of them; starts at %s, stops at %s", ran, amps(start), amps(stop))
 	}
 	return p
 }

@@ -28,6 +28,7 @@ func TestSignals(t *testing.T) {
 	feed(0, 100*second, 120*second, 8, sensor.Running, sensor.Healthy)
 	feed(0, 120*second, 200*second, 0.07, sensor.Idle, sensor.Healthy)
 	feed(1, 190*second, 200*second, 11, sensor.Running, sensor.Healthy)
+	feed(4, 190*second, 200*second, 12, sensor.Running, sensor.Healthy)
 	feed(2, 150*second, 200*second, 0, sensor.Unknown, sensor.BiasLow)
 	s.Show(p)
 	w := look(s, "/signals")
@@ -35,6 +36,9 @@ func TestSignals(t *testing.T) {
 		"starts at <b>1.5 A</b>, stops below <b>1 A</b>", `class="ok">runs</span>`, "11 A</b>",
 		"not to be trusted", "bias too low: see whether the plug is in", "nothing read yet", "<h3>c4: circuit bench</h3>", "no levels: it is only measured",
 		"c0: the last 180 s: at most 8 A, ran 20 s of them; starts at 1.5 A, stops at 1 A")
+	if n := strings.Count(w.Body.String(), `class="ok">runs</span>`); n != 1 {
+		t.Errorf("%d channels are said to run: one that starts nothing is only measured", n)
+	}
 	part := look(s, "/signals/strips")
 	reads(t, part, http.StatusOK, "<h3>c0: band saw</h3>")
 	if strings.Contains(part.Body.String(), "<html") || !strings.Contains(w.Body.String(), part.Body.String()) {

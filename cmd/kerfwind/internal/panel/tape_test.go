@@ -48,7 +48,7 @@ func TestTape(t *testing.T) {
 		event(500*second, control.MachineStarted, 0), event(510*second, control.MachineStarted, 2), event(540*second, control.MachineStopped, 0),
 	})
 	w := look(s, "/runs")
-	reads(t, w, http.StatusOK, "Still in memory", "09:38:30 <b>drum sander</b> runs", "09:38:20 <b>band saw</b> 0:00:40", "09:36:35 <b>planer</b> 0:00:55",
+	reads(t, w, http.StatusOK, "Save a recording (3 in memory)", "09:38:30 <b>drum sander</b> runs", "09:38:20 <b>band saw</b> 0:00:40", "09:36:35 <b>planer</b> 0:00:55",
 		"/runs/recording?start=395000000000")
 	if strings.Contains(w.Body.String(), "start=100000000000") {
 		t.Error("a run is offered that is gone")
