@@ -81,6 +81,7 @@ func TestPast(t *testing.T) {
 					off = e.At
 				case BudgetExceeded:
 					over = true
+				default:
 				}
 			}
 			if on != 11*s { // the gate's travel

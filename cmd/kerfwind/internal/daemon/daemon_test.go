@@ -698,7 +698,9 @@ func TestNotReadyWithoutFrames(t *testing.T) {
 			o.Rig.Sources = func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 				list, err := sources(r, now)
 				for _, src := range list {
-					src.(*sticky).x.stuck.Store(true)
+					if s, ok := src.(*sticky); ok {
+						s.x.stuck.Store(true)
+					}
 				}
 				return list, err
 			}
