@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"io"
+	"math"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
@@ -48,6 +50,11 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
+	var hertz atomic.Uint64 // as measured; 0 it is not
+	shop.Hertz = func() (float64, bool) {
+		hz := math.Float64frombits(hertz.Load())
+		return hz, hz > 0
+	}
 	p.server.Show(shop)
 	place := panel.Place{Listen: at.Listen, Hosts: at.Hosts}
 	if at.CertFile != "" {
@@ -56,7 +63,15 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 	}
 	p.server.Open(place, s.Fares)
 	return daemon.Watcher{
-		Observer: shop, Second: shop.Second,
+		Observer: shop,
+		Second: func(snap *control.Snapshot, now time.Duration) {
+			hz, measured := s.Live.Mains()
+			if !measured {
+				hz = 0
+			}
+			hertz.Store(math.Float64bits(hz))
+			shop.Second(snap, now)
+		},
 		Reading: func(r sensor.Reading) {
 			shop.Reading(r)
 			learn.Reading(r)

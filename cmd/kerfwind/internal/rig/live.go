@@ -237,6 +237,17 @@ func (l *Live) Far() Far { return l.far }
 // before the first step.
 func (l *Live) Snapshot() *control.Snapshot { return l.latest.Load() }
 
+// Mains is the mains frequency in force, and whether a converter measures it.
+// It is for what the loop calls only.
+func (l *Live) Mains() (hz float64, measured bool) {
+	for _, d := range l.params.Detectors {
+		if hz, measured = d.Mains(); measured {
+			return hz, true
+		}
+	}
+	return hz, false
+}
+
 // Rest lets Run end, as soon as the shop is at rest.
 func (l *Live) Rest() { l.resting.Store(true) }
 
