@@ -308,12 +308,11 @@ func (c *Core) outputLost(in Input, out *Out) {
 		}
 	case OutletOn, OutletOff:
 		if id < len(c.outlets) && c.outlets[id].on {
-			o := &c.outlets[id]
-			o.on, o.runOn, o.answer = false, never, never
-			c.event(OutletIsOff, ByFault, id, never, out)
+			c.outletOff(id, out)
 		}
 	case GateOpen, GateShut, GateStop:
-		if id < len(c.gates) && c.p.Gates[id].Actuated {
+		// One that will not close is left.
+		if id < len(c.gates) && c.p.Gates[id].Actuated && !c.has(GateNotShut, id) {
 			g := &c.gates[id]
 			g.target, g.motion, g.due, g.elapsed, g.back, g.tries = nowhere, still, never, false, false, 0
 		}

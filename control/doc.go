@@ -144,7 +144,7 @@
 //	bin level                                    Core.binIs, holdsBack            walk on, collectorStep; TestBinLevel; bin-level
 //	over the rating to zero                      Core.breakerCheck                TestBreaker; breaker
 //	power returns                                New, begin, home                 walk run, runStep, gateShut; power-returns
-//	an output resets itself: as at power-up      Core.outputLost                  TestOutputLost
+//	an output resets itself: as at power-up      Core.outputLost                  walk gateStep, collectorStep; TestOutputLost
 //	hand/off/auto                                Core.switchIs, spare             walk state; hand-switch
 //	inrush held back                             Core.holdsBack                   walk on, runStep; inrush
 //	outlets                                      Core.runOutlets                  walk step; outlet

@@ -116,7 +116,7 @@ func (c *Core) settleGates(out *Out) {
 		isOpen, isShut := c.open>>i&1 != 0, c.shut>>i&1 != 0
 		switch {
 		case g.target == toShut && isShut && !g.reached,
-			isOpen && !g.reached && (g.target == toOpen || !c.p.Gates[i].Actuated):
+			isOpen && !g.reached && (g.target == toOpen || !c.p.Gates[i].Actuated || c.has(GateLost, i)):
 			c.arrive(i, out)
 		case g.target == toShut:
 			g.reached = g.reached && isShut

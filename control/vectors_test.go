@@ -59,6 +59,10 @@ func all(lists ...[]Input) (ins []Input) {
 
 func one(in ...Input) []Input { return in }
 
+func isLost(k CommandKind, id ID) []Input {
+	return one(Input{Kind: OutputIs, What: k, ID: id, State: uint8(Lost)})
+}
+
 // vectors lists the shops of the walk: the small ones, of two machines, and
 // the full ones.
 func vectors() []vector {
@@ -127,6 +131,12 @@ func vectors() []vector {
 			flat(p)
 			p.Gates[0].ShutSwitch = false
 			p.Outlets = []Outlet{{Follows: []ID{0}, RunOn: 3}}
+		})},
+		{name: "outputs reset themselves", unknown: true, slow: true, also: all(isLost(GateOpen, 0), isLost(GateOpen, 1), isLost(CollectorOff, 0), reset), p: barn(1, func(p *Params) { p.Collector.MinOn = 2 })},
+		{name: "outputs reset themselves, switches", unknown: true, slow: true, shown: both, also: all(isLost(GateShut, 0), isLost(OutletOn, 0), isLost(CollectorOn, 0), reset), p: barn(1, func(p *Params) {
+			flat(p)
+			switches(p, true, true)
+			p.Outlets = []Outlet{{Follows: []ID{0}, RunOn: 2}}
 		})},
 		{name: "two hoods, one gate by hand", shown: open, p: barn(1, func(p *Params) {
 			p.Machines[0].Hoods = []Hood{{Gates: []ID{0}}, {Gates: []ID{1}}}
