@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"kerfwind/control/duct"
 )
@@ -33,6 +34,16 @@ func (s *Shop) runOnAlone(m *Machine) (duct.RunOn, bool) {
 	}
 	st := solver.Solve(s.network.Machines[i].Gates)
 	return s.network.RunOn(i, st, solver.Rho()), st.Converged
+}
+
+// RunOnAlone is the run-on of a machine while no other runs: as written, else
+// computed from the duct where that can be, else with the shop's own clear-out.
+func (s *Shop) RunOnAlone(machine int) time.Duration {
+	m := &s.Machines[machine]
+	if r, ok := s.runOnAlone(m); ok && !m.GivenRun {
+		return r.Total
+	}
+	return m.RunOn
 }
 
 // airflow makes the network out of a raw shop. Everything that is not in the

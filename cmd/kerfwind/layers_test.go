@@ -123,6 +123,8 @@ var (
 		"cmd/kerfwind/internal/movein/moveintest": {"cmd/kerfwind/internal/movein", "testdata"},
 		// It carries out what the pure session asks for.
 		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/dryrun", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state"},
+		// New shop files lie in the state folder.
+		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/state"},
 		// A replay of a made recording.
 		"cmd/kerfwind/internal/dryrun": {"cmd/kerfwind/internal/replay"},
 		// A lesson is a step of a move-in.

@@ -9,6 +9,7 @@ type Sheet struct {
 	Title    string
 	From     string // the files that it was made from
 	Sections []Section
+	Tight    bool // meant for one page
 }
 
 // Section is one numbered part of a sheet.

@@ -1,0 +1,62 @@
+package main
+
+import (
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/wiresheet"
+	"kerfwind/config"
+)
+
+func newSheet() *cobra.Command {
+	var f chosenFlags
+	var html string
+	var force, ducts bool
+	cmd := &cobra.Command{
+		Use:   "sheet [--html FILE]",
+		Short: "Print the sheet for the cabinet's door: which wire is what in this shop",
+		Long: `Sheet prints one page for the door of the cabinet: each machine with its sensor,
+gates, circuit, breaker and run-on, each gate with its wire and end switches, the
+collector, outlets and stops, in the shop's units. It prints text; with --html it
+writes a page for paper instead. It is of the shop in force unless --shop names
+another. --ducts adds the ducts.
+
+How the rig itself is wired says "kerfwind wiring".`,
+		Example: "  kerfwind sheet --html cabinet.html",
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			s, err := f.load(cmd)
+			if err != nil {
+				return err
+			}
+			sheet := wiresheet.Cabinet(s, ducts, time.Now().Format(time.DateOnly))
+			if html != "" {
+				return writeFile(html, force, sheet.WriteHTML)
+			}
+			return sheet.WriteText(cmd.OutOrStdout())
+		},
+	}
+	f.add(cmd)
+	cmd.Flags().StringVar(&html, "html", "", `write a page for paper into this file; "-" is standard output`)
+	cmd.Flags().BoolVar(&ducts, "ducts", false, "add the ducts")
+	cmd.Flags().BoolVar(&force, "force", false, "replace the file if it exists")
+	return cmd
+}
+
+// load reads the shop in force, or the one that is named.
+func (f *chosenFlags) load(cmd *cobra.Command) (*config.Shop, error) {
+	r, err := config.LoadRig(f.rig)
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	file, _, err := f.file(cmd.Context())
+	if err != nil {
+		return nil, err
+	}
+	s, err := config.LoadShop(file, r)
+	if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	return s, nil
+}
