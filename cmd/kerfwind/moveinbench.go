@@ -113,7 +113,7 @@ func (l *benchLink) clock(now func() time.Duration) {
 func (l *benchLink) ask(s *config.Shop, r movein.Request) (control.Input, error) {
 	in := control.Input{Kind: control.Ask, Origin: control.Console, State: uint8(control.AskTestEnd), ID: control.NoID}
 	if s == nil {
-		return in, errors.New("the rig is not open yet: answer again in a moment")
+		return in, errors.New("the rig is not open yet: try again in a moment")
 	}
 	if r.Kind == movein.EndMove {
 		return in, nil
@@ -259,10 +259,9 @@ func (b *farBench) Begin(ctx context.Context, bench []byte) error {
 	if err != nil {
 		return err
 	}
-	file := filepath.Join(b.state, guide.BenchFile)
 	if b.before == nil {
 		was := a.Status.File
-		if was == file || !strings.HasPrefix(a.Status.FileWhy, "chosen") { // the owner's default
+		if filepath.Base(was) == guide.BenchFile || !strings.HasPrefix(a.Status.FileWhy, "chosen") { // the owner's default
 			was = ""
 		}
 		b.before = &was
@@ -271,7 +270,7 @@ func (b *farBench) Begin(ctx context.Context, bench []byte) error {
 		return err
 	}
 	b.halt()
-	if _, err := b.request(ctx, socket.Request{Do: socket.DoUse, Shop: file}); err != nil {
+	if _, err := b.request(ctx, socket.Request{Do: socket.DoUse, Shop: guide.BenchFile}); err != nil {
 		return err
 	}
 	ctx, cancel := context.WithTimeout(ctx, benchWait)
@@ -280,7 +279,7 @@ func (b *farBench) Begin(ctx context.Context, bench []byte) error {
 		if a, err = b.request(ctx, socket.Request{Do: socket.DoStatus}); err != nil {
 			return err
 		}
-		if st := a.Status; st.File == file && st.Shop == s.Name && st.Ready && st.Reload == "" {
+		if st := a.Status; filepath.Base(st.File) == guide.BenchFile && st.Shop == s.Name && st.Ready && st.Reload == "" {
 			break
 		}
 		wait := time.NewTimer(time.Second)

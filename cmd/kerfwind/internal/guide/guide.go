@@ -141,10 +141,11 @@ func (g *Guide) View() (movein.View, <-chan struct{}) {
 	v := g.s.View(g.now())
 	if v.Live {
 		switch {
-		case g.trouble != "" && v.Wrong == "":
+		case g.trouble != "":
 			v.Wrong = g.trouble
+			v.Keep, v.KeepText = "", ""
 		case g.opening:
-			v.Text = append(v.Text, "The rig is being opened.")
+			v.Text = append(v.Text, "The rig is being opened. Gates may move: hands and tools away.")
 			v.Working = true
 		}
 	}
@@ -182,9 +183,10 @@ func (g *Guide) act(do func(*movein.Session) error) error {
 // Answer answers the question of a revision; see movein.Session.Answer.
 func (g *Guide) Answer(revision int, text string) error {
 	return g.act(func(s *movein.Session) error {
-		if g.trouble != "" { // try again
-			g.trouble, g.bench = "", ""
+		if g.trouble != "" && revision == s.Revision() && s.View(g.now()).Live { // try again
+			g.bench = ""
 			g.open()
+			return nil
 		}
 		return s.Answer(g.now(), revision, text)
 	})
@@ -261,7 +263,7 @@ func (g *Guide) open() {
 		defer g.mu.Unlock()
 		g.opening = false
 		if err != nil && g.ctx.Err() == nil {
-			g.trouble = "The rig cannot be opened: " + err.Error() + ". Mend that and answer anything to try again."
+			g.trouble = "The rig cannot be opened: " + err.Error() + ". Mend that, then press Enter to try again."
 		}
 		close(g.changed)
 		g.changed = make(chan struct{})

@@ -141,6 +141,10 @@ func (s *Session) missing() {
 		l.lines = append(l.lines, err.Error())
 		return
 	}
+	if len(shop.Machines) == 0 {
+		l.good = false
+		l.lines = append(l.lines, "The new shop cannot work yet: it serves no machine. Go back and find the sensor of one.")
+	}
 	for _, line := range s.leftOut() {
 		l.lines = append(l.lines, "- "+line)
 	}
@@ -148,9 +152,11 @@ func (s *Session) missing() {
 	for _, p := range slices.Concat(s.rig.Warnings, shop.Warnings) {
 		l.lines = append(l.lines, "- "+strings.ToUpper(p.Message[:1])+p.Message[1:]+". To do: "+p.Remedy+".")
 	}
-	if len(l.lines) == 0 {
+	switch {
+	case !l.good:
+	case len(l.lines) == 0:
 		l.lines = []string{"Nothing is missing, and nothing is doubtful."}
-	} else {
+	default:
 		l.lines = append([]string{"The new shop works. What may want a look:"}, l.lines...)
 	}
 }
