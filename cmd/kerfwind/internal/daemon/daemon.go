@@ -323,7 +323,7 @@ func (d *Daemon) restore(c Choice) {
 	d.files.Lock()
 	defer d.files.Unlock()
 	d.mu.Lock()
-	newer := d.pending != nil
+	newer := d.pending != nil || d.current != nil && d.current.choice != c
 	d.mu.Unlock()
 	if newer { // the files were chosen anew since
 		return
