@@ -74,7 +74,8 @@ type airCase struct {
 	Verdicts []string
 	Unsure   bool // the operating point was not found
 
-	by map[int]airHood // by segment
+	by      map[int]airHood // by segment
+	changes []airChange     // nil: not asked for yet
 }
 
 type airHood struct {
@@ -303,8 +304,13 @@ func (d *ducts) view(shop *config.Shop, open uint64, flows bool, ask url.Values)
 	for _, f := range airFilters {
 		m.Form.Filters = append(m.Form.Filters, airFilter{f.value, f.words, f.value == then.filter})
 	}
-	m.Change, err = d.changes(shop, s, open)
-	return m, err
+	if m.Now.changes == nil {
+		if m.Now.changes, err = d.changes(shop, s, open); err != nil {
+			return nil, err
+		}
+	}
+	m.Change = m.Now.changes
+	return m, nil
 }
 
 // askedAir reads the question; without one it is what is now.
@@ -383,7 +389,7 @@ func beside(now, then *airCase) []airHood {
 
 // changes are what a clean filter and each further machine would change.
 func (d *ducts) changes(shop *config.Shop, s *ductview.Study, open uint64) ([]airChange, error) {
-	var out []airChange
+	out := []airChange{}
 	add := func(words string, k airKey) error {
 		st, err := d.study(shop, k.filter)
 		if err != nil {

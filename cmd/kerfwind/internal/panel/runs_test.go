@@ -161,7 +161,7 @@ func TestRunsMistakes(t *testing.T) {
 }
 
 func TestRunsDownloads(t *testing.T) {
-	s, open := runsPage(t, fakeHistory{first: day0 - 9, last: day0}, nil)
+	s, _ := runsPage(t, fakeHistory{first: day0 - 9, last: day0}, nil)
 	w := look(s, "/runs/runs.csv?from=2026-03-01&machine=planer")
 	reads(t, w, http.StatusOK, "runs {Machine:planer From:20513")
 	if got := w.Header().Get("Content-Disposition"); got != `attachment; filename="kerfwind-runs-from-2026-03-01.csv"` {
@@ -173,7 +173,7 @@ func TestRunsDownloads(t *testing.T) {
 	reads(t, look(s, "/runs/hours.csv?by=week"), http.StatusOK, "hours {By:week")
 	reads(t, look(s, "/runs/hours.csv?before=3"), http.StatusBadRequest, "nobody asks for")
 	// What fails before the first byte is told as anything that fails.
-	s, open = runsPage(t, fakeHistory{first: day0 - 9, last: day0, fails: errors.New("disk gone")}, nil)
+	s, open := runsPage(t, fakeHistory{first: day0 - 9, last: day0, fails: errors.New("disk gone")}, nil)
 	w = look(s, "/runs/runs.csv")
 	reads(t, w, http.StatusInternalServerError, "Disk gone.")
 	if w.Header().Get("Content-Disposition") != "" || *open != 0 {

@@ -47,15 +47,14 @@ func keptRuns(events []control.Event, from time.Duration, name func(control.ID) 
 	var all []keptRun
 	open := map[control.ID]int{}
 	for _, e := range events {
-		switch e.Kind {
-		case control.MachineStarted:
+		i, runs := open[e.ID]
+		switch {
+		case e.Kind == control.MachineStarted:
 			open[e.ID] = len(all)
 			all = append(all, keptRun{Machine: name(e.ID), Start: e.At})
-		case control.MachineStopped:
-			if i, ok := open[e.ID]; ok {
-				all[i].Stop = e.At
-				delete(open, e.ID)
-			}
+		case e.Kind == control.MachineStopped && runs:
+			all[i].Stop = e.At
+			delete(open, e.ID)
 		}
 	}
 	var out []keptRun
