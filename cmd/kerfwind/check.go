@@ -69,7 +69,9 @@ func check(w io.Writer, rigPath, shopPath, statePath string, asJSON bool) error 
 			text += "Shop: " + choice.String() + "\n"
 		}
 		out.Warnings = append(out.Warnings, rig.Warnings...)
-		if shopPath != "" {
+		if rig.IsNode {
+			err = noShop(shopPath)
+		} else if shopPath != "" {
 			var shop *config.Shop
 			if shop, err = config.LoadShop(shopPath, rig); err == nil {
 				if statePath != "" {

@@ -46,11 +46,20 @@ func (r *runFlags) nodeRig() *config.Rig {
 	return own
 }
 
+// noShop refuses a shop file on a node. One that is not there is meant for
+// computers that decide: the unit file names it on all.
+func noShop(path string) error {
+	if _, err := os.Stat(path); path == "" || errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	return config.Errors{{File: path, Message: "this computer is a node: the shop file belongs to the computer that decides", Remedy: "move it there, or take role out of the rig file"}}
+}
+
 // node senses and drives for the computer that decides until ctx is done; stop
 // ends that ctx takes signals.
 func (r *runFlags) node(ctx context.Context, stop func(), out *lines, own *config.Rig) error {
-	if r.shop != "" {
-		return &exitError{exitUsage, fmt.Errorf("%s is a node's rig file: the shop file belongs to the computer that decides", r.rig)}
+	if err := noShop(r.shop); err != nil {
+		return &exitError{exitConfig, err}
 	}
 	password, secure, err := mqttlink.Secrets(*own.MQTT, filepath.Dir(own.File))
 	if err != nil {

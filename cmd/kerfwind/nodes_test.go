@@ -130,4 +130,11 @@ func TestRunWithNode(t *testing.T) {
 	if err == nil || !strings.Contains(string(out), "the shop file belongs to the computer that decides") {
 		t.Errorf("a node with a shop: %v\n%s", err, out)
 	}
+	var text bytes.Buffer
+	if err := check(&text, annex, filepath.Join(dir, "none.toml"), "", false); err != nil || !strings.Contains(text.String(), "A node: it senses and drives for the computer that decides, below kerfwind/node/annex") {
+		t.Errorf("check of a node, as the unit does: %v\n%s", err, &text)
+	}
+	if err := check(&text, annex, barnShop, "", false); err == nil || !strings.Contains(err.Error(), "this computer is a node") {
+		t.Errorf("check of a node with a shop: %v", err)
+	}
 }

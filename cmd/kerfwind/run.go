@@ -76,7 +76,8 @@ readable by its user and group: see "kerfwind status". The history, metrics and
 notices may fail, and say so there; control goes on without them.
 
 A rig file with role = "node" makes this computer one of several: it senses and
-drives for the one that decides, and has no shop.
+drives for the one that decides. It has no shop: the file that --shop names must
+not be there.
 
 With --simulate nothing is read and nothing is moved: the converters read a made
 recording again and again, the demo's morning or a script of your own (see
