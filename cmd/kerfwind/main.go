@@ -66,7 +66,7 @@ func newRoot() *cobra.Command {
 		return &exitError{exitUsage, err}
 	})
 	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace(), newDucts(), newWiring())
-	root.AddCommand(newRun(), newStatus(), newUse(), newSwap(), newShops(), newSheet(), newAsk(), newJog(), newHalt(), newMoveIn(), newLearn(), newRecord(), newWatch())
+	root.AddCommand(newRun(), newStatus(), newUse(), newSwap(), newShops(), newSheet(), newRetire(), newAsk(), newJog(), newHalt(), newMoveIn(), newLearn(), newRecord(), newWatch())
 	root.AddCommand(newHistory(), newUpkeep(), newBackup(), newRestore(), newPassword(), newDoctor())
 	return root
 }

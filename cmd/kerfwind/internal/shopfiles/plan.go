@@ -188,7 +188,9 @@ func (p *Plan) level(s *config.Shop, learned *sensor.Learned, name string, chann
 	}
 }
 
-func (p *Plan) mind(format string, a ...any) { p.Mind = append(p.Mind, sentence(fmt.Sprintf(format, a...))) }
+func (p *Plan) mind(format string, a ...any) {
+	p.Mind = append(p.Mind, sentence(fmt.Sprintf(format, a...)))
+}
 
 // Mark is Base.Mark of the file that the plan starts from.
 func (p *Plan) Mark() string { return p.base.Mark() }

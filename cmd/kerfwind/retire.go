@@ -1,0 +1,221 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"kerfwind/cmd/kerfwind/internal/guide"
+	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/mqttlink"
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/shopfiles"
+	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/cmd/kerfwind/internal/state"
+	"kerfwind/cmd/kerfwind/internal/wiresheet"
+	"kerfwind/config"
+)
+
+// retireFlags are the flags of retire.
+type retireFlags struct {
+	useFlags
+	to string
+}
+
+func newRetire() *cobra.Command {
+	var f retireFlags
+	cmd := &cobra.Command{
+		Use:   "retire SHOP",
+		Short: "Give a shop up: print its sheet, put all into a backup, erase passwords and keys",
+		Long: `Retire is for the day on which a rig leaves a shop. It asks for the shop's name,
+then writes into the folder --to the sheet for whoever keeps the duct, as a page
+and as text, and a backup of rig, shops, learned levels and history. At last it
+erases the passwords and keys that lie in the state folder: those of the page, and
+those of a broker or certificate that the rig file places there. It lists what it
+erased, and what remains for the owner to erase by hand.
+
+The rig file with its calibration, the learned levels, the history and every shop
+file stay: the next move-in begins with them.
+
+It refuses while kerfwind runs this shop. Stop it first.`,
+		Example: `  kerfwind retire barn --to /media/stick`,
+		Args:    cobra.ExactArgs(1),
+		RunE:    func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
+	}
+	fl := cmd.Flags()
+	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")
+	fl.StringVar(&f.state, "state", "", stateUsage)
+	fl.StringVar(&f.to, "to", ".", "folder for sheet and backup")
+	addRuntime(cmd, &f.runtime)
+	return cmd
+}
+
+// idle makes sure that kerfwind does not run this shop. It returns the lock of
+// the state folder, nil where a kerfwind holds it that runs another shop.
+func (f *retireFlags) idle(ctx context.Context, file string, s *config.Shop) (io.Closer, error) {
+	st, err := statusOf(ctx, rig.Folder(f.runtime))
+	switch {
+	case errors.Is(err, socket.ErrNobody):
+		lock, err := journal.Lock(stateFolder(f.state))
+		if errors.Is(err, journal.ErrInUse) {
+			err = fmt.Errorf("%w: stop it first (systemctl stop kerfwind)", err)
+		}
+		return lock, err
+	case err != nil:
+		return nil, err
+	}
+	running := ofProcess(st.PID, st.File)
+	if a, err := os.Stat(running); err == nil {
+		if b, err := os.Stat(file); err == nil && os.SameFile(a, b) {
+			st.Shop = s.Name
+		}
+	}
+	if st.Shop == s.Name || st.File == "" || filepath.Base(running) == guide.BenchFile {
+		return nil, fmt.Errorf("kerfwind runs %q (%s): stop it first (systemctl stop kerfwind), or choose the next shop (kerfwind use)", st.Shop, running)
+	}
+	return nopCloser{}, nil
+}
+
+type nopCloser struct{}
+
+func (nopCloser) Close() error { return nil }
+
+func (f *retireFlags) run(cmd *cobra.Command, name string) (err error) {
+	r, err := config.LoadRig(f.rig)
+	if err != nil {
+		return &exitError{exitConfig, err}
+	}
+	file, err := f.find(name)
+	if err != nil {
+		return err
+	}
+	shop, err := config.LoadShop(file, r)
+	if err != nil {
+		return &exitError{exitConfig, err}
+	}
+	lock, err := f.idle(cmd.Context(), file, shop)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, lock.Close()) }()
+
+	folder, etc := stateFolder(f.state), filepath.Dir(f.rig)
+	secrets, err := shopfiles.Secrets(folder, passwordFile, shop, func(path string) string { return mqttlink.Place(path, etc) })
+	if err != nil {
+		return err
+	}
+	base := filepath.Join(f.to, state.Slug(shop.Name))
+	files := []string{base + "-sheet.html", base + "-sheet.txt", base + "-backup.zip"}
+	for _, path := range files {
+		if err := exists(path, false); err != nil {
+			return err
+		}
+	}
+	w := cmd.OutOrStdout()
+	fmt.Fprintf(w, "%q (%s) is given up. Written first:\n", shop.Name, file)
+	bullets(w, files)
+	erased, kept := split(secrets)
+	if len(erased) > 0 {
+		fmt.Fprintln(w, "Then erased for good:")
+		bullets(w, erased)
+	} else {
+		fmt.Fprintln(w, "No password and no key lies in the state folder: nothing is to be erased there.")
+	}
+	fmt.Fprint(w, "Type the shop's name to do it: ")
+	answer, err := firstLine(cmd.InOrStdin())
+	fmt.Fprintln(w)
+	if err != nil || answer != shop.Name {
+		return errors.Join(err, fmt.Errorf("that is not %q: nothing was written or erased", shop.Name))
+	}
+
+	if err := f.export(cmd, shop, files, etc); err != nil {
+		return fmt.Errorf("nothing was erased: %w", err)
+	}
+	if err := shopfiles.Erase(secrets); err != nil {
+		return fmt.Errorf("not all was erased: %w", err)
+	}
+	fmt.Fprintln(w, "Written:")
+	bullets(w, files)
+	if len(erased) > 0 {
+		fmt.Fprintln(w, "Erased:")
+		bullets(w, erased)
+		fmt.Fprintln(w, wrapText("On a memory card the old bytes may be there until they are written over: use none of these passwords again.", "", ""))
+	}
+	hand, err := f.byHand(folder, etc)
+	if err != nil {
+		return err
+	}
+	if hand = append(kept, hand...); len(hand) > 0 {
+		fmt.Fprintln(w, "For you to erase by hand, if nobody is to have it:")
+		bullets(w, hand)
+	}
+	fmt.Fprintln(w, wrapText("Kept: the rig file with its calibration, learned levels, history and shop files. The next shop begins by kerfwind movein.", "", ""))
+	return nil
+}
+
+// split says in words which secrets the program erases and which it does not.
+func split(list []shopfiles.Secret) (erased, kept []string) {
+	for _, s := range list {
+		text := s.Path + ", " + s.What
+		if s.Own {
+			erased = append(erased, text)
+		} else {
+			kept = append(kept, text)
+		}
+	}
+	return erased, kept
+}
+
+// byHand lists what may hold a key and is not the program's to erase.
+func (f *retireFlags) byHand(folder, etc string) ([]string, error) {
+	list, err := shopfiles.List(folder, filepath.Join(etc, "shops"))
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	notices := shopfiles.WithNotices(folder, list)
+	for _, path := range notices {
+		out = append(out, path+", addresses for notices (take the tables notice out)")
+	}
+	if path := filepath.Join(folder, guide.File); len(notices) > 0 && exists(path, false) != nil {
+		out = append(out, path+", a move-in that was begun, with the shop before in it")
+	}
+	for _, dir := range []string{folder, etc} {
+		found, err := filepath.Glob(filepath.Join(dir, "before-restore-*"))
+		if err != nil {
+			return nil, err
+		}
+		for _, path := range found {
+			out = append(out, path+", kept aside by a restore")
+		}
+	}
+	if path := filepath.Join(folder, auditFile); exists(path, false) != nil {
+		out = append(out, path+", who changed what on the page (no passwords)")
+	}
+	return out, nil
+}
+
+// export writes the sheet and the backup.
+func (f *retireFlags) export(cmd *cobra.Command, shop *config.Shop, files []string, etc string) error {
+	now := time.Now()
+	sheet := wiresheet.Cabinet(shop, true, now.Format(time.DateOnly))
+	if err := errors.Join(writeFile(files[0], false, sheet.WriteHTML), writeFile(files[1], false, sheet.WriteText)); err != nil {
+		return err
+	}
+	var said bytes.Buffer
+	err := backup(&said, cmd.ErrOrStderr(), files[2], &backupFlags{config: etc, state: stateFolder(f.state)}, now)
+	if err != nil {
+		return err
+	}
+	_, parts, _ := strings.Cut(strings.TrimSpace(said.String()), ": ")
+	_, err = fmt.Fprintln(cmd.OutOrStdout(), wrapText("The backup holds "+parts+".", "", ""))
+	return err
+}
