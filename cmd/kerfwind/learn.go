@@ -17,6 +17,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 	"kerfwind/sensor"
@@ -47,6 +48,10 @@ What was learned goes into the state folder, never into your files. A level that
 the shop file gives stands; else the learned one is in force; else the default.
 "kerfwind check --state DIR" shows which. Levels learned on another supply are
 doubtful and not used.
+
+While kerfwind runs, the samples come from it, and it takes the levels up once
+the shop is at rest. Where standard input has ended, nobody can say when the tool
+stands still, and that is left out.
 
 With --trace it learns from a recording. Without marks the steps are found as
 they come: idle, the first start, the stop. Marks are given by hand (--running,
@@ -228,7 +233,7 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 	if len(f.trace) == 0 {
 		keys = typed(cmd.InOrStdin())
 	}
-	bad := 0
+	bad, kept := 0, false
 	for n, l := range list {
 		if n > 0 && len(f.trace) > 0 { // from the beginning again
 			eye.close()
@@ -245,7 +250,7 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 		fmt.Fprintf(out, "%s, on channel %s\n", l.name, channelNames(eye.shop.Rig, l.channels))
 		session, err := f.session(ctx, eye, p, keys, out)
 		if errors.Is(err, context.Canceled) || errors.Is(err, errQuit) {
-			return nil
+			return eye.takeUp(context.WithoutCancel(ctx), out, kept)
 		}
 		if errors.Is(err, errSkip) {
 			fmt.Fprint(out, "  left out\n\n")
@@ -278,11 +283,33 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 		if err := state.WriteLearned(folder, known); err != nil {
 			return err
 		}
+		kept = true
 		fmt.Fprintf(out, "  kept in %s/%s\n\n", strings.TrimSuffix(folder, "/"), state.LearnedFile)
+	}
+	if err := eye.takeUp(ctx, out, kept); err != nil {
+		return err
 	}
 	if bad > 0 {
 		return fmt.Errorf("%d of %d machines could not be learned", bad, len(list))
 	}
+	return nil
+}
+
+// takeUp has the kerfwind that the rig is looked at through read what was
+// learned, if there is either.
+func (l *look) takeUp(ctx context.Context, out io.Writer, learned bool) error {
+	if l.runtime == "" || !learned {
+		return nil
+	}
+	c, err := socket.Dial(l.runtime)
+	if err == nil {
+		_, err = c.Do(ctx, socket.Request{Do: socket.DoReload})
+		_ = c.Close() // the answer has come
+	}
+	if err != nil {
+		return fmt.Errorf("what was learned is kept, but the running kerfwind was not told: %w; have it read its files by \"systemctl reload kerfwind\"", err)
+	}
+	fmt.Fprintln(out, "The running kerfwind takes the levels up once the shop is at rest.")
 	return nil
 }
 
@@ -309,13 +336,14 @@ func (f *learnFlags) session(ctx context.Context, eye *look, p learning.Params, 
 	}
 	s := learning.New(p)
 	show := prompter{out: out, live: keys != nil, bar: newProgressLine(out)}
+	alone := false // nobody is there to say when the tool stands still
 	end, err := eye.Run(ctx, feed.Sink{Reading: s.Read, Each: func(now time.Duration) error {
 		for more := true; more; {
 			select {
 			case line, ok := <-keys:
 				switch {
 				case !ok:
-					keys = nil
+					keys, alone = nil, true
 				case line == "":
 					s.Mark(now)
 				case line == "s" && s.Prompt(now).Step == learning.Rest:
@@ -328,6 +356,9 @@ func (f *learnFlags) session(ctx context.Context, eye *look, p learning.Params, 
 			default:
 				more = false
 			}
+		}
+		if alone && s.Prompt(now).Step == learning.Rest {
+			s.Skip(now)
 		}
 		prompt := s.Prompt(now)
 		show.show(&prompt)

@@ -13,6 +13,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 	"kerfwind/sensor"
@@ -49,6 +50,7 @@ type look struct {
 	channels []config.ChannelUse
 	rate     float64 // scans a second; with several converters, of the fastest
 	unit     trace.Unit
+	runtime  string // of the kerfwind that it is looked at through; "" is none
 	close    func()
 }
 
@@ -71,8 +73,9 @@ func (f *lookFlags) load(cmd *cobra.Command) (*config.Rig, *config.Shop, error) 
 	return r, s, nil
 }
 
-// open opens the rig under its lock, or the recording. Learned levels come in
-// force where learned is not nil.
+// open opens the rig under its lock, or the recording; where a kerfwind runs
+// that has the lock, its samples are taken from it. Learned levels come in force
+// where learned is not nil.
 func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice func(error)) (*look, error) {
 	if f.amps && len(f.trace) == 0 {
 		return nil, &exitError{exitUsage, errors.New("--amps is for a recording: give --trace FILE too")}
@@ -87,25 +90,14 @@ func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice fun
 	if len(f.trace) > 0 {
 		return f.openTrace(r, s)
 	}
-	lock, err := rig.TakeLock(rig.Folder(f.runtime))
+	l := &look{shop: s, channels: s.Channels(), unit: trace.Counts}
+	l.Notice = notice
+	sources, err := l.sources(r, rig.Folder(f.runtime))
 	if err != nil {
 		return nil, &exitError{exitHardware, err}
 	}
-	began := time.Now()
-	l := &look{shop: s, channels: s.Channels(), unit: trace.Counts, close: func() { _ = lock.Free() }} // the kernel does it otherwise
-	l.Now, l.Notice = func() time.Duration { return time.Since(began) }, notice
-	sources, err := rig.Sources(r, l.Now)
-	if err != nil {
-		l.close()
-		return nil, &exitError{exitHardware, err}
-	}
-	l.close = func() {
-		for _, src := range sources {
-			if c, ok := src.(io.Closer); ok {
-				_ = c.Close() // only read
-			}
-		}
-		_ = lock.Free() // the kernel does it otherwise
+	if l.runtime != "" {
+		fmt.Fprintln(cmd.ErrOrStderr(), "kerfwind runs: the samples come from it")
 	}
 	for i, p := range s.Sensor()[:r.Converters()] { // nodes read their own
 		d, err := sensor.New(allUsed(p))
@@ -117,6 +109,95 @@ func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice fun
 		l.Sources = append(l.Sources, feed.Source{Source: sources[i], Name: r.ADCs[i].Name, Detector: d})
 	}
 	return l, nil
+}
+
+// sources opens the converters of this computer under the lock of a runtime
+// folder or, where a running kerfwind has it, takes what they give from that. It
+// sets the clock and what is to be closed.
+func (l *look) sources(r *config.Rig, folder string) ([]sensor.Source, error) {
+	lock, err := rig.TakeLock(folder)
+	if held := (*rig.Held)(nil); errors.As(err, &held) {
+		list, err := l.fromDaemon(r, folder)
+		if errors.Is(err, socket.ErrNobody) { // it is no daemon: the lock says who
+			err = held
+		}
+		return list, err
+	}
+	if err != nil {
+		return nil, err
+	}
+	began := time.Now()
+	l.Now = func() time.Duration { return time.Since(began) }
+	list, err := rig.Sources(r, l.Now)
+	l.close = func() {
+		for _, src := range list {
+			if c, ok := src.(io.Closer); ok {
+				_ = c.Close() // only read
+			}
+		}
+		_ = lock.Free() // the kernel does it otherwise
+	}
+	if err != nil {
+		l.close()
+	}
+	return list, err
+}
+
+// fromDaemon takes the converters of a rig from the kerfwind that runs on it:
+// their frames, and the clock of its stream.
+func (l *look) fromDaemon(r *config.Rig, folder string) ([]sensor.Source, error) {
+	var open []*socket.Source
+	l.close = func() {
+		for _, s := range open {
+			_ = s.Close() // only read
+		}
+	}
+	var list []sensor.Source
+	for i := range r.Converters() {
+		s, err := socket.Frames(folder, i)
+		if err != nil {
+			l.close()
+			return nil, err
+		}
+		open = append(open, s)
+		list = append(list, &fromAfar{Source: s, channels: len(r.Of(i))})
+	}
+	l.runtime = folder
+	l.Now = func() time.Duration {
+		t := time.Duration(0)
+		for _, s := range open {
+			t = max(t, s.Now())
+		}
+		return t
+	}
+	return list, nil
+}
+
+// fromAfar is a converter of the running kerfwind. Its end is an error: nobody
+// who looks wants it.
+type fromAfar struct {
+	sensor.Source
+	channels int
+	next     uint64
+}
+
+// Next waits for the next frame.
+func (s *fromAfar) Next(f *sensor.Frame) error {
+	err := s.Source.Next(f)
+	switch {
+	case errors.Is(err, io.EOF):
+		return errors.New("the running kerfwind has ended")
+	case err != nil:
+		return fmt.Errorf("the running kerfwind: %w", err)
+	case f.Err != nil:
+		return nil
+	case f.Channels != s.channels:
+		return fmt.Errorf("the running kerfwind reads %d channels of it, the rig file has %d: name the file that it runs with by --rig", f.Channels, s.channels)
+	case f.Index < s.next:
+		return errors.New("the running kerfwind took up its files anew: begin again")
+	}
+	s.next = f.Index + uint64(f.Scans())
+	return nil
 }
 
 // allUsed has also the channels read that stand for nothing in the shop.

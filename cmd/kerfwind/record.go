@@ -45,15 +45,15 @@ func newRecord() *cobra.Command {
 		Long: `Record writes what the converters deliver as a WAV or FLAC file, one channel of
 the file for one of the rig, raw counts: what "kerfwind replay" reads. With
 several converters the scans are those of the fastest, with the newest sample of
-the others in each.
+the others in each. While kerfwind runs, the samples come from it.
 
 It ends with Ctrl-C, after --for, or when a --limit is reached; with --keep it
 goes on in a next file instead, and keeps that many of the newest. A file has
 its name only once it is complete. When the disk is nearly full the recording
 ends, whole, with exit code 1.
 
-A running kerfwind keeps the last five minutes in memory, or as many as fit
-6 MiB: three of 8 channels at 2 kHz. With --last they are written, and nothing
+A running kerfwind keeps the last five minutes in memory, or as much as fits
+4 MiB: two of 8 channels at 2 kHz. With --last they are written, and nothing
 of the rig is touched.`,
 		Example: `  kerfwind record --rig rig.toml tuesday.flac
   kerfwind record --rig rig.toml --limit "1 h" --keep 24 day.flac
@@ -137,15 +137,19 @@ func (f *recordFlags) record(ctx context.Context, cmd *cobra.Command, path strin
 		return err
 	}
 	defer eye.close()
-	o.Layout = trace.Layout{Sample: trace.Int16, Channels: len(eye.names()), Rate: math.Round(eye.rate), Unit: eye.unit}
+	columns, rates := eye.columns()
+	o.Layout = trace.Layout{Sample: trace.Int16, Rate: math.Round(eye.rate), Unit: eye.unit}
 	if eye.unit == trace.Amperes {
 		o.Layout.Sample = trace.Float32
+	}
+	for _, list := range columns {
+		o.Layout.Channels += len(list)
 	}
 	rec, err := record.NewRecorder(o)
 	if err != nil {
 		return &exitError{exitUsage, err}
 	}
-	mix := record.NewMixer(eye.columns())
+	mix := record.NewMixer(columns, rates)
 	bar := newProgressLine(cmd.ErrOrStderr())
 	var failed error
 	var begin, checked time.Duration
@@ -264,13 +268,7 @@ func (l *look) columns() ([][]int, []float64) {
 		}
 		return [][]int{all}, []float64{l.rate}
 	}
-	var columns [][]int
-	var rates []float64
-	for i := range l.shop.Rig.Converters() {
-		columns = append(columns, l.shop.Rig.Of(i))
-		rates = append(rates, l.shop.Rig.ADCs[i].Rate)
-	}
-	return columns, rates
+	return record.Columns(l.shop.Rig)
 }
 
 // freeOn is the free space for others than root on the disk of a folder.

@@ -49,6 +49,19 @@ func shop(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(awaitStatus(ts.MkAbs(args[0]), func(s *socket.Status) bool { return s.Ready && s.Shop == args[1] && s.Reload == "" }))
 }
 
+// anew waits until the daemon of a runtime folder has taken a shop up anew.
+func anew(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: anew FOLDER")
+	}
+	last := 0.0
+	ts.Check(awaitStatus(ts.MkAbs(args[0]), func(s *socket.Status) bool {
+		again := s.T < last
+		last = max(last, s.T)
+		return s.Ready && again
+	}))
+}
+
 // awaitReady waits until the daemon of a runtime folder says that it is ready.
 func awaitReady(folder string) error {
 	return awaitStatus(folder, func(s *socket.Status) bool { return s.Ready })

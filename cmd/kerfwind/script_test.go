@@ -33,7 +33,7 @@ func TestScripts(t *testing.T) {
 		Dir:                 filepath.Join(moduleRoot, "testdata", "script"),
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"barn-history": barnHistory, "await": await, "rest": rest, "hang-up": hangUp, "shop": shop,
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"barn-history": barnHistory, "await": await, "rest": rest, "anew": anew, "hang-up": hangUp, "shop": shop,
 			"topics-setup": topicsSetup, "topics-ask": topicsAsk, "topics-metric": topicsMetric},
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("DEMO", demo)

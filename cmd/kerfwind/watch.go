@@ -36,7 +36,8 @@ func newWatch() *cobra.Command {
 		Long: `Watch shows what each channel of the rig reads: the current, the noise while
 nothing runs, start and stop level, where the converter rests, and what is wrong
 with a sensor and what to do about it. It moves nothing. On a terminal the view
-is drawn anew in place; elsewhere it prints lines.
+is drawn anew in place; elsewhere it prints lines. While kerfwind runs, the
+samples come from it.
 
 With --trace it watches a recording instead of the rig.`,
 		Example: `  kerfwind watch --rig rig.toml --shop shops/barn.toml

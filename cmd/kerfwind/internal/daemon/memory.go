@@ -15,16 +15,10 @@ import (
 
 // remember makes the memory of a rig's last minutes.
 func remember(r *config.Rig, notice func(error)) *record.Memory {
-	if len(r.ADCs) == 0 {
+	if r.Converters() == 0 {
 		return nil
 	}
-	var columns [][]int
-	var rates []float64
-	for i := range r.ADCs {
-		columns = append(columns, r.Of(i))
-		rates = append(rates, r.ADCs[i].Rate)
-	}
-	m, err := record.NewMemory(columns, rates)
+	m, err := record.NewMemory(record.Columns(r))
 	if err != nil {
 		notice(fmt.Errorf("the last minutes are not kept: %w", err))
 		return nil

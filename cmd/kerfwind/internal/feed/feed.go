@@ -24,7 +24,7 @@ type Source struct {
 // Feed is what is looked at.
 type Feed struct {
 	Sources []Source
-	// Now is the clock of live sources. Nil is a recording: then there is one
+	// Now is the clock of live sources; 0: it has not begun. Nil is a recording: then there is one
 	// source, and time is that of its samples.
 	Now func() time.Duration
 	// Notice is told of troubles of a live source. It must not wait.
@@ -46,8 +46,8 @@ var ErrStop = errors.New("enough")
 // beat is how often Each is called although no frame comes.
 const beat = 50 * time.Millisecond
 
-// Run delivers until the recording ends, ctx is done, or Each returns an error.
-// It returns the time reached. It may be run again, which goes on where it
+// Run delivers until the recording or every live source ends, ctx is done, or
+// Each returns an error. It returns the time reached. It may be run again, which goes on where it
 // ended; a live source that still waits for its bus is waited for then.
 func (f *Feed) Run(ctx context.Context, s Sink) (time.Duration, error) {
 	run := f.live
@@ -117,11 +117,17 @@ func (f *Feed) live(ctx context.Context, s Sink) (time.Duration, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	in := make(chan *frame)
+	over := make(chan error, len(f.Sources))
+	left := len(f.Sources)
 	for _, src := range f.Sources {
 		free := make(chan *frame, 2)
 		free <- &frame{free: free}
 		free <- &frame{free: free}
-		f.readers.Go(func() { f.read(ctx, src, in, free) })
+		f.readers.Go(func() {
+			if err := f.read(ctx, src, in, free); ctx.Err() == nil {
+				over <- err
+			}
+		})
 	}
 	var out []sensor.Reading
 	ill := make([]string, len(f.Sources)) // what was last said of each
@@ -142,9 +148,19 @@ func (f *Feed) live(ctx context.Context, s Sink) (time.Duration, error) {
 			}
 			ill[fr.Source] = said
 			fr.free <- fr
+		case err := <-over:
+			if left--; left == 0 {
+				return f.Now(), err
+			}
+			if err != nil {
+				f.Notice(err)
+			}
 		case <-tick.C:
 		}
 		now := f.Now()
+		if now == 0 {
+			continue
+		}
 		for i := range f.Sources {
 			out = f.Sources[i].Detector.Expire(now, out[:0])
 			tell(out, &s)
@@ -157,26 +173,25 @@ func (f *Feed) live(ctx context.Context, s Sink) (time.Duration, error) {
 	}
 }
 
-// read passes the frames of one source on. A converter that hangs holds up no
-// other.
-func (f *Feed) read(ctx context.Context, src Source, in chan<- *frame, free chan *frame) {
+// read passes the frames of one source on, until it ends. A converter that
+// hangs holds up no other.
+func (f *Feed) read(ctx context.Context, src Source, in chan<- *frame, free chan *frame) error {
 	for {
 		var fr *frame
 		select {
 		case fr = <-free:
 		case <-ctx.Done():
-			return
+			return ctx.Err()
 		}
-		if err := src.Next(&fr.Frame); err != nil {
-			if ctx.Err() == nil && !errors.Is(err, io.EOF) {
-				f.Notice(fmt.Errorf("adc %q: %w", src.Name, err))
-			}
-			return
+		if err := src.Next(&fr.Frame); errors.Is(err, io.EOF) {
+			return nil
+		} else if err != nil {
+			return fmt.Errorf("adc %q: %w", src.Name, err)
 		}
 		select {
 		case in <- fr:
 		case <-ctx.Done():
-			return
+			return ctx.Err()
 		}
 	}
 }

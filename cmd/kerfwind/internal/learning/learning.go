@@ -41,6 +41,7 @@ const (
 const (
 	offFor    = 250 * time.Millisecond // below the running values for so long is a stop
 	coastMost = 10 * time.Minute       // a mark after that is none
+	trustMost = 10 * time.Second       // a sensor that is well is trusted within that
 )
 
 // Prompt says what to do now.
@@ -92,7 +93,7 @@ func (s *Session) Read(r sensor.Reading) {
 	switch s.step {
 	case Quiet:
 		pass.Idle(r)
-		if s.own[r.Channel] && r.At-s.from >= s.p.Idle && s.enough() {
+		if s.own[r.Channel] && r.At-s.from >= s.p.Idle && s.enough(r.At-s.from-s.p.Idle) {
 			s.enter(SwitchOn, r.At)
 		}
 	case SwitchOn:
@@ -124,11 +125,11 @@ func (s *Session) Read(r sensor.Reading) {
 	}
 }
 
-// enough reports whether every channel of the machine has idle values, or
-// cannot have any.
-func (s *Session) enough() bool {
+// enough reports whether every channel of the machine has idle values, or has
+// had none for so long beyond the time of the step that it cannot have any.
+func (s *Session) enough(beyond time.Duration) bool {
 	for _, c := range s.p.Channels {
-		if _, err := s.passes[c].IdleFigures(); err != nil && s.passes[c].IdleFor() > 0 {
+		if _, err := s.passes[c].IdleFigures(); err != nil && (s.passes[c].IdleFor() > 0 || beyond < trustMost) {
 			return false
 		}
 	}

@@ -146,7 +146,7 @@ func TestNothingSeen(t *testing.T) {
 // TestBadSensor: a session with a sensor that is out does not wait for ever.
 func TestBadSensor(t *testing.T) {
 	b := newBench(t, true)
-	for range 600 {
+	for range 1600 {
 		b.now += 10 * time.Millisecond
 		b.s.Read(sensor.Reading{Channel: 1, At: b.now, Verdict: sensor.Unknown, Health: sensor.BiasLow})
 	}
@@ -210,4 +210,28 @@ func FuzzReadLabels(f *testing.F) {
 			t.Fatal("nothing, and no error")
 		}
 	})
+}
+
+// TestLateTrust: a sensor that is not trusted yet when the idle time is over is
+// waited for; one that never is, is told of.
+func TestLateTrust(t *testing.T) {
+	for _, late := range []time.Duration{5 * time.Second, time.Hour} {
+		s := New(Params{Machine: "planer", Channels: []int{0}, Names: []string{"c0"}, Idle: 3 * time.Second, Run: 3 * time.Second})
+		for at := time.Duration(0); at < 30*time.Second; at += 10 * time.Millisecond {
+			r := sensor.Reading{Channel: 0, At: at, Verdict: sensor.Idle, Health: sensor.Healthy, Amps: 0.04}
+			if at < late {
+				r.Health = sensor.Starting
+			}
+			if at >= 15*time.Second && at < 20*time.Second {
+				r.Amps = 7
+			}
+			s.Read(r)
+		}
+		if step := s.Prompt(30 * time.Second).Step; late < time.Minute && step != Done || late > time.Minute && step != SwitchOn {
+			t.Errorf("trusted after %v: step %v", late, step)
+		}
+		if r, err := s.Result(); (err == nil) != (late < time.Minute) || err == nil && r.Figures[0].Idle.Mean > 0.05 {
+			t.Errorf("trusted after %v: %+v, %v", late, r, err)
+		}
+	}
 }

@@ -7,6 +7,7 @@ import (
 	"math"
 	"time"
 
+	"kerfwind/config"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
 )
@@ -14,12 +15,12 @@ import (
 // Bounds of a Memory: our own choice.
 const (
 	keepLongest = 5 * time.Minute
-	keepBytes   = 6 << 20 // of samples: 3.2 minutes of 8 channels at 2 kHz
+	keepBytes   = 4 << 20 // of samples: 2.2 minutes of 8 channels at 2 kHz
 	piece       = 500     // scans read at a time
 )
 
 // Memory keeps the last minutes of all converters of a rig: five, or as many
-// as fit 6 MiB. It is safe for several goroutines; Add is for one.
+// as fit 4 MiB. It is safe for several goroutines; Add is for one.
 type Memory struct {
 	rings   []*Ring
 	columns [][]int
@@ -28,8 +29,19 @@ type Memory struct {
 	width   int
 }
 
+// Columns says where the samples of each converter of this computer go in a
+// scan, and how many scans it makes a second. The channels of other computers,
+// which send readings and no samples, are the last of the rig and not in it.
+func Columns(r *config.Rig) (columns [][]int, rates []float64) {
+	for i := range r.Converters() {
+		columns = append(columns, r.Of(i))
+		rates = append(rates, r.ADCs[i].Rate)
+	}
+	return columns, rates
+}
+
 // NewMemory makes a memory for converters whose samples go to these columns of
-// a scan of the rig, at these rates in scans a second.
+// a scan of the rig, at these rates in scans a second; see Columns.
 func NewMemory(columns [][]int, rates []float64) (*Memory, error) {
 	m := &Memory{columns: columns, rates: rates}
 	bytes := 0.0 // a second

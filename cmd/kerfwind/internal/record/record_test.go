@@ -192,8 +192,8 @@ func TestMemoryBounds(t *testing.T) {
 		rates   []float64
 		keep    time.Duration
 	}{
-		{[][]int{eight}, []float64{1000}, 5 * time.Minute},
-		{[][]int{eight}, []float64{2000}, 196608 * time.Millisecond},
+		{[][]int{eight}, []float64{1000}, 262144 * time.Millisecond},
+		{[][]int{eight}, []float64{2000}, 131072 * time.Millisecond},
 		{[][]int{{0}, {}, {1, 2}}, []float64{100, 100, 2000}, 5 * time.Minute},
 	} {
 		m, err := record.NewMemory(c.columns, c.rates)

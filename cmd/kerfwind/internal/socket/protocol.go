@@ -31,7 +31,7 @@ const Name = "control.sock"
 // Request is what a client asks.
 type Request struct {
 	Version int    `json:"v"`
-	Do      string `json:"do"` // "status", "ask", "use", "events", "readings", "frames" or "last"
+	Do      string `json:"do"` // "status", "ask", "use", "reload", "events", "readings", "frames" or "last"
 
 	// Of "ask".
 	Ask  string  `json:"ask,omitempty"`  // name of a control.AskKind
@@ -54,6 +54,7 @@ const (
 	DoStatus   = "status"   // answered by an Answer with Status
 	DoAsk      = "ask"      // answered by an Answer
 	DoUse      = "use"      // answered by an Answer with Waits
+	DoReload   = "reload"   // answered by an Answer; files that cannot be used are told of by the daemon
 	DoEvents   = "events"   // streams Answers with Event
 	DoReadings = "readings" // streams Answers with Reading
 	DoFrames   = "frames"   // streams Answers with Frame
@@ -127,7 +128,7 @@ func ParseRequest(line []byte) (Request, error) {
 		return Request{}, fmt.Errorf("%q takes no \"last\"", r.Do)
 	}
 	switch r.Do {
-	case DoStatus, DoUse, DoEvents, DoReadings:
+	case DoStatus, DoUse, DoReload, DoEvents, DoReadings:
 	case DoLast:
 		if !(r.Last >= 0 && r.Last <= maxSeconds) {
 			return Request{}, fmt.Errorf("\"last\" is seconds from 0 to %g", maxSeconds)
@@ -147,7 +148,7 @@ func ParseRequest(line []byte) (Request, error) {
 			return Request{}, fmt.Errorf("%q: a gate is wanted for hold, release, test-open and test-shut, and for nothing else", r.Ask)
 		}
 	default:
-		return Request{}, fmt.Errorf("cannot do %q: status, ask, use, events, readings, frames and last are what can be done", r.Do)
+		return Request{}, fmt.Errorf("cannot do %q: status, ask, use, reload, events, readings, frames and last are what can be done", r.Do)
 	}
 	return r, nil
 }

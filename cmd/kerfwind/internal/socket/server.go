@@ -31,6 +31,8 @@ type Handler interface {
 	Ask(ctx context.Context, r Request, peer Peer) Answer
 	// Use carries a request of kind DoUse out.
 	Use(file string) (waits bool, err error)
+	// Reload carries a request of kind DoReload out.
+	Reload()
 	// Stream starts a stream of r's kind. It ends when ctx does; what does not
 	// fit the channel is dropped and counted in Missed of the next.
 	Stream(ctx context.Context, r Request) (<-chan Answer, error)
@@ -165,6 +167,8 @@ func converse(ctx context.Context, c net.Conn, h Handler) {
 			a = h.Ask(ctx, r, peer(c))
 		case r.Do == DoUse:
 			a = use(h, r, peer(c))
+		case r.Do == DoReload:
+			a = reload(h, peer(c))
 		default:
 			stream(ctx, cancel, c, in, h, r)
 			return
@@ -185,6 +189,16 @@ func use(h Handler, r Request, who Peer) Answer {
 		return Answer{Error: err.Error()}
 	}
 	return Answer{Waits: waits}
+}
+
+// reload has the files read again, which only somebody at the computer's own
+// console may: as SIGHUP.
+func reload(h Handler, who Peer) Answer {
+	if !who.Owner() {
+		return Answer{Error: "the files are read again for root or the user of the daemon on this computer"}
+	}
+	h.Reload()
+	return Answer{}
 }
 
 // stream sends lines until the client goes or says anything more.

@@ -109,7 +109,11 @@ type house struct {
 	peers  []Peer
 	stream chan Answer
 	fault  bool
+
+	reloads int
 }
+
+func (h *house) Reload() { h.reloads++ }
 
 func (h *house) Status() *Status {
 	if h.fault {
@@ -208,6 +212,12 @@ func TestConversation(t *testing.T) {
 	}
 	if a := use(h, Request{Do: DoUse, Shop: "shed.toml"}, Peer{UID: os.Geteuid() + 1}); a.Error == "" || a.Waits {
 		t.Errorf("%+v: anybody may choose the shop", a)
+	}
+	if a, err := c.Do(t.Context(), Request{Do: DoReload}); err != nil || a.Error != "" || h.reloads != 1 {
+		t.Errorf("%+v, %v, %d", a, err, h.reloads)
+	}
+	if a := reload(h, Peer{UID: os.Geteuid() + 1}); a.Error == "" || h.reloads != 1 {
+		t.Errorf("%+v: anybody may have the files read again", a)
 	}
 	if _, err := c.Do(t.Context(), Request{Do: "fly"}); err == nil || !strings.Contains(err.Error(), `cannot do "fly"`) {
 		t.Error(err)
