@@ -28,7 +28,7 @@ func (v *plain) homieRoot() string   { return "homie/5/" + v.l.id }
 
 // sweep is what to listen to for that.
 func (v *plain) sweep() []string {
-	return []string{v.topic("machine", "+"), v.topic("gate", "+"), v.topic("outlet", "+"), v.topic("circuit", "+"), v.topic("node", "+", "status"),
+	return []string{v.topic("machine", "+"), v.topic("gate", "+"), v.topic("outlet", "+"), v.topic("circuit", "+"), v.topic("node", "+", "status"), v.topic("node", "status"),
 		v.deviceTopic(), v.homieRoot() + "/#"}
 }
 
@@ -52,6 +52,9 @@ func (v *plain) swept(m received) []message {
 		return gone
 	}
 	rest, ok := strings.CutPrefix(m.topic, v.l.base+"/")
+	if rest == "node/status" && len(v.nodes()) > 0 {
+		return nil
+	}
 	kind, slug, _ := strings.Cut(rest, "/")
 	list, known := map[string][]string{"machine": v.machines, "gate": v.gates, "outlet": v.outlets, "circuit": v.circuits, "node": v.nodes()}[kind]
 	if kind == "node" {
@@ -63,8 +66,7 @@ func (v *plain) swept(m received) []message {
 	return gone
 }
 
-// nodes are the names of the nodes. The status of the connection to them stands
-// among theirs.
+// nodes are the names of the nodes.
 func (v *plain) nodes() (out []string) {
 	for i := range v.l.o.Shop.Rig.Nodes {
 		out = append(out, v.l.o.Shop.Rig.Nodes[i].Name)

@@ -19,7 +19,7 @@ func TestFormerShop(t *testing.T) {
 		t.Run(fmt.Sprint("homie ", homie), func(t *testing.T) {
 			b := start(t, "")
 			x := listen(t, b, "before", true)
-			gone := []string{"kerfwind/machine/lathe", "kerfwind/gate/lathe", "kerfwind/outlet/lamp", "kerfwind/circuit/attic", "kerfwind/node/shed/status", "homie/5/kerfwind/machine-lathe/state"}
+			gone := []string{"kerfwind/machine/lathe", "kerfwind/gate/lathe", "kerfwind/outlet/lamp", "kerfwind/circuit/attic", "kerfwind/node/shed/status", "kerfwind/node/status", "homie/5/kerfwind/machine-lathe/state"}
 			if !homie {
 				gone = append(gone, "homie/5/kerfwind/$state")
 			}

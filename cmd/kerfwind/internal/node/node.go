@@ -1,12 +1,12 @@
 package node
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"slices"
 	"sync"
 	"time"
@@ -56,6 +56,8 @@ type Node struct {
 	ages    ages
 	session string // boot of the deciding program; "": none
 	plan    *plan
+	failed  []byte        // the plan that could not be used
+	retry   time.Duration // when it is tried again
 	why     string        // no plan is in force
 	last    uint64        // number of the newest order of the session
 	heard   time.Duration // when the deciding computer was surely alive
@@ -240,91 +242,6 @@ func (n *Node) Run(ctx context.Context) (err error) {
 			}
 		}
 		timer.Reset(nap)
-	}
-}
-
-// frame is a frame on its way from a reader to the loop and back.
-type frame struct {
-	sensor.Frame
-	free chan *frame
-}
-
-// read starts a reader for each converter. One that hangs blocks only its own.
-func (n *Node) read(ctx context.Context) <-chan *frame {
-	in := make(chan *frame, len(n.sources))
-	for i, src := range n.sources {
-		free := make(chan *frame, 2)
-		free <- &frame{free: free}
-		free <- &frame{free: free}
-		n.readers.Go(func() { n.guard(func() { n.follow(ctx, i, src, free, in) }) })
-	}
-	return in
-}
-
-func (n *Node) follow(ctx context.Context, i int, src sensor.Source, free chan *frame, in chan<- *frame) {
-	for {
-		var f *frame
-		select {
-		case f = <-free:
-		case <-ctx.Done():
-			return
-		}
-		err := src.Next(&f.Frame)
-		if ctx.Err() != nil {
-			return
-		}
-		if err != nil {
-			if !errors.Is(err, io.EOF) {
-				n.o.Notice(fmt.Errorf("adc %q: %w", n.o.Rig.ADCs[i].Name, err))
-			}
-			return
-		}
-		select {
-		case in <- f:
-		case <-ctx.Done():
-			return
-		}
-	}
-}
-
-// hangs bounds how long the end waits for a converter that hangs.
-const hangs = time.Second
-
-func (n *Node) close() {
-	n.driverMu.Lock()
-	_ = n.release() // told before
-	n.driverMu.Unlock()
-	for _, s := range n.sources {
-		if c, ok := s.(io.Closer); ok {
-			_ = c.Close() // it is only read
-		}
-	}
-	end := make(chan struct{})
-	go func() {
-		defer close(end)
-		n.readers.Wait()
-	}()
-	limit := time.NewTimer(hangs)
-	defer limit.Stop()
-	select {
-	case <-end:
-	case <-limit.C:
-	}
-}
-
-// feed runs a frame through its detector, if a plan says how.
-func (n *Node) feed(f *sensor.Frame) {
-	if f.Source < len(n.detectors) {
-		n.readings(n.detectors[f.Source].Feed(f, nil))
-	}
-}
-
-func (n *Node) readings(list []sensor.Reading) {
-	for _, r := range list {
-		if was, ok := n.channels[r.Channel]; !ok || was.Verdict != r.Verdict || was.Health != r.Health {
-			n.changed = true
-		}
-		n.channels[r.Channel] = r
 	}
 }
 
@@ -568,6 +485,9 @@ func (p *plan) travel(id control.ID) time.Duration {
 	return 0
 }
 
+// retryAfter is between two tries of a plan that could not be used.
+const retryAfter = 10 * time.Second
+
 // begin begins a session, if an order may do so.
 func (n *Node) begin(o *order, at time.Duration) {
 	if o.Plan == nil {
@@ -580,8 +500,14 @@ func (n *Node) begin(o *order, at time.Duration) {
 	if old, ok := n.ages.oldest(&o.head, at); !ok || old > ttl {
 		return // it is sent again
 	}
+	text, err := json.Marshal(o.Plan)
+	if err != nil || bytes.Equal(text, n.failed) && at < n.retry {
+		return
+	}
 	n.end("")
+	n.failed = nil
 	if err := n.adopt(o.Plan); err != nil {
+		n.failed, n.retry = text, at+retryAfter
 		n.end(fmt.Sprintf("its plan cannot be used: %v", err))
 		n.o.Notice(errors.New(n.why))
 		return

@@ -360,6 +360,23 @@ func TestOtherFile(t *testing.T) {
 		if err := p.dec.Down(); err == nil || !strings.Contains(err.Error(), `there is no actuator "g9"`) {
 			t.Errorf("down: %v", err)
 		}
+		tries := 0
+		for _, s := range p.told {
+			if strings.Contains(s, "its plan cannot be used") && !strings.Contains(s, "node annex") {
+				tries++
+			}
+		}
+		if tries != 1 {
+			t.Errorf("%d tries in five seconds: %q", tries, p.told)
+		}
+		// Once it can be used it is, without waiting.
+		p.dec.mu.Lock()
+		p.dec.peers[0].plan.Gates[0].Actuator = "g0"
+		p.dec.mu.Unlock()
+		p.after(time.Second)
+		if err := p.dec.Down(); err != nil {
+			t.Errorf("down: %v", err)
+		}
 	})
 }
 
