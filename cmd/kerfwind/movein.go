@@ -96,7 +96,7 @@ func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) error {
 	switch {
 	case err == nil: // the daemon looks and moves
 		_ = c.Close() // it answers
-		far := &farBench{runtime: runtime, state: o.State, benchLink: link}
+		far := &farBench{runtime: runtime, state: o.State, benchLink: link, before: func() string { return g.Before() }}
 		defer far.end()
 		o.Link, o.Use = far, far.use
 	case errors.Is(err, socket.ErrNobody):

@@ -223,7 +223,8 @@ type farBench struct {
 	*benchLink
 	runtime, state string
 	shop           *config.Shop
-	before         *string         // the shop file to go back to; nil: none was left
+	before         func() string   // the shop file to go back to
+	left           bool            // it was left
 	moved          bool            // a new shop was put in force
 	ctx            context.Context // of the streams
 	stop           context.CancelFunc
@@ -259,13 +260,7 @@ func (b *farBench) Begin(ctx context.Context, bench []byte) error {
 	if err != nil {
 		return err
 	}
-	if b.before == nil {
-		was := a.Status.File
-		if filepath.Base(was) == guide.BenchFile || !strings.HasPrefix(a.Status.FileWhy, "chosen") { // the owner's default
-			was = ""
-		}
-		b.before = &was
-	}
+	b.left = true
 	if err := state.Write(b.state, guide.BenchFile, bench); err != nil {
 		return err
 	}
@@ -404,10 +399,10 @@ func (b *farBench) halt() {
 // end goes back to the shop before, unless a new one was put in force.
 func (b *farBench) end() {
 	b.halt()
-	if b.before == nil || b.moved {
+	if !b.left || b.moved {
 		return
 	}
-	if _, err := b.request(context.Background(), socket.Request{Do: socket.DoUse, Shop: *b.before}); err != nil {
+	if _, err := b.request(context.Background(), socket.Request{Do: socket.DoUse, Shop: b.before()}); err != nil {
 		b.notice(fmt.Errorf("the shop before is not in force again: %w; see kerfwind use", err))
 	}
 }

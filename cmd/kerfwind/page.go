@@ -26,12 +26,14 @@ type page struct {
 	server *panel.Server
 	reload func()                                  // the files are read again; set before it serves
 	down   func(tell func(part string, why error)) // of the program; likewise
+	bench  *pageBench
 }
 
 // newPage prepares the page. Nothing is served until a shop's rig file asks
 // for it.
 func newPage(folder string, simulated bool, notice func(error)) *page {
 	p := &page{state: stateFolder(folder)}
+	p.bench = newPageBench(p.state, notice)
 	log := &panel.Log{Path: filepath.Join(p.state, auditFile)}
 	p.server = panel.New(panel.Options{
 		Version: versionText(), Simulated: simulated, Passwords: filepath.Join(p.state, passwordFile), Audit: log.Add, Notice: notice,
@@ -55,7 +57,9 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 		hz := math.Float64frombits(hertz.Load())
 		return hz, hz > 0
 	}
+	shop.MoveIn = p.bench.page
 	p.server.Show(shop)
+	p.bench.attach(s)
 	place := panel.Place{Listen: at.Listen, Hosts: at.Hosts}
 	if at.CertFile != "" {
 		folder := filepath.Dir(s.Rig.File)
@@ -63,7 +67,7 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 	}
 	p.server.Open(place, s.Fares)
 	return daemon.Watcher{
-		Observer: shop,
+		Observer: benchWatch{shop, p.bench, s},
 		Second: func(snap *control.Snapshot, now time.Duration) {
 			hz, measured := s.Live.Mains()
 			if !measured {
@@ -75,8 +79,10 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 		Reading: func(r sensor.Reading) {
 			shop.Reading(r)
 			learn.Reading(r)
+			p.bench.reading(s, r)
 		},
 		Close: func() error {
+			p.bench.detach(s)
 			p.server.Leave(shop)
 			learn.Close()
 			return nil
@@ -102,6 +108,7 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, *pageLearn, error) {
 		return err
 	}
 	shop.Down = p.down
+	shop.Shops = &pageShops{state: p.state, shop: s.Shop, now: s.Choice, use: s.Use}
 	shop.History = historyFor(p.state)
 	shop.Upkeep = &pageUpkeep{p.state, clock, time.Local}
 	if s.Memory != nil {

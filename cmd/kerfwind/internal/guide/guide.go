@@ -153,10 +153,23 @@ func (g *Guide) View() (movein.View, <-chan struct{}) {
 }
 
 // Done lists the steps that can be gone to, each with its answer.
-func (g *Guide) Done() []movein.Choice {
+func (g *Guide) Done() []movein.Reached {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return g.s.Done()
+}
+
+// Before is the shop file to put in force when a move-in is left: that of the
+// shop before if the program had chosen it, else "", which is the owner's.
+func (g *Guide) Before() string {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	folder, err := filepath.Abs(g.o.State)
+	file := g.s.OldFile()
+	if abs, err2 := filepath.Abs(file); err == nil && err2 == nil && file != "" && strings.HasPrefix(abs, folder+string(filepath.Separator)) {
+		return abs
+	}
+	return ""
 }
 
 // act does something to the session, unless another program has done so

@@ -302,17 +302,23 @@ func (s *Session) Go(revision int, id string) error {
 	return s.refuse(fmt.Errorf("the step %q cannot be gone to yet", id))
 }
 
+// Reached is a step that can be gone to.
+type Reached struct{ Step, Title, Answer string }
+
 // Done lists the steps that can be gone to, each with its answer.
-func (s *Session) Done() []Choice {
-	var out []Choice
+func (s *Session) Done() []Reached {
+	var out []Reached
 	for _, st := range s.steps() {
 		if !s.answered(st) {
 			break
 		}
-		out = append(out, Choice{st.id(), s.kept.Answers[st.id()]})
+		out = append(out, Reached{st.id(), s.title(st), s.said(st)})
 	}
 	return out
 }
+
+// OldFile is the file of the shop before, "" if there was none.
+func (s *Session) OldFile() string { return s.kept.OldFile }
 
 // Answers are the answers so far, by step.
 func (s *Session) Answers() map[string]string { return maps.Clone(s.kept.Answers) }

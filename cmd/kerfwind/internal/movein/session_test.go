@@ -126,7 +126,7 @@ func TestSupply(t *testing.T) {
 	}
 	p.must("") // leave it out
 	for _, step := range p.s.Done() {
-		if step.Answer == "sensor/planer" {
+		if step.Step == "sensor/planer" {
 			t.Error("it asks to switch on what must not be connected")
 		}
 	}

@@ -46,10 +46,60 @@ func (s *Session) show(st step, now time.Duration, v *View) {
 		s.showReport(st, v)
 	case ends:
 		_, file := cut(s.get("activate"))
-		v.Title, v.Done = "Moved in", true
+		v.Title, v.Done = s.title(st), true
 		v.say("The new shop is %s. It comes in force as soon as the shop is at rest.", file)
 		v.say("The shop before is kept. To go back to it: kerfwind use.")
 	}
+}
+
+// title names a step.
+func (s *Session) title(st step) string {
+	switch st.kind {
+	case finds:
+		return "Sensor of " + the(st.of)
+	case moves:
+		return "Gate on output " + st.of
+	case learns:
+		return "Levels of " + the(st.of)
+	case computes:
+		return map[string]string{"missing": "What is missing, what is doubtful", "air": "Air", "dry": "Dry run", "activate": "In force"}[st.what]
+	case ends:
+		return "Moved in"
+	}
+	var v View
+	s.ask(st, &v)
+	return v.Title
+}
+
+// said is the answer of a step for people.
+func (s *Session) said(st step) string {
+	was := s.get(st.id())
+	what, of := cut(was)
+	switch st.kind {
+	case moves:
+		switch what {
+		case none:
+			return "it moves no gate"
+		case "main":
+			return "a gate in a main"
+		case "sweep":
+			return "a gate that is no machine's"
+		}
+		return "the gate of " + the(of)
+	case finds, learns:
+		switch what {
+		case skip:
+			return "left out for now"
+		case "contact", "proposal":
+			return what + " " + of
+		case "learned":
+			return "learned on " + of
+		}
+	case computes:
+		return "looked at"
+	default:
+	}
+	return was
 }
 
 // orStay lets an earlier answer of a step that looks at the rig stand: Enter
@@ -58,13 +108,7 @@ func (s *Session) orStay(st step, v *View) {
 	if !s.answered(st) || s.live == nil || s.live.phase == result {
 		return
 	}
-	was := s.get(st.id())
-	what, of := cut(was)
-	said := map[string]string{none: "it moves no gate", skip: "left out for now", "main": "a gate in a main", "sweep": "a gate that is no machine's",
-		"machine": "the gate of the " + of, "contact": "contact " + of, "learned": "learned on " + of, "proposal": "the proposal " + of}[what]
-	if said == "" {
-		said = was
-	}
+	was, said := s.get(st.id()), s.said(st)
 	for i := range v.Choices {
 		if v.Choices[i].Answer == was {
 			v.Choices[i].Text += " (as before)"
@@ -288,7 +332,7 @@ func capital(text string) string {
 
 func (s *Session) showFind(st step, now time.Duration, v *View) {
 	l, f := s.live, s.live.finder
-	v.Title, v.Live = "Sensor of "+the(st.of), true
+	v.Title, v.Live = s.title(st), true
 	leave := func() {
 		for i := range s.rig.Contacts {
 			if c := &s.rig.Contacts[i]; c.Kind == "machine" && st.of != collector {
@@ -366,7 +410,7 @@ func each(list []string, f func(string) string) []string {
 
 func (s *Session) showMove(st step, v *View) {
 	l := s.live
-	v.Title = "Gate on output " + st.of
+	v.Title = s.title(st)
 	unused := func() { v.offer(none, "Output %s moves no gate here", st.of) }
 	switch l.phase {
 	case ready:
@@ -411,7 +455,7 @@ func (s *Session) showMove(st step, v *View) {
 
 func (s *Session) showLearn(st step, now time.Duration, v *View) {
 	l := s.live
-	v.Title = "Levels of " + the(st.of)
+	v.Title = s.title(st)
 	channels := s.channelsOf(st.of)
 	_, was := s.learned.Machine(st.of, s.rig.Sensors(channels), s.voltsOf(st.of), s.supply().hertz)
 	others := func() {
@@ -469,7 +513,7 @@ func (s *Session) showLearn(st step, now time.Duration, v *View) {
 
 func (s *Session) showReport(st step, v *View) {
 	l := s.live
-	v.Title = map[string]string{"missing": "What is missing, what is doubtful", "air": "Air", "dry": "Dry run", "activate": "In force"}[st.what]
+	v.Title = s.title(st)
 	if st.what == "activate" && l.phase == ready {
 		v.say("What changes:")
 		v.Text = append(v.Text, s.Differences()...)

@@ -11,6 +11,7 @@ type Part struct {
 	Title string // in the list of parts
 	Role  Role   // that may see it
 	File  string // its template in the folder web, which defines "main"
+	Aside bool   // not in the list of parts: another one links to it
 
 	Fields []string // all that the address may have behind a "?", each once
 
@@ -43,7 +44,7 @@ type Route struct {
 }
 
 // parts is the page, in the order of its list.
-var parts = []*Part{&nowPart, &airPart, &runsPart, &upkeepPart, &signalsPart}
+var parts = []*Part{&nowPart, &airPart, &runsPart, &upkeepPart, &signalsPart, &moveInPart, &shopsPart}
 
 // Visit is one request of somebody to a part.
 type Visit struct {

@@ -43,12 +43,18 @@ type Shop struct {
 	// learn.
 	Learn Learner
 
+	// MoveIn matches the rig to a new shop; nil: it cannot be done from here.
+	MoveIn MoveIn
+
 	// Upkeep keeps what wears and fills; nil: nothing is recorded.
 	Upkeep Upkeep
 
 	// Down tells of each part of the program that does not work, and why; nil:
 	// nobody knows.
 	Down func(tell func(part string, why error))
+
+	// Shops keeps shop files; nil: they are not kept.
+	Shops Shops
 
 	latest atomic.Pointer[control.Snapshot]
 	left   chan struct{} // closed when the shop is left

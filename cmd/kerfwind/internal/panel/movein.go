@@ -1,0 +1,127 @@
+package panel
+
+import (
+	"context"
+	"net/http"
+	"strconv"
+)
+
+// moveInPart leads through the matching of the rig to a new shop. Nothing of it
+// looks at the rig before somebody begins.
+var moveInPart = Part{Path: "/move-in", Title: "Move-in", Role: Setup, File: "movein.html", Data: moveIn,
+	Routes: []Route{
+		{Method: http.MethodGet, Path: "/question", Role: Setup, Do: func(v *Visit) error { return v.fragment("question", v.Shop.moveIn()) }},
+		{Method: http.MethodPost, Path: "/begin", Role: Setup, Do: func(v *Visit) error {
+			return v.moving("The move-in is under way.", func(m MoveIn) error { return m.Begin(v.R.Context(), false) })
+		}},
+		{Method: http.MethodPost, Path: "/fresh", Role: Setup, Do: func(v *Visit) error {
+			return v.moving("A move-in began anew.", func(m MoveIn) error { return m.Begin(v.R.Context(), true) })
+		}},
+		{Method: http.MethodPost, Path: "/leave", Role: Setup, Do: func(v *Visit) error {
+			return v.moving("Left. The answers are kept.", func(m MoveIn) error { return m.Leave(v.R.Context()) })
+		}},
+		{Method: http.MethodPost, Path: "/answer", Role: Setup, Fields: []string{"revision", "answer"}, Do: func(v *Visit) error {
+			return v.answering(func(m MoveIn, revision int) error { return m.Answer(revision, v.Field("answer")) })
+		}},
+		{Method: http.MethodPost, Path: "/back", Role: Setup, Fields: []string{"revision"}, Do: func(v *Visit) error {
+			return v.answering(MoveIn.Back)
+		}},
+		{Method: http.MethodPost, Path: "/go", Role: Setup, Fields: []string{"revision", "step"}, Do: func(v *Visit) error {
+			return v.answering(func(m MoveIn, revision int) error { return m.Go(revision, v.Field("step")) })
+		}},
+	}}
+
+// MoveIn is a move-in. It is kept by the computer: a phone may sleep meanwhile,
+// or another one go on. Errors that are the visitor's are *Mistake or *Refusal.
+type MoveIn interface {
+	// Kept tells whether one was left and can be taken up again.
+	Kept() bool
+	// Question is what is asked now; nil: none is under way.
+	Question() *MoveInQuestion
+	// Begin takes the one up that was left, or begins one; anew throws away what
+	// was answered. Leave ends it for now: the shop before comes in force again.
+	Begin(ctx context.Context, anew bool) error
+	Leave(context.Context) error
+	// Answer answers the question of a revision; Back goes to the step before,
+	// and Go to one that was answered.
+	Answer(revision int, text string) error
+	Back(revision int) error
+	Go(revision int, step string) error
+}
+
+// MoveInQuestion is one question.
+type MoveInQuestion struct {
+	Revision   int
+	Step       string
+	Number, Of int
+	Title      string
+	Text       []string
+	Choices    []MoveInChoice
+	Keep       string // the answer that a first button gives; "" none
+	KeepText   string
+	Free       bool // a text may be answered
+	Example    string
+	Wrong      string
+	Live       bool // it changes by itself
+	Amps       float64
+	Share      float64 // of what it waits for
+	Working    bool
+	Done       bool
+	Reached    []MoveInStep // that can be gone to
+}
+
+// MoveInChoice is an answer that is offered.
+type MoveInChoice struct{ Answer, Text string }
+
+// MoveInStep is a step that was answered.
+type MoveInStep struct{ Step, Title, Answer string }
+
+// moveInView is what the template shows.
+type moveInView struct {
+	None  string
+	Kept  bool
+	Q     *MoveInQuestion
+	Amps  string
+	Share string
+	Free  bool // the text field
+}
+
+func moveIn(v *Visit) (any, error) { return v.Shop.moveIn(), nil }
+
+func (s *Shop) moveIn() *moveInView {
+	if s.MoveIn == nil {
+		return &moveInView{None: "This program cannot move in: it has no rig."}
+	}
+	m := &moveInView{Kept: s.MoveIn.Kept(), Q: s.MoveIn.Question()}
+	if q := m.Q; q != nil {
+		m.Free = q.Free
+		if q.Live && !q.Working || q.Amps > 0 {
+			m.Amps = strconv.FormatFloat(q.Amps, 'f', 1, 64) + " A"
+		}
+		if q.Share > 0 && q.Share < 1 {
+			m.Share = decimal(q.Share)
+		}
+	}
+	return m
+}
+
+// moving carries something of a move-in out.
+func (v *Visit) moving(said string, do func(MoveIn) error) error {
+	if v.Shop.MoveIn == nil {
+		return &Refusal{"there is no rig to move in with"}
+	}
+	if err := do(v.Shop.MoveIn); err != nil {
+		return err
+	}
+	v.Said(said)
+	return nil
+}
+
+// answering carries out what depends on the question that the visitor saw.
+func (v *Visit) answering(do func(MoveIn, int) error) error {
+	revision, err := strconv.Atoi(v.Field("revision"))
+	if err != nil {
+		return &Mistake{"the form is not whole: load the page again"}
+	}
+	return v.moving("", func(m MoveIn) error { return do(m, revision) })
+}
