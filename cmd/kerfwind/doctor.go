@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/doctor"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/config"
@@ -48,6 +49,12 @@ Exit code 1 if anything is bad.`,
 			if o.Rig, err = config.LoadRig(rigPath); err != nil {
 				return &exitError{exitConfig, err}
 			}
+			if shopPath == "" {
+				// Who may not look into the folder does without.
+				if shopPath, err = daemon.ActiveShop(o.State); err != nil && !errors.Is(err, os.ErrPermission) {
+					return &exitError{exitConfig, err}
+				}
+			}
 			if shopPath != "" {
 				if o.Shop, err = config.LoadShop(shopPath, o.Rig); err != nil {
 					return &exitError{exitConfig, err}
@@ -80,7 +87,7 @@ Exit code 1 if anything is bad.`,
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&rigPath, "rig", "/etc/kerfwind/rig.toml", "rig file")
-	fl.StringVar(&shopPath, "shop", "", "shop file: whom it tells of news is looked at too")
+	fl.StringVar(&shopPath, "shop", "", "shop file: whom it tells of news is looked at too (default: the one that was chosen)")
 	fl.StringVar(&state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
 	fl.StringVar(&folder, "runtime", "", "folder of the lock on the rig (default: systemd's, else /run/kerfwind)")
 	fl.BoolVar(&asJSON, "json", false, "print the findings as JSON")
