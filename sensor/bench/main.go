@@ -3,10 +3,11 @@
 // and a one-cycle RMS with hysteresis.
 //
 //	go run ./sensor/bench -starts 2000 -idle 1000
+//	go run ./sensor/bench -starts 150 -idle 15 -steps 0 -goals
 //
 // It prints tables: starts and stops of each kind of machine; false starts in
 // idle hours with crosstalk, standby loads and spikes; and delays against
-// Lorden's bound.
+// Lorden's bound. With -goals it fails where the detector misses a goal.
 package main
 
 import (
@@ -29,20 +30,25 @@ func run(w io.Writer, args []string) error {
 	idle := fs.Float64("idle", 1000, "idle channel hours; 0 = skip")
 	steps := fs.Int("steps", 400, "steps of each size for the comparison with Lorden's bound; 0 = skip")
 	rate := fs.Float64("rate", 2000, "scans a second")
+	held := fs.Bool("goals", false, "fail where a goal is missed")
 	seed := fs.Uint64("seed", 1, "another seed, other recordings")
 	if err := fs.Parse(args); err != nil {
 		return err
 	}
+	var g goals
 	if *starts > 0 {
-		if err := benchStarts(w, *starts, *rate, *seed); err != nil {
+		if err := benchStarts(w, *starts, *rate, *seed, &g); err != nil {
 			return err
 		}
 	}
 	if *idle > 0 {
-		benchIdle(w, *idle, *seed)
+		benchIdle(w, *idle, *seed, &g)
 	}
 	if *steps > 0 {
 		benchSteps(w, *steps, *seed)
+	}
+	if *held {
+		return g.verdict()
 	}
 	return nil
 }

@@ -46,7 +46,7 @@ type tally struct {
 	delays, stops                 []time.Duration
 }
 
-func benchStarts(w io.Writer, starts int, rate float64, seed uint64) error {
+func benchStarts(w io.Writer, starts int, rate float64, seed uint64, g *goals) error {
 	fmt.Fprintf(w, "Starts and stops: %d of each kind, %g scans/s, %g Hz, levels %g and %g A, hold %v.\n", starts, rate, mains, startLevel, stopLevel, stopHold)
 	fmt.Fprintf(w, "A busy shop has a standby load of 0.2 A, spikes of 15 A, and a neighbour of 3 hp that shows with 2 %% of its current.\n")
 	fmt.Fprintf(w, "Delay from the clean one-cycle RMS passing the start level, in cycles; of the stop beyond the hold, in ms.\n\n")
@@ -63,7 +63,9 @@ func benchStarts(w io.Writer, starts int, rate float64, seed uint64) error {
 			if err != nil {
 				return fmt.Errorf("%s: %w", kind.name, err)
 			}
-			for i, t := range tallies {
+			for i := range tallies {
+				t := &tallies[i]
+				g.starts(kind.name, bits, busy, names[i], t)
 				cycles := func(d time.Duration) float64 { return d.Seconds() * mains }
 				ms := func(d time.Duration) float64 { return 1000 * (d - stopHold).Seconds() }
 				fmt.Fprintf(w, "%-24s %-4d %-5s %-16s %6d %6d %6d %6d  %6.2f %6.2f %6.2f  %6.0f %6.0f %6.0f\n",

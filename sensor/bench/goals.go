@@ -1,0 +1,76 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+)
+
+// The goals of our detector: nothing missed, false or double; these bounds, in
+// cycles and beyond the hold; and no false start in idle hours with spikes of at
+// most 6 ms, 100 ms apart.
+const (
+	goalMedian = 1.5
+	goalSlow   = 4 // 99 % of the delays
+	goalStop   = 250 * time.Millisecond
+)
+
+// What is not reached, and held from growing: a soft start that coincides with
+// a neighbour's inrush stays below what crosstalk explains for some cycles; and
+// a stop during an inrush is seen once that has passed.
+const (
+	heldSoft = 8
+	heldStop = 1200 * time.Millisecond
+)
+
+// goals notes what is missed.
+type goals struct{ missed []string }
+
+func (g *goals) miss(format string, a ...any) { g.missed = append(g.missed, fmt.Sprintf(format, a...)) }
+
+// starts judges a row of the table of starts and stops.
+func (g *goals) starts(kind string, bits int, busy bool, method string, t *tally) {
+	if !strings.HasPrefix(method, "ours") {
+		return
+	}
+	row := fmt.Sprintf("%s, %d bits, busy %v, %s", kind, bits, busy, method)
+	slow, stop := float64(goalSlow), goalStop
+	if busy {
+		stop = heldStop
+		if strings.Contains(kind, "soft start") {
+			slow = heldSoft
+		}
+	}
+	if t.starts == 0 || t.missed+t.wrong+t.double > 0 {
+		g.miss("%s: %d starts, %d missed, %d false, %d double", row, t.starts, t.missed, t.wrong, t.double)
+	}
+	cycles := func(p float64) float64 { return share(t.delays, p).Seconds() * mains }
+	if median := cycles(0.5); median > goalMedian {
+		g.miss("%s: median delay %.2f cycles, at most %g", row, median, goalMedian)
+	}
+	if d := cycles(0.99); d > slow {
+		g.miss("%s: 99 %% of the delays %.2f cycles, at most %g", row, d, slow)
+	}
+	if d := share(t.stops, 0.99) - stopHold; d > goalStop {
+		g.miss("%s: 99 %% of the stops %v beyond the hold, at most %v", row, d, goalStop)
+	}
+	if d := share(t.stops, 1) - stopHold; d > stop {
+		g.miss("%s: a stop %v beyond the hold, at most %v", row, d, stop)
+	}
+}
+
+// idle judges a row of the table of idle hours.
+func (g *goals) idle(sp spikes, method string, wrong int) {
+	if strings.HasPrefix(method, "ours") && sp.longest <= 0.006 && sp.apart >= 100*time.Millisecond && wrong > 0 {
+		g.miss("%s, spikes %s: %d false starts", method, sp.name, wrong)
+	}
+}
+
+// verdict is an error that lists what is missed.
+func (g *goals) verdict() error {
+	if len(g.missed) == 0 {
+		return nil
+	}
+	return errors.New("goals missed:\n  " + strings.Join(g.missed, "\n  "))
+}
