@@ -179,7 +179,7 @@ func (s *Server) frame(v *Visit) *Frame {
 		f.Shop, f.Head = v.Shop.Name, v.Shop.head()
 	}
 	for _, p := range parts {
-		if v.Role >= p.Role {
+		if v.Role >= p.Role && !p.Aside {
 			f.Parts = append(f.Parts, Link{p.Path, p.Title, p == v.Part})
 		}
 	}
