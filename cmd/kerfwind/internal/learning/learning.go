@@ -97,10 +97,11 @@ func (s *Session) Read(r sensor.Reading) {
 			s.enter(SwitchOn, r.At)
 		}
 	case SwitchOn:
-		if pass.Run(r) && s.own[r.Channel] {
+		if r = s.heard(r); pass.Run(r) && s.own[r.Channel] {
 			s.enter(Runs, r.At)
 		}
 	case Runs, SwitchOff:
+		r = s.heard(r)
 		pass.Run(r)
 		if !s.own[r.Channel] {
 			return
@@ -123,6 +124,24 @@ func (s *Session) Read(r sensor.Reading) {
 		}
 	case Done:
 	}
+}
+
+// heard is a reading of a channel or, where nothing has been seen of its machine
+// yet or the machine may be off again, what cannot be of the currents of other
+// channels: a transformer beside another conductor shows a share of its current.
+func (s *Session) heard(r sensor.Reading) sensor.Reading {
+	alone := r
+	for c, amps := range s.amps {
+		if c != r.Channel {
+			alone.Amps -= float32(sensor.DefaultCrosstalk * amps)
+		}
+	}
+	alone.Amps = max(alone.Amps, 0)
+	pass := &s.passes[r.Channel]
+	if pass.RunFor() == 0 || r.Health == sensor.Healthy && pass.Off(alone) {
+		return alone
+	}
+	return r
 }
 
 // enough reports whether every channel of the machine has idle values, or has

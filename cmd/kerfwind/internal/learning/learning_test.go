@@ -235,3 +235,35 @@ func TestLateTrust(t *testing.T) {
 		}
 	}
 }
+
+// TestCrosstalk: the current of a neighbour, and its inrush, is neither a start
+// nor a run that goes on.
+func TestCrosstalk(t *testing.T) {
+	s := New(Params{Machine: "planer", Channels: []int{1}, Names: []string{"c0", "c1"}, Idle: 3 * time.Second, Run: 3 * time.Second})
+	var start time.Duration
+	for at := time.Duration(0); at < 60*time.Second; at += 10 * time.Millisecond {
+		saw, planer := 0.03, 0.03
+		switch {
+		case at >= 10*time.Second && at < 11*time.Second:
+			saw = 42
+		case at >= 11*time.Second && at < 20*time.Second, at >= 35*time.Second && at < 50*time.Second:
+			saw = 9
+		}
+		if at >= 30*time.Second && at < 40*time.Second {
+			planer = 5
+		}
+		planer += 0.02 * saw
+		for c, amps := range []float64{saw, planer} {
+			s.Read(sensor.Reading{Channel: c, At: at, Health: sensor.Healthy, Amps: float32(amps)})
+		}
+		if start == 0 && s.Prompt(at).Step == Runs {
+			start = at
+		}
+	}
+	if start < 30*time.Second || start > 31*time.Second || s.stop != 40*time.Second {
+		t.Errorf("it ran from %v to %v", start, s.stop)
+	}
+	if r, err := s.Result(); err != nil || r.Figures[0].Run.Mean < 5 {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
