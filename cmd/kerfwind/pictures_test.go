@@ -134,7 +134,10 @@ func fewColours(data []byte) ([]byte, error) {
 	}
 	count := map[color.RGBA]int{}
 	box := from.Bounds()
-	at := func(x, y int) color.RGBA { return color.RGBAModel.Convert(from.At(x, y)).(color.RGBA) }
+	at := func(x, y int) color.RGBA {
+		r, g, b, _ := from.At(x, y).RGBA() // a page is opaque
+		return color.RGBA{uint8(r >> 8), uint8(g >> 8), uint8(b >> 8), 255}
+	}
 	for y := box.Min.Y; y < box.Max.Y; y++ {
 		for x := box.Min.X; x < box.Max.X; x++ {
 			count[at(x, y)]++

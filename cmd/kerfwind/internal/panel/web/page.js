@@ -38,8 +38,14 @@
     document.querySelectorAll("[data-clock]").forEach(function (e) { write(e, clockText(e.dataset.clock)); });
   }
 
-  // Faults that stand: what stays is left alone, so that only news is read out.
+  // Faults that stand. On every part, what is new is read out, once.
+  var known = null, news = document.getElementById("news");
   function troubles(list) {
+    var fresh = known ? list.filter(function (t) { return !known[t[0]]; }) : [];
+    if (fresh.length) write(news, fresh.map(function (t) { return t[1] + " " + t[2]; }).join(" "));
+    else if (known && !list.length) write(news, "Nothing is known to be wrong any more.");
+    known = {};
+    list.forEach(function (t) { known[t[0]] = true; });
     var ul = document.getElementById("troubles");
     if (!ul) return;
     var have = {};
