@@ -88,6 +88,11 @@ func (x *checker) collectorStep(a *Core, in Input, out *Out, b *Core) error {
 	if in.Kind == Tick && k.on && k.allShut != never && k.allShut == b.now && q.on && x.shownShut(a) {
 		return fmt.Errorf("every path is shown shut and the collector stays on")
 	}
+	if a.has(EveryPathShut, 0) && !b.has(EveryPathShut, 0) && !x.somePath(b) {
+		if machines, held := x.demand(b); !x.p.CloseAtRest || x.moving(b) || !blockedState(b) && machines|held != 0 {
+			return fmt.Errorf("every path shut: over although none is open, and this is not the rest of a shop that shuts all")
+		}
+	}
 	if k.latched != 0 && q.latched == 0 && !(in.Kind == Ask && AskKind(in.State) == AskReset && (in.Origin == Wired || in.Origin == Console)) {
 		return fmt.Errorf("the latch is lifted without a local act")
 	}

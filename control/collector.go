@@ -230,8 +230,12 @@ func (c *Core) runCollector(out *Out) {
 	case k.allShut == never:
 		k.allShut = c.now + c.p.AllShut
 	}
-	if c.has(EveryPathShut, 0) && c.whole(^uint64(0)) {
+	switch {
+	case !c.has(EveryPathShut, 0):
+	case c.whole(^uint64(0)):
 		c.clear(EveryPathShut, BySensor, 0, out)
+	case c.p.CloseAtRest && c.want == 0 && !c.air(): // at rest, shut as it should be
+		c.clear(EveryPathShut, ByNoDemand, 0, out)
 	}
 	c.checkFeedback(out)
 }

@@ -91,13 +91,16 @@
 //     minimum time off is added to the run-on that follows. A hold waits instead.
 //   - Lifting a stop or a stand-down "starts nothing": all stays as it is, machines
 //     that run included, until something is started anew: a machine, a hold or a
-//     test move. A path is still opened for a collector that runs uncommanded.
+//     test move. A path is still opened for a collector that runs uncommanded,
+//     and what has begun to open for it is tried to the end.
 //   - A reset after "no current" is the wanted new try, as it is for gates that
 //     failed.
 //   - A run that ends while no air moves has no run-on: there is nothing to clear.
 //   - A switch that is made when a gate is called back on its way may still be
 //     made from before: it counts again from the driver's answer.
 //   - While a wanted gate still opens, no other shuts.
+//   - "Every path shut" is over when a path is open; where the shop shuts all at
+//     rest also when nothing wants one and the air stands still.
 //   - What somebody pushes by hand is seen and left.
 //
 // # Where each sentence is held
@@ -136,7 +139,7 @@
 //	sensor lost at rest, or at power-up          Core.machineIs, busy             walk runStep; sensor-lost-at-rest
 //	all sensing lost                             Core.allUnknown                  walk runStep; all-sensing-lost
 //	gate not confirmed open                      Core.arrived, tryAgain           walk gateStep, startsAtOnce; gate-sticks, dead-bus
-//	confirmation lost while collecting           Core.settleGates, allShut        walk gateStep, collectorStep; every-path-shut
+//	confirmation lost while collecting           Core.settleGates, allShut        walk gateStep, collectorStep; every-path-shut, every-path-shut-at-rest
 //	gate will not close                          Core.arrived                     walk gateStep; gate-will-not-close
 //	commanded on, no current                     Core.checkFeedback, fail         walk collectorStep; no-current
 //	commanded off, current persists              Core.checkFeedback, spare        walk state; welded-contactor

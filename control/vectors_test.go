@@ -118,6 +118,15 @@ func vectors() []vector {
 			}
 		})},
 		{name: "close at rest", unknown: true, p: barn(2, func(p *Params) { flat(p); p.CloseAtRest = true; p.Collector.Coast = 3; p.Gates[0].Travel = 2 })},
+		{name: "close at rest, both switches", unknown: true, shown: both, p: barn(1, func(p *Params) { switches(p, true, true); p.CloseAtRest = true; p.Collector.Coast = 2 })},
+		{name: "close at rest, both switches, collector seen", unknown: true, shown: both, also: all(states(CollectorIs, Idle, Running), down),
+			p: barn(1, func(p *Params) {
+				flat(p)
+				switches(p, true, true)
+				p.CloseAtRest = true
+				p.Collector.Feedback = ByContact
+				p.Collector.Coast = 2
+			})},
 		{name: "test moves", also: all(one(asks(AskTestOpen, Page, 0), asks(AskTestShut, Page, 0), asks(AskTestShut, Page, 1), asks(AskTestEnd, Page, NoID)), states(ShopIs, ShopOpen, ShopClosed), states(CollectorIs, Idle, Running), down),
 			p: barn(1, func(p *Params) { p.Collector.Feedback = ByContact })},
 		{name: "bin", also: states(BinIs, LevelUnknown, Room, Full), p: barn(1, func(p *Params) { p.BinBlocks = true; p.Collector.MinOn = 3 })},
@@ -174,6 +183,13 @@ func vectors() []vector {
 			also: all(states(CollectorIs, Idle, Running, Unknown), states(SwitchIs, Hand, Off, Auto), reset, down), p: barn(2, func(p *Params) {
 				p.Collector.Feedback, p.Collector.Switch, p.CloseAtRest = ByCurrent, true, true
 				p.Collector.Within, p.Collector.Coast = 2, 2
+			})},
+		{name: "full: a main, both switches, close at rest, collector seen, stand-down", full: true, skip: 8, unknown: true, shown: both,
+			also: all(states(CollectorIs, Idle, Running), down), p: barn(1, func(p *Params) {
+				switches(p, true, true)
+				p.CloseAtRest = true
+				p.Collector.Feedback = ByContact
+				p.Collector.Coast = 2
 			})},
 		{name: "full: two machines, slow drivers, switches", full: true, skip: 8, slow: true, shown: open, also: reset, p: barn(2, func(p *Params) { flat(p); switches(p, true, false); p.Answer = 2 })},
 	}
