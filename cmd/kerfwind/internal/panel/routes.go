@@ -73,6 +73,9 @@ func (s *Server) visit(w http.ResponseWriter, r *http.Request, p *Part, need Rol
 	}
 	if v.Shop == nil {
 		w.Header().Set("Retry-After", "2")
+		if r.Method == http.MethodGet {
+			w.Header().Set("Refresh", "2") // a browser looks again by itself, as after a swap
+		}
 		s.wrong(v, http.StatusServiceUnavailable, "No shop is taken up just now. Try again in a moment.")
 		return
 	}

@@ -22,9 +22,12 @@ func (s *Sheet) WriteText(w io.Writer) error {
 			sec.Blocks[j].text(&b)
 		}
 	}
-	_, err := io.WriteString(w, b.String())
+	_, err := plain.WriteString(w, b.String())
 	return err
 }
+
+// plain takes out what only paper needs.
+var plain = strings.NewReplacer("\u00a0", " ", "\u2011", "-")
 
 func (k *Block) text(b *strings.Builder) {
 	switch k.Kind {
