@@ -346,6 +346,7 @@ func (s *Session) showFind(st step, now time.Duration, v *View) {
 		}
 	}
 	if l.phase == result {
+		v.Amps = f.amps
 		var taken []string
 		for _, ch := range l.found(s) {
 			if o := s.ownerOf(ch, st.of); o != "" && !slices.Contains(taken, o) {
