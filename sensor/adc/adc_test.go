@@ -464,7 +464,7 @@ func TestPlan(t *testing.T) {
 	paced := PlanMCP(8, 1e6, Timing{Rate: 1000, Scans: 10}, pi)
 	fast := PlanMCP(8, 1e6, Timing{Scans: 28}, Limits{Bytes: 65536, Align: 128})
 	slow := PlanMCP(8, 1e6, Timing{Scans: 116, Every: 100 * time.Millisecond}, pi)
-	if paced.Delay != 10*time.Millisecond || paced.Calls != 2000 || paced.Busy < 0.3 || paced.Busy > 0.4 {
+	if paced.Delay != 10*time.Millisecond || paced.Calls != 4000 || paced.Busy < 0.3 || paced.Busy > 0.4 {
 		t.Errorf("paced: %+v", paced)
 	}
 	if fast.Delay > 10*time.Millisecond || fast.Calls > 110 || fast.Busy != 1 || fast.Rate < 2700 || fast.Rate > 3100 {

@@ -38,6 +38,10 @@ func TestRun(t *testing.T) {
 	if !strings.Contains(out, "   5.0      4        0") {
 		t.Errorf("a step of five deviations is not found:\n%s", out)
 	}
+	b.Reset()
+	if err := run(&b, []string{"-frames", "200"}); err != nil || !strings.HasPrefix(b.String(), "16000 samples, ") || strings.Contains(b.String(), ", 0 readings") {
+		t.Errorf("%q, %v", b.String(), err)
+	}
 	if err := run(&b, []string{"-no-such"}); err == nil {
 		t.Error("takes any option")
 	}

@@ -30,10 +30,14 @@ func run(w io.Writer, args []string) error {
 	idle := fs.Float64("idle", 1000, "idle channel hours; 0 = skip")
 	steps := fs.Int("steps", 400, "steps of each size for the comparison with Lorden's bound; 0 = skip")
 	rate := fs.Float64("rate", 2000, "scans a second")
+	frames := fs.Int("frames", 0, "only feed so many frames of 80 samples, for counting instructions")
 	held := fs.Bool("goals", false, "fail where a goal is missed")
 	seed := fs.Uint64("seed", 1, "another seed, other recordings")
 	if err := fs.Parse(args); err != nil {
 		return err
+	}
+	if *frames > 0 {
+		return benchFrames(w, *frames)
 	}
 	var g goals
 	if *starts > 0 {
