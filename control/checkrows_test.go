@@ -2,6 +2,7 @@ package control
 
 import (
 	"fmt"
+	"slices"
 )
 
 // gateStep: travel times and the rows on gates.
@@ -88,7 +89,9 @@ func (x *checker) collectorStep(a *Core, in Input, out *Out, b *Core) error {
 	if in.Kind == Tick && k.on && k.allShut != never && k.allShut == b.now && q.on && x.shownShut(a) {
 		return fmt.Errorf("every path is shown shut and the collector stays on")
 	}
-	if a.has(EveryPathShut, 0) && !b.has(EveryPathShut, 0) && !x.somePath(b) {
+	// A gate that opens may be shut again within the step.
+	opened := in.Kind == GateIs && Shown(in.State) == ShownOpen || slices.ContainsFunc(out.Events, func(e Event) bool { return e.Kind == GateIsOpen })
+	if a.has(EveryPathShut, 0) && !b.has(EveryPathShut, 0) && !x.somePath(b) && !opened {
 		if machines, held := x.demand(b); !x.p.CloseAtRest || x.moving(b) || !blockedState(b) && machines|held != 0 {
 			return fmt.Errorf("every path shut: over although none is open, and this is not the rest of a shop that shuts all")
 		}
