@@ -37,7 +37,7 @@ func moveInServer(t *testing.T, w *moveintest.World, old []byte, dir string) (or
 	}
 	used = new(string)
 	page = &moveInPage{
-		kept: func() bool { _, err := os.Stat(filepath.Join(dir, guide.File)); return err == nil },
+		kept: func() bool { return guide.Left(dir) },
 		open: func() (*guide.Guide, error) {
 			g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, OldFile: file, Old: old, Use: func(f string) error { *used = f; return nil },
 				Today: func() string { return "2026-11-25" }, Notice: func(err error) { t.Error(err) }})
@@ -147,7 +147,7 @@ func TestMoveInPage(t *testing.T) {
 	}
 	phone.tap(`form[action="/move-in/leave"] button`)
 	phone.until("it is over", `document.body.innerText.includes('The rig is in a new shop?')`)
-	if n.g = page.under(); n.g != nil {
+	if n.g = page.under(); n.g != nil || guide.Left(dir) {
 		t.Error("it is still under way")
 	}
 	for _, what := range []string{"sensor", "gate", "learn", "air", "dry", "activate"} {

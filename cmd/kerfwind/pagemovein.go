@@ -144,8 +144,7 @@ func newPageBench(folder string, notice func(error)) *pageBench {
 
 // kept tells whether a move-in lies in the state folder.
 func (b *pageBench) kept() bool {
-	_, err := os.Stat(filepath.Join(b.state, guide.File))
-	return err == nil
+	return guide.Left(b.state)
 }
 
 // attach tells of the shop that comes in force.

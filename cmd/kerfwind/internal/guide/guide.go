@@ -5,6 +5,7 @@ package guide
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -79,6 +80,16 @@ type Guide struct {
 	bench   string        // in force, or on its way
 	opening bool
 	trouble string // of the rig, for people
+}
+
+// Left tells whether a move-in was left in a state folder that Open would go on
+// with.
+func Left(folder string) bool {
+	var kept struct {
+		At string `json:"at"`
+	}
+	data, err := state.Read(folder, File)
+	return err == nil && json.Unmarshal(data, &kept) == nil && kept.At != "done"
 }
 
 // Open goes on with the move-in of a state folder, or begins one.

@@ -13,7 +13,7 @@ import (
 // gate is a gate of the new shop, as answered.
 type gate struct {
 	name, actuator string
-	kind           string // machine, main or sweep
+	kind           string // machine, main, sweep or hand
 	machine        string
 }
 
@@ -45,7 +45,19 @@ func (s *Session) gates() []gate {
 		}
 		out = append(out, g)
 	}
+	if s.old != nil {
+		for i := range s.old.Gate { // moved by hand, and only seen: as they were
+			if g := &s.old.Gate[i]; g.Actuator == nil && s.hasContact(g.OpenSwitch) && !slices.ContainsFunc(out, func(o gate) bool { return o.name == g.Name }) {
+				out = append(out, gate{name: g.Name, kind: "hand"})
+			}
+		}
+	}
 	return out
+}
+
+// hasContact tells whether the rig has a contact of that name.
+func (s *Session) hasContact(name *string) bool {
+	return name != nil && slices.ContainsFunc(s.rig.Contacts, func(c config.Contact) bool { return c.Name == *name })
 }
 
 // oldGatesOf are the gates at the hoods of a machine before.
@@ -107,14 +119,11 @@ func (s *Session) oldGateOf(actuator string) *config.DraftGate {
 // switches puts the end switches of an actuator into a gate: they sit on the
 // same gate and travelled with it.
 func (s *Session) switches(actuator string, g *config.DraftGate) {
-	has := func(name *string) bool {
-		return name != nil && slices.ContainsFunc(s.rig.Contacts, func(c config.Contact) bool { return c.Name == *name })
-	}
 	if o := s.oldGateOf(actuator); o != nil && s.get("switch/"+actuator) != none {
-		if has(o.OpenSwitch) {
+		if s.hasContact(o.OpenSwitch) {
 			g.OpenSwitch = o.OpenSwitch
 		}
-		if has(o.ShutSwitch) {
+		if s.hasContact(o.ShutSwitch) {
 			g.ShutSwitch = o.ShutSwitch
 		}
 	}
@@ -162,7 +171,9 @@ func (s *Session) draftMachine(name string) config.DraftMachine {
 	m.Name = name
 	switch what, of := cut(s.get("sensor/" + name)); what {
 	case "contact":
-		m.Contacts, m.StopHold = []string{of}, nil
+		m.Contacts, m.StopHold, m.Topic, m.Message = []string{of}, nil, nil, nil
+	case topic:
+		m.StopHold = nil
 	default:
 		m.Channels, m.Topic, m.Message = split(what, ","), nil, nil
 	}
@@ -236,9 +247,18 @@ func (s *Session) draftGates(d *config.Draft) {
 		if s.old != nil {
 			for i := range s.old.Gate {
 				if o := &s.old.Gate[i]; o.Name == x.name { // what belongs to the place in the duct
+					if x.kind == "hand" {
+						g = *o
+						g.Duct = nil
+						break
+					}
 					g.Button, g.Hold, g.RunOn, g.LossOpen, g.LossShut, g.Leak, g.Opening = o.Button, o.Hold, o.RunOn, o.LossOpen, o.LossShut, o.Leak, o.Opening
 				}
 			}
+		}
+		if x.kind == "hand" {
+			d.Gate = append(d.Gate, g)
+			continue
 		}
 		g.Name, g.Actuator = x.name, ref(x.actuator)
 		s.switches(x.actuator, &g)
@@ -324,6 +344,11 @@ func (s *Session) leftOut() []string {
 			out = append(out, fmt.Sprintf("The levels of the %s (%s) are reckoned from another supply: learn them here.", m, levels))
 		case what == skip:
 			out = append(out, fmt.Sprintf("The levels of the %s are not learned: kerfwind learn does it.", m))
+		}
+	}
+	for _, g := range s.gates() {
+		if g.kind == "hand" {
+			out = append(out, fmt.Sprintf("Gate %s is moved by hand and taken over as it was. Look that its switch is that one.", g.name))
 		}
 	}
 	if s.old != nil {

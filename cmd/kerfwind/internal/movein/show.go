@@ -339,6 +339,9 @@ func (s *Session) showFind(st step, now time.Duration, v *View) {
 				v.offer("contact:"+c.Name, "It is not sensed by its current but by contact %q", c.Name)
 			}
 		}
+		if o := s.oldMachine(st.of); o != nil && o.Topic != nil {
+			v.offer(topic, "It tells over a topic, as before: %s", *o.Topic)
+		}
 		if st.of == collector {
 			v.offer(skip, "Its current is not sensed")
 		} else {
@@ -390,7 +393,7 @@ func (s *Session) showFind(st step, now time.Duration, v *View) {
 		v.say("Something runs. Switch it off after five seconds.")
 	default:
 		if st.of == collector {
-			v.say("Switch the collector on for five seconds, at its hand switch, then off. Open a gate first.")
+			v.say("Switch the collector on for five seconds, at its hand switch, then off.")
 		} else {
 			v.say("Switch %s on for five seconds, then off. No other machine.", the(st.of))
 		}

@@ -19,6 +19,7 @@ const (
 	nothing = "nothing"
 	none    = "none"
 	unknown = "unknown"
+	topic   = "topic"
 )
 
 // relays are the rig's relays; what each switches is asked for.
@@ -302,6 +303,9 @@ func (s *Session) checkSensor(of, text string) (string, error) {
 	if text == skip {
 		return text, nil
 	}
+	if o := s.oldMachine(of); text == topic && o != nil && o.Topic != nil {
+		return text, nil
+	}
 	if what, contact := cut(text); what == "contact" {
 		for i := range s.rig.Contacts {
 			if c := &s.rig.Contacts[i]; c.Name == contact && c.Kind == "machine" {
@@ -339,7 +343,7 @@ func (s *Session) ownerOf(channel, of string) string {
 // byCurrent tells whether a machine is sensed by its current.
 func (s *Session) byCurrent(m string) bool {
 	what, _ := cut(s.get("sensor/" + m))
-	return what != "contact" && what != skip && what != ""
+	return what != "contact" && what != topic && what != skip && what != ""
 }
 
 func (s *Session) checkGate(text string) (string, error) {
