@@ -336,7 +336,10 @@ func (f *useFlags) shops(cmd *cobra.Command) error {
 	if waits != "" {
 		fmt.Fprintf(w, "It waits: %s\n", waits)
 	}
-	if before, ok := shopfiles.Previous(folder, now); ok {
+	if now == "" {
+		return nil
+	}
+	if before, ok := shopfiles.Previous(folder, abs(now)); ok {
 		fmt.Fprintf(w, "To go back: kerfwind use %s\n", shellWord(f.short(folder, before)))
 	}
 	return nil
