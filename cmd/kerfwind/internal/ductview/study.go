@@ -99,25 +99,24 @@ func (s *Study) Look(open uint64) *Case {
 
 // Brief is what matters most of a set of open gates.
 type Brief struct {
-	Hoods    []HoodView // without the ends of the guesses
+	Hoods    []HoodView
 	Slowest  int        // the segment that is the slowest for its chips; -1 none
 	Velocity float64    // there, m/s
 	Carry    duct.Carrying
-	// Converged is false if the operating point was not found.
+	// Converged is false if any of the operating points was not found.
 	Converged bool
 }
 
-// Brief solves one set of open gates in the middle of the guesses only: a
-// third of the work of Look.
+// Brief solves one set of open gates without looking for what would help.
 func (s *Study) Brief(open uint64) Brief {
 	n := s.Net
 	c := &Case{Open: open, State: s.middle.Solve(open)}
 	c.Carry = n.Carry(c.State, s.middle.Rho())
-	b := Brief{Converged: c.State.Converged}
+	least, most := s.least.Solve(open), s.most.Solve(open)
+	b := Brief{Converged: c.State.Converged && least.Converged && most.Converged}
 	for _, h := range n.LiveHoods(open) {
-		v := HoodView{Segment: h, Flow: c.State.Flow[h]}
+		v := HoodView{Segment: h, Flow: c.State.Flow[h], Low: least.Flow[h], Top: most.Flow[h]}
 		v.Want, v.Given = n.Want(h)
-		v.Low, v.Top = v.Flow, v.Flow
 		b.Hoods = append(b.Hoods, v)
 	}
 	if b.Slowest = s.slowest(c); b.Slowest >= 0 {

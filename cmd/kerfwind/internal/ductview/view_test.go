@@ -414,11 +414,11 @@ func TestBrief(t *testing.T) {
 	near := func(a, b float64) bool { return math.Abs(a-b) <= 1e-9*math.Abs(b) }
 	for _, open := range append(s.Main(), 0) {
 		c, b := s.Look(open), s.Brief(open)
-		if len(c.Hoods) != len(b.Hoods) || c.State.Converged != b.Converged {
+		if len(c.Hoods) != len(b.Hoods) || c.Converged != b.Converged {
 			t.Fatalf("%b: %+v, want %+v", open, b, c)
 		}
 		for i := range b.Hoods {
-			if h, w := b.Hoods[i], c.Hoods[i]; h.Segment != w.Segment || !near(h.Flow, w.Flow) || h.Want != w.Want {
+			if h, w := b.Hoods[i], c.Hoods[i]; h.Segment != w.Segment || !near(h.Flow, w.Flow) || h.Want != w.Want || h.Word() != w.Word() {
 				t.Errorf("%b: %+v, want %+v", open, h, w)
 			}
 		}

@@ -45,7 +45,8 @@ type signal struct {
 }
 
 // signalStrip is the picture of the last minutes: one unit wide a second, and
-// stripHigh high. Paths are in whole units.
+// stripHigh high, which goes with the square root of the current. Paths are in
+// whole units.
 type signalStrip struct {
 	Words       string
 	Wide, High  int
@@ -195,7 +196,7 @@ func newSignalStrip(trail []Stretch, now time.Duration, start, stop float64) *si
 		top = 1
 	}
 	y := func(a float64) int {
-		return stripHigh - int(math.Round(stripHigh*min(max(a/top, 0), 1)))
+		return stripHigh - int(math.Round(stripHigh*math.Sqrt(min(max(a/top, 0), 1)))) // an inrush does not flatten the rest
 	}
 	if start > 0 {
 		p.Start, p.Stop = y(start), y(stop)
