@@ -159,3 +159,46 @@ func TestLive(t *testing.T) {
 		time.Sleep(2 * time.Hour) // the readers end
 	})
 }
+
+// TestEnd: when the last live source has ended, so has what is looked at, with
+// its error; the end of one of two is told.
+func TestEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		gone := errors.New("it has gone")
+		var notices []string
+		f := feed.Feed{
+			Sources: []feed.Source{
+				{Source: ending{&wave{frames: 100, wait: true}, gone}, Name: "a", Detector: detector(t, 0)},
+				{Source: ending{&wave{frames: 300, number: 1, wait: true}, gone}, Name: "b", Detector: detector(t, 1)},
+			},
+			Now:    func() time.Duration { return time.Since(began) },
+			Notice: func(err error) { notices = append(notices, err.Error()) },
+		}
+		end, err := f.Run(t.Context(), feed.Sink{})
+		if !errors.Is(err, gone) || err.Error() != `adc "b": it has gone` || end != 3*time.Second {
+			t.Errorf("%v, %v", end, err)
+		}
+		if len(notices) != 1 || notices[0] != `adc "a": it has gone` {
+			t.Errorf("%q", notices)
+		}
+		f.Sources = f.Sources[:1]
+		f.Sources[0].Source = &wave{}
+		if _, err := f.Run(t.Context(), feed.Sink{}); err != nil {
+			t.Errorf("a source that was closed: %v", err)
+		}
+	})
+}
+
+// ending has an error of its own for the end.
+type ending struct {
+	sensor.Source
+	err error
+}
+
+func (e ending) Next(f *sensor.Frame) error {
+	if err := e.Source.Next(f); err != nil {
+		return e.err
+	}
+	return nil
+}
