@@ -100,8 +100,8 @@ func (s *Study) Look(open uint64) *Case {
 // Brief is what matters most of a set of open gates.
 type Brief struct {
 	Hoods    []HoodView
-	Slowest  int        // the segment that is the slowest for its chips; -1 none
-	Velocity float64    // there, m/s
+	Slowest  int     // the segment that is the slowest for its chips; -1 none
+	Velocity float64 // there, m/s
 	Carry    duct.Carrying
 	// Converged is false if any of the operating points was not found.
 	Converged bool
