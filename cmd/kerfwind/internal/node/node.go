@@ -49,8 +49,7 @@ type Node struct {
 	driver   *drive.Driver // nil: its hardware cannot be opened
 
 	detectors []*sensor.Detector
-	sources   []sensor.Source
-	readers   sync.WaitGroup
+	readers   *rig.Readers
 
 	print   string // fingerprint of the rig
 	ages    ages
@@ -87,7 +86,8 @@ func Open(o Options) (*Node, error) {
 	n.clear()
 	var errs [2]error
 	errs[0] = n.idle()
-	n.sources, errs[1] = o.Sources(o.Rig, o.Now)
+	sources, failed := o.Sources(o.Rig, o.Now)
+	errs[1], n.readers = failed, rig.NewReaders(o.Rig, sources, o.Notice)
 	if err := errors.Join(errs[:]...); err != nil {
 		n.close()
 		return nil, err
@@ -144,6 +144,13 @@ func (n *Node) halt() error {
 	return n.driver.Halt()
 }
 
+func (n *Node) close() {
+	n.driverMu.Lock()
+	_ = n.release() // told before
+	n.driverMu.Unlock()
+	n.readers.Close()
+}
+
 // guard makes the outputs inert before a panic ends the program.
 func (n *Node) guard(do func()) {
 	defer func() {
@@ -187,8 +194,8 @@ func (n *Node) Run(ctx context.Context) (err error) {
 		},
 		Changed: func(bool) { poke(n.linked) },
 	})
-	frames := n.read(ctx)
-	ill, seen := make([]string, len(n.sources)), make([]bool, len(n.sources))
+	frames := n.readers.Start(ctx, n.guard)
+	seen := make([]bool, n.readers.Len())
 	ready := false
 	timer := time.NewTimer(0)
 	defer timer.Stop()
@@ -203,15 +210,8 @@ func (n *Node) Run(ctx context.Context) (err error) {
 			return nil
 		case f := <-frames:
 			n.feed(&f.Frame)
-			now := ""
-			if f.Err != nil {
-				now = f.Err.Error()
-			}
-			if now != ill[f.Source] && now != "" {
-				n.o.Notice(fmt.Errorf("adc %q: %w", n.o.Rig.ADCs[f.Source].Name, f.Err))
-			}
-			ill[f.Source], seen[f.Source] = now, true
-			f.free <- f
+			seen[f.Source] = true
+			n.readers.Done(f)
 		case <-answers:
 			reports = n.driver.Take(reports[:0])
 			for _, r := range reports {

@@ -6,8 +6,6 @@ package rig
 import (
 	"context"
 	"errors"
-	"fmt"
-	"io"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -90,8 +88,7 @@ type Live struct {
 	o       Options
 	driver  Outputs
 	far     Far // nil: there is no other computer
-	sources []sensor.Source
-	readers sync.WaitGroup
+	readers *Readers
 	params  loop.Params
 	asks    chan request
 	latest  atomic.Pointer[control.Snapshot]
@@ -177,7 +174,8 @@ func Open(o Options) (*Live, error) {
 	if o.Outputs == nil {
 		own = s.Rig.Own()
 	}
-	l.sources, errs[1] = o.Sources(own, o.Now)
+	sources, failed := o.Sources(own, o.Now)
+	errs[1], l.readers = failed, NewReaders(own, sources, o.Notice)
 	err = errors.Join(errs[:]...)
 	if err == nil && o.Outputs == nil && o.Far != nil && len(s.Rig.Nodes) > 0 {
 		if l.far, err = o.Far(o, l.Guard); err == nil {
@@ -228,7 +226,7 @@ func (l *Live) put(r request) bool {
 }
 
 // Sources is how many converters of this computer are read.
-func (l *Live) Sources() int { return len(l.sources) }
+func (l *Live) Sources() int { return l.readers.Len() }
 
 // Far is what other computers sense and drive, or nil.
 func (l *Live) Far() Far { return l.far }
@@ -327,8 +325,7 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 	}
 	published := -publishEvery
 	solving.Go(func() { l.Guard(func() { l.Air.Run(ctx) }) })
-	in := l.read(ctx)
-	ill := make([]string, len(l.sources)) // what was last said of each
+	in := l.readers.Start(ctx, l.Guard)
 	var reports []drive.Report
 	var readings []sensor.Reading
 	var far <-chan struct{} // nil: never
@@ -348,15 +345,7 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 				l.o.Frame(&f.Frame)
 			}
 			lp.Feed(&f.Frame)
-			now := ""
-			if f.Err != nil {
-				now = f.Err.Error()
-			}
-			if now != ill[f.Source] && now != "" {
-				l.o.Notice(fmt.Errorf("adc %q: %w", l.o.Shop.Rig.ADCs[f.Source].Name, f.Err))
-			}
-			ill[f.Source] = now
-			f.free <- f
+			l.readers.Done(f)
 		case <-l.driver.Ready():
 			reports = l.driver.Take(reports[:0])
 			for _, r := range reports {
@@ -429,54 +418,6 @@ func (l *Live) take(lp *loop.Loop, r drive.Report) {
 	}
 }
 
-// frame is a frame on its way from a reader to the loop and back.
-type frame struct {
-	sensor.Frame
-	free chan *frame
-}
-
-// read starts a reader for each source. A converter that hangs blocks only its
-// own.
-func (l *Live) read(ctx context.Context) <-chan *frame {
-	in := make(chan *frame, len(l.sources))
-	for i, src := range l.sources {
-		free := make(chan *frame, 2)
-		free <- &frame{free: free}
-		free <- &frame{free: free}
-		l.readers.Go(func() {
-			l.Guard(func() { l.follow(ctx, i, src, free, in) })
-		})
-	}
-	return in
-}
-
-// follow reads source i until it or ctx ends.
-func (l *Live) follow(ctx context.Context, i int, src sensor.Source, free chan *frame, in chan<- *frame) {
-	for {
-		var f *frame
-		select {
-		case f = <-free:
-		case <-ctx.Done():
-			return
-		}
-		err := src.Next(&f.Frame)
-		if ctx.Err() != nil {
-			return
-		}
-		if err != nil {
-			if !errors.Is(err, io.EOF) {
-				l.o.Notice(fmt.Errorf("adc %q: %w", l.o.Shop.Rig.ADCs[i].Name, err))
-			}
-			return
-		}
-		select {
-		case in <- f:
-		case <-ctx.Done():
-			return
-		}
-	}
-}
-
 // Guard makes the outputs inert before a panic in a goroutine ends the program.
 func (l *Live) Guard(do func()) {
 	defer func() {
@@ -488,25 +429,11 @@ func (l *Live) Guard(do func()) {
 	do()
 }
 
-// hangs bounds how long the end waits for a converter that hangs.
-const hangs = time.Second
-
 // close lets go of everything.
 func (l *Live) close() {
 	if l.driver != nil {
 		_ = l.driver.Halt() // told before
 		l.driver.Close()
 	}
-	_ = closeAll(l.sources) // they are only read
-	end := make(chan struct{})
-	go func() {
-		defer close(end)
-		l.readers.Wait()
-	}()
-	limit := time.NewTimer(hangs)
-	defer limit.Stop()
-	select {
-	case <-end:
-	case <-limit.C:
-	}
+	l.readers.Close()
 }
