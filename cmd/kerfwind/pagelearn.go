@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -59,10 +60,14 @@ type pageLesson struct {
 	machine  sensor.LearnedMachine
 }
 
-// newPageLearn lists what can be learned: nothing, where no sensor tells of any
-// machine.
+// newPageLearn lists what can be learned: nothing, where no sensor of this
+// computer tells of any machine.
 func newPageLearn(l *pageLearn) *pageLearn {
 	l.list, _ = (&learnFlags{}).lessons(l.shop) // it names nothing, so all that it can miss is a sensor
+	// What another computer senses comes as verdicts and single readings.
+	l.list = slices.DeleteFunc(l.list, func(x lesson) bool {
+		return slices.ContainsFunc(x.channels, func(ch int) bool { return l.shop.Rig.Channels[ch].Node != 0 })
+	})
 	return l
 }
 

@@ -135,6 +135,15 @@ func TestPageLearn(t *testing.T) {
 	})
 }
 
+// What another computer senses is learned there.
+func TestPageLearnNodes(t *testing.T) {
+	p := newPupilPage(t)
+	p.shop.Rig.Channels[0].Node = 1
+	if got := strings.Join(newPageLearn(p.pageLearn).Machines(), ","); got != "planer,drum sander,router" {
+		t.Error(got)
+	}
+}
+
 // What goes wrong is told, keeps nothing, and another session can begin.
 func TestPageLearnFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
