@@ -108,6 +108,9 @@ func (s *Shop) mainsWords() string {
 
 func (s *Shop) signal(channel int, u *config.ChannelUse) signal {
 	out := signal{ID: strconv.Itoa(channel), Name: s.Rig.Channels[channel].Name, Use: s.useOf(u)}
+	if n := s.Rig.Channels[channel].Node; n > 0 {
+		out.Use += ", on " + s.Rig.Nodes[n-1].Name
+	}
 	amps := func(a float64) string { return config.Metric.Format(config.Current, three(a)) }
 	if u.Start > 0 && (u.Machine != control.NoID || u.Collector != control.NoID) {
 		out.Start, out.Stop = amps(u.Start), amps(u.Stop)

@@ -44,6 +44,8 @@ func TestSignals(t *testing.T) {
 	if strings.Contains(part.Body.String(), "<html") || !strings.Contains(w.Body.String(), part.Body.String()) {
 		t.Error("what follows is not a piece of the page")
 	}
+	p.Rig.Nodes, p.Rig.Channels[3].Node = []config.Node{{Name: "shed"}}, 1
+	reads(t, look(s, "/signals"), http.StatusOK, "<h3>c3: router, on shed</h3>")
 	p.Hertz = func() (float64, bool) { return 59.98, true }
 	reads(t, look(s, "/signals"), http.StatusOK, "Mains 59.98 Hz, measured.")
 	reads(t, look(s, "/signals?x=1"), http.StatusBadRequest, "nobody asks for")
