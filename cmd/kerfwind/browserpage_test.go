@@ -82,10 +82,14 @@ const measure = `(() => {
 	if (document.documentElement.scrollWidth > innerWidth) bad.push('scrolls sideways: ' + document.documentElement.scrollWidth + ' in ' + innerWidth);
 	const all = [...document.querySelectorAll('a[href], button, summary, select, textarea, input:not([type=hidden])')].filter(e => e.checkVisibility() && !e.closest('.skip'));
 	const inText = e => e.tagName === 'A' && getComputedStyle(e).display === 'inline'; // as part of a sentence
+	const rects = [];
 	for (const e of all) {
 		let r = e.getBoundingClientRect();
 		if (e.labels && e.labels.length && ['checkbox', 'radio'].includes(e.type)) r = e.labels[0].getBoundingClientRect();
 		if (!inText(e) && (r.width < 47.9 || r.height < 47.9)) bad.push(name(e) + ': ' + r.width.toFixed(1) + ' x ' + r.height.toFixed(1));
+		if (inText(e) || e.closest('header, nav')) continue;
+		for (const o of rects) if (r.left < o.right + 7.9 && o.left < r.right + 7.9 && r.top < o.bottom + 7.9 && o.top < r.bottom + 7.9) bad.push(name(e) + ' is too near to ' + o.name);
+		rects.push({left: r.left, right: r.right, top: r.top, bottom: r.bottom, name: name(e)});
 	}
 	document.querySelectorAll('details').forEach(d => d.open = false);
 	return bad;

@@ -85,6 +85,7 @@
 
   // Lost and found. What is shown is then as of the last word, and says so.
   var cut = false; // the stream has ended
+  var why = "";    // what the computer itself says about it
   function found() {
     cut = false;
     if (lost.hidden) return;
@@ -97,7 +98,7 @@
       if (lost.hidden) clocks();
       return;
     }
-    var text = "No word from the computer since " + new Date(word).toLocaleTimeString() + ". What stands below is as it was then.";
+    var text = (why ? why + " No news" : "No word from the computer") + " since " + new Date(word).toLocaleTimeString() + ". What stands below is as it was then.";
     body.dataset.lost = "";
     lost.hidden = false;
     write(lost, text);
@@ -115,8 +116,12 @@
         location.reload(); // to be asked for a password again
         throw new Error();
       }
-      if (!r.ok) throw new Error();
+      if (!r.ok) return r.json().then(function (a) {
+        why = a.error || "";
+        throw new Error();
+      });
       wait = 500;
+      why = "";
       var from = r.body.pipeThrough(new TextDecoderStream()).getReader();
       return from.read().then(function more(got) {
         if (got.done) throw new Error();
