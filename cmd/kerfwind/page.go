@@ -109,8 +109,9 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, *pageLearn, error) {
 	}
 	shop.Down = p.down
 	shop.Shops = &pageShops{state: p.state, shop: s.Shop, now: s.Choice, use: s.Use}
-	shop.History = historyFor(p.state)
-	shop.Upkeep = &pageUpkeep{p.state, clock, time.Local}
+	room := make(readers, pageReaders)
+	shop.History = historyFor(p.state, room)
+	shop.Upkeep = &pageUpkeep{p.state, clock, time.Local, room}
 	if s.Memory != nil {
 		shop.Tape = pageTape{s.Memory}
 	}

@@ -18,32 +18,61 @@ type pageHistory struct {
 	free func()
 }
 
-// Readers of the record at a time, so that many phones or downloads do not take
-// the memory; and how many runs are read at once for a table.
+// Readers of the record at a time, so that many phones do not take the memory,
+// and downloads, which may last, not all of the readers. How many runs are read
+// at once for a table.
 const (
-	pageReaders = 3
-	pageRuns    = 1000
+	pageReaders   = 3
+	pageDownloads = 2
+	pageRuns      = 1000
 )
 
+// readers have room for so many at a time.
+type readers chan struct{}
+
+// enter waits for room.
+func (r readers) enter(ctx context.Context) error {
+	select {
+	case r <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (r readers) leave() { <-r }
+
 // historyFor returns what opens the record of a state folder for the page.
-func historyFor(state string) func(context.Context) (panel.History, error) {
-	room := make(chan struct{}, pageReaders)
-	return func(ctx context.Context) (panel.History, error) {
-		select {
-		case room <- struct{}{}:
-		case <-ctx.Done():
-			return nil, ctx.Err()
-		}
-		db, err := journal.OpenReader(ctx, state)
-		if err != nil {
-			<-room
-			if errors.Is(err, journal.ErrNone) {
-				err = panel.ErrNoHistory
+func historyFor(state string, pages readers) func(context.Context, bool) (panel.History, error) {
+	downloads := make(readers, pageDownloads)
+	return func(ctx context.Context, long bool) (panel.History, error) {
+		room := pages
+		if long {
+			room = downloads
+			if len(room) == cap(room) {
+				return nil, &panel.Refusal{Why: "other tables are being saved just now: try again in a moment"}
 			}
+		}
+		if err := room.enter(ctx); err != nil {
 			return nil, err
 		}
-		return &pageHistory{db, time.Local, func() { <-room }}, nil
+		db, err := openForPage(ctx, state)
+		if err != nil {
+			room.leave()
+			return nil, err
+		}
+		return &pageHistory{db, time.Local, room.leave}, nil
 	}
+}
+
+// openForPage opens the record for reading. The error is panel.ErrNoHistory
+// where there is none.
+func openForPage(ctx context.Context, state string) (*journal.DB, error) {
+	db, err := journal.OpenReader(ctx, state)
+	if errors.Is(err, journal.ErrNone) {
+		err = panel.ErrNoHistory
+	}
+	return db, err
 }
 
 func (h *pageHistory) Close() error {

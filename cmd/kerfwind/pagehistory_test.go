@@ -14,14 +14,14 @@ import (
 func TestPageHistory(t *testing.T) {
 	dir := t.TempDir()
 	ctx := context.Background()
-	opened := historyFor(dir)
-	if _, err := opened(ctx); !errors.Is(err, panel.ErrNoHistory) {
+	opened := historyFor(dir, make(readers, pageReaders))
+	if _, err := opened(ctx, false); !errors.Is(err, panel.ErrNoHistory) {
 		t.Fatalf("%v", err)
 	}
 	if err := makeHistory(dir, 2); err != nil {
 		t.Fatal(err)
 	}
-	h, err := opened(ctx)
+	h, err := opened(ctx, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -100,7 +100,7 @@ func TestPageHistory(t *testing.T) {
 	// There is room for a few at a time; the next one waits, but not for ever.
 	var all []panel.History
 	for range pageReaders {
-		h, err := opened(ctx)
+		h, err := opened(ctx, false)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -108,7 +108,18 @@ func TestPageHistory(t *testing.T) {
 	}
 	over, cancel := context.WithCancel(ctx)
 	cancel()
-	if _, err := opened(over); !errors.Is(err, context.Canceled) {
+	if _, err := opened(over, false); !errors.Is(err, context.Canceled) {
+		t.Errorf("%v", err)
+	}
+	// Downloads have room of their own, and are refused where there is none.
+	for range pageDownloads {
+		h, err := opened(ctx, true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, h)
+	}
+	if _, err := opened(ctx, true); !errors.As(err, new(*panel.Refusal)) {
 		t.Errorf("%v", err)
 	}
 	for _, h := range all {

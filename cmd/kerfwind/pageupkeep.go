@@ -15,6 +15,7 @@ type pageUpkeep struct {
 	state string
 	clock func() journal.Stamp
 	zone  *time.Location
+	room  readers
 }
 
 // byPage says in the record that a visitor of the page did it.
@@ -24,11 +25,12 @@ const byPage = "page"
 const weakAirs = 6
 
 func (u *pageUpkeep) Look(ctx context.Context) (*panel.UpkeepState, error) {
-	db, err := journal.OpenReader(ctx, u.state)
+	if err := u.room.enter(ctx); err != nil {
+		return nil, err
+	}
+	defer u.room.leave()
+	db, err := openForPage(ctx, u.state)
 	if err != nil {
-		if errors.Is(err, journal.ErrNone) {
-			err = panel.ErrNoHistory
-		}
 		return nil, err
 	}
 	s, err := readUpkeep(ctx, db, u.clock().Wall)
@@ -55,6 +57,10 @@ func (u *pageUpkeep) Look(ctx context.Context) (*panel.UpkeepState, error) {
 
 // change opens the history beside its writer for one change.
 func (u *pageUpkeep) change(ctx context.Context, f func(*journal.DB, journal.Stamp) error) error {
+	if err := u.room.enter(ctx); err != nil {
+		return err
+	}
+	defer u.room.leave()
 	db, err := journal.OpenGuest(ctx, u.state)
 	if err != nil {
 		return err

@@ -242,11 +242,11 @@ func period(by string, day int) (first, next int) {
 }
 
 // history opens the record. The error ErrNoHistory is left to the caller.
-func (s *Shop) history(ctx context.Context) (History, error) {
+func (s *Shop) history(ctx context.Context, long bool) (History, error) {
 	if s.History == nil {
 		return nil, ErrNoHistory
 	}
-	h, err := s.History(ctx)
+	h, err := s.History(ctx, long)
 	if err != nil && !errors.Is(err, ErrNoHistory) {
 		err = fmt.Errorf("the history cannot be read just now: %w", err)
 	}
@@ -259,7 +259,7 @@ func runs(v *Visit) (any, error) {
 		return nil, err
 	}
 	m := &runsMain{Tape: v.Shop.tapeRows()}
-	h, err := v.Shop.history(v.R.Context())
+	h, err := v.Shop.history(v.R.Context(), false)
 	if errors.Is(err, ErrNoHistory) {
 		m.None = "Nothing is recorded yet. The first machine that runs begins the list."
 		return m, nil
@@ -494,7 +494,7 @@ func (v *Visit) table(what string, write func(context.Context, io.Writer, Histor
 		return err
 	}
 	ctx := v.R.Context()
-	h, err := v.Shop.history(ctx)
+	h, err := v.Shop.history(ctx, true)
 	if errors.Is(err, ErrNoHistory) {
 		return &Mistake{"nothing is recorded yet"}
 	} else if err != nil {

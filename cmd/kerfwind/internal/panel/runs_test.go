@@ -16,6 +16,7 @@ import (
 type fakeHistory struct {
 	first, last int
 	closed      *int
+	long        bool
 	fails       error
 }
 
@@ -71,6 +72,9 @@ func (h fakeHistory) RunsCSV(_ context.Context, w io.Writer, of RunsOf) error {
 	if h.fails != nil {
 		return h.fails
 	}
+	if !h.long {
+		return errors.New("a download takes the room of a page")
+	}
 	_, err := fmt.Fprintf(w, "runs %+v", of)
 	return err
 }
@@ -85,11 +89,12 @@ func runsPage(t testing.TB, h fakeHistory, opening error) (s *Server, open *int)
 	s, p := New(Options{Notice: func(err error) { t.Log(err) }}), onPage(demoShop(t), time.Minute)
 	open = new(int)
 	h.closed = open
-	p.History = func(context.Context) (History, error) {
+	p.History = func(_ context.Context, long bool) (History, error) {
 		if opening != nil {
 			return nil, opening
 		}
 		*open++
+		h.long = long
 		return h, nil
 	}
 	s.Show(p)

@@ -27,9 +27,10 @@ type Shop struct {
 	// against what must hold. Origin and Expires are set by it, not by the page.
 	Ask func(ctx context.Context, in control.Input) error
 
-	// History opens the record of what ran. The error is ErrNoHistory where
-	// there is none yet.
-	History func(context.Context) (History, error)
+	// History opens the record of what ran; long is for a download, which may
+	// last. The error is ErrNoHistory where there is none yet, and a *Refusal where
+	// too many downloads are under way.
+	History func(ctx context.Context, long bool) (History, error)
 
 	// Hertz is the mains frequency in force, and whether it is measured; nil:
 	// as the shop file says.
