@@ -45,6 +45,8 @@ type Decider struct {
 	reports  []drive.Report
 	readings []sensor.Reading
 	halted   bool
+	rest     bool          // the shop is at rest
+	every    time.Duration // until when every reading is wanted
 	acked    chan struct{} // poked when a node says that it has no session
 }
 
@@ -94,6 +96,7 @@ type peer struct {
 	ever     bool                       // at work once
 	fresh    bool                       // the plan was sent since it was last at work: its outputs are as after power-up
 	alive    time.Duration              // when it was surely alive
+	taped    time.Duration              // instant of the newest reading that was on a tape
 	said     string                     // the trouble told last
 	due      bool                       // an order is to be sent
 	commands []control.Command          // to send with it
@@ -280,7 +283,7 @@ func (d *Decider) Beat() {
 		if d.halted || !p.due && len(p.commands) == 0 {
 			continue
 		}
-		var o order
+		o := order{Rest: d.rest, Every: d.o.Now() < d.every}
 		if !p.work {
 			o.Plan = p.plan
 		}
@@ -406,15 +409,47 @@ func (d *Decider) heard(p *peer, m mqttlink.Letter) {
 			d.tell(p, &n, m.At)
 		}
 	}
+	taped := map[int]bool{} // its newest is on the tape
+	for _, x := range r.Tape {
+		taped[x.ID] = true
+		p.taped = max(p.taped, m.At-time.Duration(x.Ago)) // messages take more and less time
+		d.reading(p, &x.channel, p.taped)
+	}
 	for _, c := range r.Channels {
-		if p.channels[c.ID] && len(d.readings) < most {
-			d.readings = append(d.readings, sensor.Reading{Channel: c.ID, At: m.At, Onset: max(m.At-time.Duration(c.Since), 0), Verdict: c.Is.v, Amps: c.Amps, Health: c.Health.v})
+		if !taped[c.ID] {
+			d.reading(p, &c, m.At)
 		}
 	}
 	for _, f := range r.Facts {
 		if in, ok := f.input(); ok {
 			d.fact(p, in, m.At)
 		}
+	}
+	poke(d.ready)
+}
+
+// reading passes on a reading of at.
+func (d *Decider) reading(p *peer, c *channel, at time.Duration) {
+	if p.channels[c.ID] && len(d.readings) < most {
+		d.readings = append(d.readings, sensor.Reading{Channel: c.ID, At: at, Onset: max(at-time.Duration(c.Since), 0), Verdict: c.Is.v, Amps: c.Amps, Health: c.Health.v})
+	}
+}
+
+// AtRest says whether the shop is at rest: a node may read its file anew then.
+func (d *Decider) AtRest(yes bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.rest = yes
+}
+
+// Listen has every reading of the nodes come for so long from now, not only
+// changes and the newest every half second. It may be called from any goroutine.
+func (d *Decider) Listen(long time.Duration) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.every = max(d.every, d.o.Now()+long)
+	for _, p := range d.peers {
+		p.due = p.due || p.work
 	}
 	poke(d.ready)
 }

@@ -2,6 +2,7 @@ package node
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/tls"
 	"encoding/json"
@@ -60,9 +61,13 @@ type Node struct {
 	why     string        // no plan is in force
 	last    uint64        // number of the newest order of the session
 	heard   time.Duration // when the deciding computer was surely alive
+	rest    bool          // the shop is at rest, as it said last
+	every   time.Duration // until when every reading is sent
+	ordered time.Duration // when the newest order of the session came
 	lost    bool          // it is not heard
 
 	channels map[int]sensor.Reading
+	tape     []sensor.Reading // to be sent
 	facts    map[said]control.Input
 	news     []news
 	numbered uint64
@@ -97,7 +102,7 @@ func Open(o Options) (*Node, error) {
 
 // clear forgets what belongs to a session.
 func (n *Node) clear() {
-	n.session, n.plan, n.last, n.lost = "", nil, 0, false
+	n.session, n.plan, n.last, n.lost, n.rest, n.every, n.tape = "", nil, 0, false, false, 0, nil
 	n.channels, n.facts, n.on, n.off, n.moving, n.stopped = map[int]sensor.Reading{}, map[said]control.Input{}, map[target]bool{}, map[target]time.Duration{},
 		map[control.ID]time.Duration{}, map[control.ID]bool{}
 	n.news, n.numbered, n.detectors = nil, 0, nil
@@ -225,7 +230,7 @@ func (n *Node) Run(ctx context.Context) (err error) {
 		}
 		now := n.o.Now()
 		n.pass(now)
-		if n.changed || now-n.reported >= beat {
+		if n.changed || now-n.reported >= beat || len(n.tape) > 0 && now-n.reported >= taping {
 			n.report(now)
 		}
 		if n.driver != nil {
@@ -410,7 +415,11 @@ func (n *Node) take(l mqttlink.Letter) {
 	if o.Seq <= n.last {
 		return
 	}
-	n.last = o.Seq
+	n.last, n.rest, n.ordered = o.Seq, o.Rest, l.At
+	n.every = 0
+	if o.Every {
+		n.every = l.At + lease
+	}
 	old, known := n.ages.take(&o.head, l.At)
 	if known {
 		n.heard = max(n.heard, l.At-old)
@@ -512,7 +521,7 @@ func (n *Node) begin(o *order, at time.Duration) {
 		n.o.Notice(errors.New(n.why))
 		return
 	}
-	n.session, n.plan, n.last, n.heard = o.Boot, o.Plan, o.Seq, at
+	n.session, n.plan, n.last, n.heard, n.ordered = o.Boot, o.Plan, o.Seq, at, at
 	n.ages.take(&o.head, at)
 	n.refused = ""
 	n.changed = true
@@ -576,19 +585,30 @@ func (n *Node) adopt(p *plan) error {
 	return n.open(w)
 }
 
+// channelOf words a reading; its onset is counted back from.
+func channelOf(c sensor.Reading, from time.Duration) channel {
+	x := channel{c.Channel, word[sensor.Verdict]{c.Verdict}, word[sensor.Health]{c.Health}, 0, seconds(min(max(from-c.Onset, 0), longest))}
+	if c.Amps >= 0 && c.Amps < 1e6 { // a detector that is unknown may have none
+		x.Amps = c.Amps
+	}
+	return x
+}
+
 // report says all that is known here.
 func (n *Node) report(now time.Duration) {
 	n.reported, n.changed = now, false
+	tape := n.tape
+	n.tape = n.tape[:0]
 	if n.x == nil || !n.x.Connected() {
 		return
 	}
 	r := report{head: n.ages.next(now), Session: n.session, Rig: n.print, Why: n.why}
-	for id, c := range n.channels {
-		x := channel{id, word[sensor.Verdict]{c.Verdict}, word[sensor.Health]{c.Health}, 0, seconds(min(max(now-c.Onset, 0), longest))}
-		if c.Amps >= 0 && c.Amps < 1e6 { // a detector that is unknown may have none
-			x.Amps = c.Amps
-		}
-		r.Channels = append(r.Channels, x)
+	for _, c := range n.channels {
+		r.Channels = append(r.Channels, channelOf(c, now))
+	}
+	slices.SortStableFunc(tape, func(a, b sensor.Reading) int { return cmp.Compare(a.At, b.At) }) // converters take turns
+	for _, c := range tape {
+		r.Tape = append(r.Tape, taped{channelOf(c, c.At), seconds(min(max(now-c.At, 0), longest))})
 	}
 	slices.SortFunc(r.Channels, func(a, b channel) int { return a.ID - b.ID })
 	for _, in := range n.facts {

@@ -408,9 +408,52 @@ func TestOnlyItsOwn(t *testing.T) {
 	})
 }
 
+// Every reading comes while somebody listens, in order, and no longer than the
+// lease after that; control is told of a start as soon as ever.
+func TestListen(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := newPair(t)
+		defer p.end()
+		p.after(2 * time.Second)
+		count := func() (n int) {
+			p.forget()
+			p.after(time.Second)
+			last := time.Duration(0)
+			for _, r := range p.readings {
+				if r.Channel == 0 {
+					n++
+				}
+				if r.At < last || r.At > p.now() || r.Onset > r.At {
+					t.Errorf("%+v after %v", r, last)
+				}
+				last = r.At
+			}
+			return n
+		}
+		if n := count(); n > 5 {
+			t.Errorf("%d readings a second though nobody listens", n)
+		}
+		p.dec.Listen(1500 * time.Millisecond)
+		p.after(200 * time.Millisecond)
+		if n := count(); n < 98 || n > 102 { // half cycles of 50 Hz
+			t.Errorf("%d readings a second", n)
+		}
+		p.coil.set(0, true)
+		p.after(60 * time.Millisecond)
+		if p.verdict(0) != sensor.Running {
+			t.Error("the start waits for the tape")
+		}
+		p.after(4500 * time.Millisecond)
+		if n := count(); n > 5 {
+			t.Errorf("%d readings a second after the lease", n)
+		}
+	})
+}
+
 func FuzzReport(f *testing.F) {
 	f.Add([]byte(`{"boot":"n1","seq":4,"heard":2,"after":0.2,"session":"d1","rig":"00","channels":[{"id":0,"is":"running","health":"healthy","amps":7.1,"since":0.1}],"facts":[{"of":"stop","id":0,"is":"closed"}],"news":[{"n":1,"news":"done","do":"gate-open","id":0,"cmd":7}]}`))
 	f.Add([]byte(`{"boot":"n1","seq":1}`))
+	f.Add([]byte(`{"boot":"n1","seq":1,"tape":[{"id":0,"is":"idle","health":"healthy","amps":0.1,"since":2,"ago":0.02},{"id":0,"is":"idle","health":"healthy","amps":0.1,"since":2,"ago":0.01}]}`))
 	f.Add([]byte(`{"boot":"n1","seq":1,"channels":[{"id":-1,"is":"on"}]}`))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		r, err := parseReport(b)
@@ -430,6 +473,7 @@ func FuzzOrder(f *testing.F) {
 	f.Add([]byte(`{"boot":"d1","seq":4,"heard":2,"after":0.2,"to":"n1","commands":[{"cmd":7,"do":"gate-open","id":0}]}`))
 	f.Add([]byte(`{"boot":"d1","seq":1,"heard":2,"to":"n1","plan":{"mains":50,"lost":3,"channels":[{"name":"c0","id":0,"start":2,"stop":1}],"gates":[{"id":0,"actuator":"g0","travel":1}],"outlets":[{"id":0,"actuator":"k1","off":60}],"contactor":{"id":0,"actuator":"k2","off":600}}}`))
 	f.Add([]byte(`{"boot":"d1","seq":1,"to":"n1","bye":true}`))
+	f.Add([]byte(`{"boot":"d1","seq":1,"heard":2,"to":"n1","rest":true,"every":true}`))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		if o, err := parseOrder(b); err == nil {
 			again(t, o, parseOrder)

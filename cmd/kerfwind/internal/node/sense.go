@@ -13,9 +13,16 @@ func (n *Node) feed(f *sensor.Frame) {
 
 func (n *Node) readings(list []sensor.Reading) {
 	for _, r := range list {
+		if len(n.tape) == maxList {
+			n.report(n.o.Now())
+		}
 		if was, ok := n.channels[r.Channel]; !ok || was.Verdict != r.Verdict || was.Health != r.Health {
 			n.changed = true
 		}
 		n.channels[r.Channel] = r
+		if r.At < n.every && n.x.Connected() {
+			n.tape = append(n.tape, r)
+			n.changed = n.changed || len(n.tape) > maxList/2
+		}
 	}
 }

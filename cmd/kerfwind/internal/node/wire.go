@@ -44,6 +44,10 @@ const (
 	// for the gates of nodes; a contactor and an outlet that it has given up are
 	// told off after that.
 	ttl = rig.Way
+	// lease is how long a node sends every reading after an order that asks for
+	// them, taping how long it gathers them.
+	lease  = 3 * time.Second
+	taping = 100 * time.Millisecond
 )
 
 // maxMessage bounds a message, in bytes: every list full is a third of it.
@@ -69,6 +73,7 @@ type report struct {
 	Channels []channel `json:"channels,omitempty"`
 	Facts    []fact    `json:"facts,omitempty"`
 	News     []news    `json:"news,omitempty"`
+	Tape     []taped   `json:"tape,omitempty"` // every reading since the last report, where that is asked for; in their order
 }
 
 // channel is the newest reading of a channel.
@@ -78,6 +83,16 @@ type channel struct {
 	Health word[sensor.Health]  `json:"health"`
 	Amps   float32              `json:"amps"`
 	Since  seconds              `json:"since"` // age of the onset
+}
+
+func (c *channel) valid() bool {
+	return c.ID >= 0 && c.Is.v != 0 && c.Health.v != 0 && c.Amps >= 0 && c.Amps < 1e6
+}
+
+// taped is a reading of before.
+type taped struct {
+	channel
+	Ago seconds `json:"ago"`
 }
 
 // fact is what contacts say together.
@@ -117,7 +132,9 @@ type order struct {
 	To       string    `json:"to"` // boot of the node
 	Plan     *plan     `json:"plan,omitempty"`
 	Commands []command `json:"commands,omitempty"`
-	Bye      bool      `json:"bye,omitempty"` // it ends: outputs off
+	Bye      bool      `json:"bye,omitempty"`   // it ends: outputs off
+	Rest     bool      `json:"rest,omitempty"`  // the shop is at rest
+	Every    bool      `json:"every,omitempty"` // every reading is wanted, for the next seconds
 }
 
 // command is one command.
@@ -265,13 +282,17 @@ func parseReport(payload []byte) (*report, error) {
 	if err := parse(payload, &r, &r.head); err != nil {
 		return nil, err
 	}
-	if len(r.Channels) > maxList || len(r.Facts) > maxList || len(r.News) > maxList || len(r.Why) > 2000 || len(r.Rig) > 64 || len(r.Session) > 64 {
+	if len(r.Channels) > maxList || len(r.Facts) > maxList || len(r.News) > maxList || len(r.Tape) > maxList || len(r.Why) > 2000 || len(r.Rig) > 64 || len(r.Session) > 64 {
 		return nil, errors.New("a list or a text is too long")
 	}
 	for i := range r.Channels {
-		c := &r.Channels[i]
-		if c.ID < 0 || c.Is.v == 0 || c.Health.v == 0 || !(c.Amps >= 0 && c.Amps < 1e6) {
+		if c := &r.Channels[i]; !c.valid() {
 			return nil, fmt.Errorf("channel %d is invalid", c.ID)
+		}
+	}
+	for i := range r.Tape {
+		if x := &r.Tape[i]; !x.valid() || i > 0 && x.Ago > r.Tape[i-1].Ago {
+			return nil, fmt.Errorf("reading %d of the tape is invalid", i)
 		}
 	}
 	for _, f := range r.Facts {

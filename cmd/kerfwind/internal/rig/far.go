@@ -22,6 +22,11 @@ type Far interface {
 	Ready() <-chan struct{}
 	Take([]drive.Report, []sensor.Reading) ([]drive.Report, []sensor.Reading)
 	Beat() // after every completed step
+	// AtRest says, now and then, whether the shop is at rest.
+	AtRest(bool)
+	// Listen has every reading of the others come for so long, not only changes
+	// and the newest now and then. Any goroutine may call it.
+	Listen(time.Duration)
 	// Halt tells the others to make their outputs inert. It waits a second at
 	// most for them to say so.
 	Halt() error

@@ -231,6 +231,14 @@ func (l *Live) Sources() int { return l.readers.Len() }
 // Far is what other computers sense and drive, or nil.
 func (l *Live) Far() Far { return l.far }
 
+// Listen has every reading of the other computers come for so long, where there
+// are any. Call it anew before that is over.
+func (l *Live) Listen(long time.Duration) {
+	if l.far != nil {
+		l.far.Listen(long)
+	}
+}
+
 // Snapshot is the state as of the newest event, at most a second old; nil
 // before the first step.
 func (l *Live) Snapshot() *control.Snapshot { return l.latest.Load() }
@@ -376,7 +384,11 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 		lp.Advance(now)
 		if lp.Now() >= published+publishEvery {
 			published = lp.Now()
-			l.latest.Store(l.Core.Snapshot())
+			snap := l.Core.Snapshot()
+			l.latest.Store(snap)
+			if l.far != nil {
+				l.far.AtRest(Rested(snap))
+			}
 		}
 		l.driver.Beat()
 		if l.o.After != nil {
