@@ -7,11 +7,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"kerfwind/cmd/kerfwind/internal/timeline"
-	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
-	"kerfwind/testdata"
 )
 
 const sec = time.Second
@@ -26,50 +23,9 @@ const (
 
 const floorSweep, farEnd = 4, 5
 
-// barnShop is the demo's barn.
-func barnShop(t testing.TB) *config.Shop {
-	t.Helper()
-	read := func(name string) []byte {
-		b, err := testdata.Demo.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return b
-	}
-	rig, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	shop, err := config.ParseShop("barn.toml", read("demo/shops/barn.toml"), rig)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return shop
-}
-
-func namesOf(s *config.Shop) *timeline.Names {
-	n := &timeline.Names{Collectors: []string{s.NameOf(control.ACollector, 0)}}
-	for i := range s.Machines {
-		n.Machines = append(n.Machines, s.Machines[i].Name)
-	}
-	for i := range s.Gates {
-		n.Gates = append(n.Gates, s.Gates[i].Name)
-	}
-	for i := range s.Outlets {
-		n.Outlets = append(n.Outlets, s.Outlets[i].Name)
-	}
-	for i := range s.Circuits {
-		n.Circuits = append(n.Circuits, s.Circuits[i].Name)
-	}
-	for _, c := range s.Stops() {
-		n.Stops = append(n.Stops, s.Rig.Contacts[c].Name)
-	}
-	return n
-}
-
 // barnIn is the barn at 100 s, at rest and well.
 func barnIn(t testing.TB) nowIn {
-	s := barnShop(t)
+	s := demoShop(t)
 	snap := &control.Snapshot{At: 100 * sec, Machines: make([]control.MachineView, len(s.Machines)), Gates: make([]control.GateView, len(s.Gates)),
 		Collectors: []control.CollectorView{{Sensed: control.Idle, Switch: control.Auto, StartsLeft: 6, Why: control.Why{Cause: control.ByNoDemand, Machine: control.NoID}}},
 		Outlets:    make([]control.OutletView, len(s.Outlets)), Circuits: make([]control.Load, len(s.Circuits))}
@@ -82,7 +38,7 @@ func barnIn(t testing.TB) nowIn {
 	for i := range snap.Circuits {
 		snap.Circuits[i] = control.Fits
 	}
-	in := nowIn{Now: 100 * sec, Snap: snap, Shop: s, Names: namesOf(s), Amps: make([]sensor.Reading, len(s.Rig.Channels))}
+	in := nowIn{Now: 100 * sec, Snap: snap, Shop: s, Names: onPage(s, 0).Names, Amps: make([]sensor.Reading, len(s.Rig.Channels))}
 	for i := range in.Amps {
 		in.Amps[i] = sensor.Reading{Channel: i, Verdict: sensor.Idle}
 	}
