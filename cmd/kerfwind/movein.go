@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"time"
@@ -62,22 +63,27 @@ Exit code 3: a file cannot be used. Exit code 4: the hardware cannot be used.`,
 	return cmd
 }
 
-// before is the shop in force: its file and text.
-func (f *moveInFlags) before() (file string, text []byte, err error) {
-	if file = f.shop; file == "" {
-		c, err := daemon.Choose(stateFolder(f.state), "")
-		if err != nil {
-			return "", nil, &exitError{exitConfig, err}
-		}
-		file = c.File
+// before is the shop in force: that of the kerfwind that runs, else the one that
+// was chosen. --shop names another one.
+func (f *moveInFlags) before(running *socket.Status) (movein.Before, error) {
+	c, err := daemon.Choose(stateFolder(f.state), "")
+	if err != nil {
+		return movein.Before{}, &exitError{exitConfig, err}
 	}
-	if file == "" || strings.HasSuffix(file, "/"+guide.BenchFile) {
-		return "", nil, nil
+	b := movein.Before{File: c.File, Chosen: c.Chosen}
+	if !c.Chosen && running != nil {
+		b.File = running.File
 	}
-	if text, err = os.ReadFile(file); err != nil {
-		return "", nil, &exitError{exitConfig, err}
+	if f.shop != "" {
+		b.File = f.shop
 	}
-	return file, text, nil
+	if b.File == "" || filepath.Base(b.File) == guide.BenchFile {
+		return movein.Before{}, nil
+	}
+	if b.Text, err = os.ReadFile(b.File); err != nil {
+		return b, &exitError{exitConfig, err}
+	}
+	return b, nil
 }
 
 func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) error {
@@ -86,17 +92,13 @@ func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) error {
 		return &exitError{exitConfig, err}
 	}
 	o := guide.Options{State: stateFolder(f.state), Rig: r, Notice: noticeTo(cmd.ErrOrStderr()), Today: func() string { return time.Now().Format(time.DateOnly) }}
-	if o.OldFile, o.Old, err = f.before(); err != nil {
-		return err
-	}
 	var g *guide.Guide
 	link := &benchLink{rig: r, read: func(x reading) { x.to(g) }, notice: o.Notice, down: func() bool { down, _ := daemon.StoodDown(o.State); return down }}
 	runtime := rig.Folder(f.runtime)
-	c, err := socket.Dial(runtime)
+	far := &farBench{runtime: runtime, state: o.State, benchLink: link, before: func() string { return g.GoBack() }}
+	answer, err := far.request(ctx, socket.Request{Do: socket.DoStatus})
 	switch {
 	case err == nil: // the daemon looks and moves
-		_ = c.Close() // it answers
-		far := &farBench{runtime: runtime, state: o.State, benchLink: link, before: func() string { return g.Before() }}
 		defer far.end()
 		o.Link, o.Use = far, far.use
 	case errors.Is(err, socket.ErrNobody):
@@ -104,6 +106,9 @@ func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) error {
 		defer near.end()
 		o.Link, o.Use = near, func(file string) error { return daemon.SetActiveShop(o.State, file) }
 	default:
+		return err
+	}
+	if o.Before, err = f.before(answer.Status); err != nil {
 		return err
 	}
 	if g, err = guide.Open(o); err != nil {

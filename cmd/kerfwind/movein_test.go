@@ -149,7 +149,7 @@ func (s *screen) String() string {
 func startMoveIn(t *testing.T, w *moveintest.World, old []byte, dir string) (*guide.Guide, *string) {
 	t.Helper()
 	used := new(string)
-	g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, OldFile: "shops/barn.toml", Old: old,
+	g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, Before: movein.Before{File: "shops/barn.toml", Text: old},
 		Use:   func(file string) error { *used = file; return nil },
 		Today: func() string { return "2026-11-25" }, Notice: func(err error) { t.Error(err) }})
 	if err != nil {
@@ -232,7 +232,7 @@ func TestMoveInAside(t *testing.T) {
 		t.Fatal(err)
 	}
 	said := ""
-	g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, Old: old, OldFile: "x", Today: func() string { return "" }, Notice: func(err error) { said += err.Error() }})
+	g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, Before: movein.Before{File: "x", Text: old}, Today: func() string { return "" }, Notice: func(err error) { said += err.Error() }})
 	if err != nil {
 		t.Fatal(err)
 	}

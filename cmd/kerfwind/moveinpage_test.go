@@ -39,7 +39,7 @@ func moveInServer(t *testing.T, w *moveintest.World, old []byte, dir string) (or
 	page = &moveInPage{
 		kept: func() bool { return guide.Left(dir) },
 		open: func() (*guide.Guide, error) {
-			g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, OldFile: file, Old: old, Use: func(f string) error { *used = f; return nil },
+			g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, Before: movein.Before{File: file, Text: old}, Use: func(f string) error { *used = f; return nil },
 				Today: func() string { return "2026-11-25" }, Notice: func(err error) { t.Error(err) }})
 			if err == nil {
 				w.To = g

@@ -222,11 +222,11 @@ func (b *pageBench) open() (*guide.Guide, error) {
 			return err
 		}}
 	if s.Choice.File != "" && !onBench(s) {
-		var err error
-		if o.Old, err = os.ReadFile(s.Choice.File); err != nil {
+		text, err := os.ReadFile(s.Choice.File)
+		if err != nil {
 			return nil, err
 		}
-		o.OldFile = s.Choice.File
+		o.Before = movein.Before{File: s.Choice.File, Chosen: s.Choice.Chosen, Text: text}
 	}
 	b.mu.Lock()
 	b.moved, b.used, b.bench = false, onBench(s), ""
@@ -255,7 +255,7 @@ func (b *pageBench) leave(_ context.Context, g *guide.Guide) error {
 	if !back || s == nil {
 		return nil
 	}
-	_, err := s.Use(g.Before())
+	_, err := s.Use(g.GoBack())
 	return err
 }
 

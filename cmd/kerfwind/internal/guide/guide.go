@@ -53,9 +53,9 @@ type Options struct {
 	Rig   *config.Rig
 	Link  Rig
 
-	// The shop in force before: its file and text; empty if there is none.
-	OldFile string
-	Old     []byte
+	// Before is the shop in force before; with a relative file it counts from the
+	// working folder.
+	Before movein.Before
 
 	// Use puts a shop file, as seen from the state folder, in force at rest.
 	Use func(file string) error
@@ -113,7 +113,7 @@ func Open(o Options) (*Guide, error) {
 		return nil, err
 	}
 	if g.s == nil || g.s.View(0).Done {
-		if g.s, err = movein.New(o.Rig, learned, o.OldFile, o.Old); err != nil {
+		if g.s, err = movein.New(o.Rig, learned, o.Before); err != nil {
 			o.Notice(err)
 		}
 	}
@@ -130,7 +130,7 @@ func (g *Guide) Fresh() error {
 	if err != nil {
 		return err
 	}
-	if g.s, err = movein.New(g.o.Rig, learned, g.o.OldFile, g.o.Old); err != nil {
+	if g.s, err = movein.New(g.o.Rig, learned, g.o.Before); err != nil {
 		g.o.Notice(err)
 	}
 	return g.after()
@@ -170,17 +170,12 @@ func (g *Guide) Done() []movein.Reached {
 	return g.s.Done()
 }
 
-// Before is the shop file to put in force when a move-in is left: that of the
-// shop before if the program had chosen it, else "", which is the owner's.
-func (g *Guide) Before() string {
+// GoBack is the shop file to put in force when the move-in is left; "" is the
+// owner's default.
+func (g *Guide) GoBack() string {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	folder, err := filepath.Abs(g.o.State)
-	file := g.s.OldFile()
-	if abs, err2 := filepath.Abs(file); err == nil && err2 == nil && file != "" && strings.HasPrefix(abs, folder+string(filepath.Separator)) {
-		return abs
-	}
-	return ""
+	return g.s.GoBack()
 }
 
 // act does something to the session, unless another program has done so
@@ -354,8 +349,8 @@ func (g *Guide) work(r movein.Request) (good bool, lines []string) {
 // activate keeps the new shop file and puts it in force.
 func (g *Guide) activate(r movein.Request) (bool, []string) {
 	head := "# Made by kerfwind at a move-in on " + g.o.Today() + ".\n"
-	if g.o.OldFile != "" {
-		head += "# The shop before: " + g.o.OldFile + "\n"
+	if g.o.Before.File != "" {
+		head += "# The shop before: " + g.o.Before.File + "\n"
 	}
 	f, err := state.WriteShop(g.o.State, r.Name, append([]byte(head), r.Data...))
 	if err != nil {

@@ -36,7 +36,7 @@ func garage(t *testing.T, seed uint64) *world {
 	}
 	volts := sensor.LearnedMachine{Machine: "band saw", Sensors: w.Rig.Sensors([]int{0}), Volts: 240, Hertz: 60, Start: 2.4, Stop: 1.6, Margin: sensor.Wide}
 	w.kept = []movein.Request{{Machine: volts}}
-	if w.s, err = movein.New(w.Rig, &sensor.Learned{Machines: []sensor.LearnedMachine{volts}}, "shops/barn.toml", old); err != nil {
+	if w.s, err = movein.New(w.Rig, &sensor.Learned{Machines: []sensor.LearnedMachine{volts}}, movein.Before{File: "shops/barn.toml", Text: old}); err != nil {
 		t.Fatal(err)
 	}
 	return w

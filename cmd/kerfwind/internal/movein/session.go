@@ -37,15 +37,22 @@ type kept struct {
 	Revision int               `json:"revision"`
 	At       string            `json:"at"` // step
 	OldFile  string            `json:"old_file,omitempty"`
-	Old      string            `json:"old,omitempty"` // text of the old shop file
-	Answers  map[string]string `json:"answers"`       // by step
+	Chosen   bool              `json:"old_chosen,omitempty"` // not the owner's default
+	Old      string            `json:"old,omitempty"`        // text of the old shop file
+	Answers  map[string]string `json:"answers"`              // by step
 }
 
-// New begins a move-in. old is the text of the shop file that was in force
-// before, empty where there was none; oldFile names it. The error is that of
-// the old file, and then nothing of it is known.
-func New(rig *config.Rig, learned *sensor.Learned, oldFile string, old []byte) (*Session, error) {
-	s := &Session{rig: rig, learned: learned, kept: kept{Format: 1, Revision: 1, OldFile: oldFile, Old: string(old), Answers: map[string]string{}}}
+// Before is the shop that was in force before. The zero value is none.
+type Before struct {
+	File   string
+	Chosen bool // by somebody: it is not the owner's default
+	Text   []byte
+}
+
+// New begins a move-in. The error is that of the shop before, and then nothing
+// of it is known.
+func New(rig *config.Rig, learned *sensor.Learned, old Before) (*Session, error) {
+	s := &Session{rig: rig, learned: learned, kept: kept{Format: 1, Revision: 1, OldFile: old.File, Chosen: old.Chosen, Old: string(old.Text), Answers: map[string]string{}}}
 	err := s.begin()
 	s.advance()
 	return s, err
@@ -93,7 +100,7 @@ func (s *Session) begin() error {
 	}
 	var err error
 	if s.old, err = config.ParseDraft(s.kept.OldFile, []byte(s.kept.Old)); err != nil {
-		s.kept.Old, s.kept.OldFile = "", ""
+		s.kept.Old = ""
 		return fmt.Errorf("the shop before is not used: %w", err)
 	}
 	return nil
@@ -317,8 +324,14 @@ func (s *Session) Done() []Reached {
 	return out
 }
 
-// OldFile is the file of the shop before, "" if there was none.
-func (s *Session) OldFile() string { return s.kept.OldFile }
+// GoBack is the shop file to put in force when the move-in is left; "" is the
+// owner's default.
+func (s *Session) GoBack() string {
+	if s.kept.Chosen {
+		return s.kept.OldFile
+	}
+	return ""
+}
 
 // Answers are the answers so far, by step.
 func (s *Session) Answers() map[string]string { return maps.Clone(s.kept.Answers) }

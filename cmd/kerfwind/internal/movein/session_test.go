@@ -220,7 +220,7 @@ func TestDraw(t *testing.T) {
 func TestFirstShop(t *testing.T) {
 	w := garage(t, 8)
 	var err error
-	if w.s, err = movein.New(w.Rig, nil, "", nil); err != nil {
+	if w.s, err = movein.New(w.Rig, nil, movein.Before{}); err != nil {
 		t.Fatal(err)
 	}
 	p := newPerson(w, 0, false)
@@ -237,7 +237,7 @@ func TestFirstShop(t *testing.T) {
 // begins without it.
 func TestOldFileBroken(t *testing.T) {
 	w := garage(t, 9)
-	s, err := movein.New(w.Rig, nil, "old.toml", []byte("format = 1\nunits = 7\n"))
+	s, err := movein.New(w.Rig, nil, movein.Before{File: "old.toml", Text: []byte("format = 1\nunits = 7\n")})
 	if err == nil || !strings.Contains(err.Error(), "the shop before is not used") {
 		t.Error(err)
 	}
