@@ -50,7 +50,8 @@ the shop file gives stands; else the learned one is in force; else the default.
 doubtful and not used.
 
 While kerfwind runs, the samples come from it, and it takes the levels up once
-the shop is at rest. Where standard input has ended, nobody can say when the tool
+the shop is at rest. A machine that another computer of the shop senses can be
+learned only while it runs, here or on the page. Where standard input has ended, nobody can say when the tool
 stands still, and that is left out.
 
 With --trace it learns from a recording. Without marks the steps are found as
@@ -337,7 +338,7 @@ func (f *learnFlags) session(ctx context.Context, eye *look, p learning.Params, 
 	s := learning.New(p)
 	show := prompter{out: out, live: keys != nil, bar: newProgressLine(out)}
 	alone := false // nobody is there to say when the tool stands still
-	end, err := eye.Run(ctx, feed.Sink{Reading: s.Read, Each: func(now time.Duration) error {
+	end, err := eye.run(p.Channels)(ctx, feed.Sink{Reading: s.Read, Each: func(now time.Duration) error {
 		for more := true; more; {
 			select {
 			case line, ok := <-keys:

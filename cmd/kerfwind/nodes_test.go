@@ -47,18 +47,7 @@ func TestRunWithNode(t *testing.T) {
 		}
 		return path
 	}
-	folder := func() string { // a socket's path is short
-		path, err := os.MkdirTemp("", "kw")
-		if err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() {
-			if err := os.RemoveAll(path); err != nil {
-				t.Error(err)
-			}
-		})
-		return path
-	}
+	folder := func() string { return shortFolder(t) }
 	mqtt := fmt.Sprintf("mqtt = { broker = \"tcp://%s\" }\n", addr)
 	contactor := `  { name = "k0", kind = "relay", chip = "pins", line = 17 },` + "\n"
 	annex := file("annex.toml", strings.Replace(strings.Replace(fileRig, contactor, "", 1), "format = 1\n", "format = 1\nname = \"annex\"\nrole = \"node\"\n"+mqtt, 1))

@@ -115,7 +115,7 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, *pageLearn, error) {
 	if s.Memory != nil {
 		shop.Tape = pageTape{s.Memory}
 	}
-	learn := newPageLearn(&pageLearn{shop: s.Shop, folder: p.state, now: s.Now, clock: clock, reload: p.reload, guard: s.Guard})
+	learn := newPageLearn(&pageLearn{shop: s.Shop, folder: p.state, now: s.Now, clock: clock, reload: p.reload, guard: s.Guard, listen: s.Live.Listen})
 	if len(learn.list) > 0 {
 		shop.Learn = learn
 	}

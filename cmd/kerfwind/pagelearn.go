@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -32,8 +31,9 @@ type pageLearn struct {
 	folder string
 	now    func() time.Duration
 	clock  func() journal.Stamp
-	reload func()          // the files are read again, at rest
-	guard  func(do func()) // of the part
+	reload func()              // the files are read again, at rest
+	guard  func(do func())     // of the part
+	listen func(time.Duration) // has every reading of the other computers come for so long
 
 	feed atomic.Pointer[pageLessonFeed] // of the session; nil: none takes readings
 	mu   sync.Mutex                     // of what follows
@@ -52,6 +52,7 @@ type pageLessonFeed struct {
 type pageLesson struct {
 	lesson
 	session  *learning.Session
+	far      *farReadings
 	cancel   context.CancelFunc
 	done     bool
 	report   string
@@ -60,14 +61,10 @@ type pageLesson struct {
 	machine  sensor.LearnedMachine
 }
 
-// newPageLearn lists what can be learned: nothing, where no sensor of this
-// computer tells of any machine.
+// newPageLearn lists what can be learned: nothing, where no sensor tells of any
+// machine.
 func newPageLearn(l *pageLearn) *pageLearn {
 	l.list, _ = (&learnFlags{}).lessons(l.shop) // it names nothing, so all that it can miss is a sensor
-	// What another computer senses comes as verdicts and single readings.
-	l.list = slices.DeleteFunc(l.list, func(x lesson) bool {
-		return slices.ContainsFunc(x.channels, func(ch int) bool { return l.shop.Rig.Channels[ch].Node != 0 })
-	})
 	return l
 }
 
@@ -117,7 +114,7 @@ func (l *pageLearn) begin(x lesson) {
 		p.Step = max(p.Step, l.shop.Rig.Step(ch))
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	run := &pageLesson{lesson: x, session: learning.New(p), cancel: cancel}
+	run := &pageLesson{lesson: x, session: learning.New(p), far: farOf(l.shop.Rig, x.channels, l.now()), cancel: cancel}
 	feed := &pageLessonFeed{readings: make(chan sensor.Reading, pageReadings), end: ctx}
 	l.run = run
 	l.feed.Store(feed)
@@ -127,8 +124,13 @@ func (l *pageLearn) begin(x lesson) {
 // attend passes readings to the session until it is over.
 func (l *pageLearn) attend(run *pageLesson, feed *pageLessonFeed, began time.Duration) {
 	defer l.feed.CompareAndSwap(feed, nil)
+	again := time.NewTicker(farLease / 3)
+	defer again.Stop()
+	l.listen(farLease) // also for the neighbours of what is learned
 	for {
 		select {
+		case <-again.C:
+			l.listen(farLease)
 		case <-feed.end.Done():
 			return
 		case r := <-feed.readings:
@@ -143,8 +145,13 @@ func (l *pageLearn) attend(run *pageLesson, feed *pageLessonFeed, began time.Dur
 func (l *pageLearn) take(run *pageLesson, feed *pageLessonFeed, r sensor.Reading, began time.Duration) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	run.session.Read(r)
+	use, lost := run.far.take(r)
+	if use {
+		run.session.Read(r)
+	}
 	switch {
+	case lost != nil:
+		l.finish(run, lost)
 	case feed.missed.Load() > 0:
 		l.finish(run, fmt.Errorf("the computer was too busy: %d readings were lost. Try again", feed.missed.Load()))
 	case r.At-began > lessonMost:

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -22,6 +23,7 @@ type pupilPage struct {
 	t       *testing.T
 	at      time.Duration
 	reloads int
+	listens atomic.Int64
 }
 
 func newPupilPage(t *testing.T) *pupilPage {
@@ -42,7 +44,7 @@ func newPupilPage(t *testing.T) *pupilPage {
 		t.Fatal(err)
 	}
 	p := &pupilPage{t: t}
-	p.pageLearn = newPageLearn(&pageLearn{shop: s, folder: t.TempDir(), guard: func(do func()) { do() }, reload: func() { p.reloads++ },
+	p.pageLearn = newPageLearn(&pageLearn{shop: s, folder: t.TempDir(), guard: func(do func()) { do() }, listen: func(time.Duration) { p.listens.Add(1) }, reload: func() { p.reloads++ },
 		now: func() time.Duration { return p.at }, clock: func() journal.Stamp { return journal.Stamp{Wall: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)} }})
 	return p
 }
@@ -135,12 +137,40 @@ func TestPageLearn(t *testing.T) {
 	})
 }
 
-// What another computer senses is learned there.
+// What another computer senses is learned from its readings, all of which are
+// asked for as long as the session lasts; if some are missing, that is told.
 func TestPageLearnNodes(t *testing.T) {
-	p := newPupilPage(t)
-	p.shop.Rig.Channels[0].Node = 1
-	if got := strings.Join(newPageLearn(p.pageLearn).Machines(), ","); got != "planer,drum sander,router" {
-		t.Error(got)
+	for _, lost := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			p := newPupilPage(t)
+			p.shop.Rig.Channels[0].Node = 1
+			if err := p.Begin("band saw"); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(10 * time.Second)
+			if n := p.listens.Load(); n < 10 {
+				t.Errorf("asked for every reading %d times in 10 s", n)
+			}
+			p.show(0.05, farFirst+pageIdle+100*time.Millisecond)
+			p.want("Switch the band saw on")
+			if p.show(9, 3*time.Second); lost {
+				p.at += 2 * farGap
+			}
+			p.show(9, pageRun)
+			s := p.State()
+			if lost != (s.Wrong != "") || lost && !strings.Contains(s.Wrong, "lost on their way") {
+				t.Errorf("%+v", s)
+			}
+			if err := p.End(); err != nil {
+				t.Error(err)
+			}
+			synctest.Wait()
+			n := p.listens.Load()
+			time.Sleep(10 * time.Second)
+			if p.listens.Load() != n {
+				t.Error("still asks after the end")
+			}
+		})
 	}
 }
 

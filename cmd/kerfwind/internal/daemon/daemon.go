@@ -495,5 +495,28 @@ func (d *Daemon) Stream(ctx context.Context, r socket.Request) (<-chan socket.An
 	if r.Do == socket.DoLast {
 		return s.last(ctx, time.Duration(r.Last*1e9), d.o.Notice)
 	}
+	if r.Do == socket.DoReadings {
+		go s.live.Guard(func() { d.listen(ctx) })
+	}
 	return d.hub.subscribe(ctx, r), nil
+}
+
+// listenFor is for how long the other computers are asked for every reading at a
+// time: our own choice.
+const listenFor = 2 * time.Second
+
+// listen has every reading of the other computers come until ctx is done.
+func (d *Daemon) listen(ctx context.Context) {
+	tick := time.NewTicker(listenFor / 2)
+	defer tick.Stop()
+	for {
+		if s := d.session(); s != nil {
+			s.live.Listen(listenFor)
+		}
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return
+		}
+	}
 }
