@@ -200,7 +200,7 @@ func browser(t *testing.T) context.Context {
 	path := peers.Require(t, "chromium", "Debian package chromium")
 	all, end := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path),
 		chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
-		chromedp.UserDataDir(t.TempDir()), chromedp.Flag("host-resolver-rules", "MAP evil.example 127.0.0.1"))...)
+		chromedp.Flag("host-resolver-rules", "MAP evil.example 127.0.0.1"))...)
 	ctx, cancel := chromedp.NewContext(all)
 	t.Cleanup(func() {
 		if err := chromedp.Cancel(ctx); err != nil {
