@@ -47,9 +47,6 @@ func (p *pageShops) base() (*shopfiles.Base, error) {
 	if filepath.Base(file) == guide.BenchFile {
 		return nil, &panel.Refusal{Why: "a move-in is under way: end it first"}
 	}
-	if file, err = filepath.Abs(file); err != nil {
-		return nil, err
-	}
 	text, err := os.ReadFile(file)
 	if err != nil {
 		return nil, err
@@ -111,7 +108,14 @@ func comes(waits bool) string {
 }
 
 func (p *pageShops) list() ([]shopfiles.Kept, error) {
-	return shopfiles.List(p.state, filepath.Join(filepath.Dir(p.shop.Rig.File), "shops"))
+	more := []string{p.now.File} // wherever it lies
+	if filepath.Base(p.now.File) == guide.BenchFile {
+		more = nil
+	}
+	if before, ok := shopfiles.Previous(p.state, p.now.File); ok {
+		more = append(more, shopfiles.At(p.state, before))
+	}
+	return shopfiles.List(p.state, filepath.Join(filepath.Dir(p.shop.Rig.File), "shops"), more...)
 }
 
 func (p *pageShops) Kept() (*panel.KeptShops, error) {
@@ -124,14 +128,7 @@ func (p *pageShops) Kept() (*panel.KeptShops, error) {
 	if err != nil {
 		return nil, err
 	}
-	same := func(a, b string) bool {
-		x, err := os.Stat(shopfiles.At(p.state, a))
-		if err != nil {
-			return false
-		}
-		y, err := os.Stat(b)
-		return err == nil && os.SameFile(x, y)
-	}
+	same := func(a, b string) bool { return b != "" && shopfiles.Same(shopfiles.At(p.state, a), b) }
 	for i := range list {
 		k := &list[i]
 		x := panel.KeptShop{File: k.File, Name: k.Name, Shop: k.Shop, InForce: same(k.File, p.now.File), Changes: k.Changes}
@@ -142,8 +139,8 @@ func (p *pageShops) Kept() (*panel.KeptShops, error) {
 		if k.Owner {
 			x.How = cmp.Or(k.How, "the owner's file of "+k.Made.Format(time.DateOnly))
 		}
-		if at := slices.IndexFunc(list, func(o shopfiles.Kept) bool { return o.File == k.Before }); at >= 0 {
-			x.Before = list[at].Name
+		if at := slices.IndexFunc(list, func(o shopfiles.Kept) bool { return k.Before != "" && same(o.File, shopfiles.At(p.state, k.Before)) }); at >= 0 {
+			x.Before, x.BeforeName = list[at].File, list[at].Name
 		}
 		if next != "" && !x.InForce && same(k.File, next) {
 			out.Waits = k.Name + " waits until the shop is at rest"

@@ -60,7 +60,7 @@ func TestPageShops(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if kept.Waits != "the-barn.1 waits until the shop is at rest" || len(kept.List) != 2 || !kept.List[1].InForce || kept.List[0].Before != "barn" ||
+	if kept.Waits != "the-barn.1 waits until the shop is at rest" || len(kept.List) != 2 || !kept.List[1].InForce || kept.List[0].BeforeName != "barn" ||
 		strings.Join(kept.List[0].Changes, "\n") != strings.Join(plan.Changes, "\n") {
 		t.Errorf("%+v", kept)
 	}

@@ -50,7 +50,7 @@ func (f *chosenFlags) load(cmd *cobra.Command) (*config.Shop, error) {
 	if err != nil {
 		return nil, &exitError{exitConfig, err}
 	}
-	file, _, err := f.file(cmd.Context())
+	file, err := f.file(cmd.Context())
 	if err != nil {
 		return nil, err
 	}

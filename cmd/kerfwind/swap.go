@@ -40,13 +40,13 @@ func (f *chosenFlags) add(cmd *cobra.Command) {
 // stateUsage says what the flag --state is for.
 const stateUsage = "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)"
 
-// file is the path of the shop file and why it is that one.
-func (f *chosenFlags) file(ctx context.Context) (file, why string, err error) {
+// file is the path of the shop file.
+func (f *chosenFlags) file(ctx context.Context) (string, error) {
 	if f.shop != "" {
-		file, err = f.find(f.shop)
-		return file, "named by --shop", err
+		return f.find(f.shop)
 	}
-	return f.chosen(ctx)
+	file, _, err := f.chosen(ctx)
+	return file, err
 }
 
 // chosen is the file of the shop that is in force or waits to be, and why: the
@@ -88,7 +88,7 @@ func (f *chosenFlags) base(ctx context.Context) (*shopfiles.Base, error) {
 	if err != nil {
 		return nil, &exitError{exitConfig, err}
 	}
-	file, _, err := f.file(ctx)
+	file, err := f.file(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -98,9 +98,6 @@ func (f *chosenFlags) base(ctx context.Context) (*shopfiles.Base, error) {
 	text, err := os.ReadFile(file)
 	if err != nil {
 		return nil, &exitError{exitConfig, err}
-	}
-	if file, err = filepath.Abs(file); err != nil {
-		return nil, err
 	}
 	return &shopfiles.Base{File: shopfiles.FromState(stateFolder(f.state), file), Text: text, Rig: r}, nil
 }
@@ -281,32 +278,29 @@ Going back to one is "kerfwind use NAME".`,
 
 func (f *useFlags) shops(cmd *cobra.Command) error {
 	folder := stateFolder(f.state)
-	list, err := shopfiles.List(folder, filepath.Join(filepath.Dir(f.rig), "shops"))
-	if err != nil {
-		return err
-	}
-	w := cmd.OutOrStdout()
 	now, why, err := f.chosen(cmd.Context())
 	var exit *exitError
 	if errors.As(err, &exit) {
 		return err
 	}
+	extra := now // wherever it lies
+	if filepath.Base(now) == guide.BenchFile {
+		extra = ""
+	}
+	list, err := shopfiles.List(folder, filepath.Join(filepath.Dir(f.rig), "shops"), extra)
+	if err != nil {
+		return err
+	}
+	w := cmd.OutOrStdout()
 	waits := ""
 	if st, err := statusOf(cmd.Context(), rig.Folder(f.runtime)); err == nil {
 		waits = st.Reload
-	}
-	abs := func(path string) string {
-		a, err := filepath.Abs(path)
-		if err != nil {
-			return path
-		}
-		return a
 	}
 	found := false
 	for i := range list {
 		k := &list[i]
 		mark := " "
-		if now != "" && abs(shopfiles.At(folder, k.File)) == abs(now) {
+		if now != "" && shopfiles.Same(shopfiles.At(folder, k.File), now) {
 			mark, found = "*", true
 		}
 		if k.Trouble != nil {
@@ -328,18 +322,17 @@ func (f *useFlags) shops(cmd *cobra.Command) error {
 	switch {
 	case now == "":
 		fmt.Fprintln(w, "None was chosen, and no kerfwind runs.")
+	case found && waits != "":
+		fmt.Fprintf(w, "* comes in force once the shop is at rest: %s\n", why)
 	case found:
 		fmt.Fprintf(w, "* is in force: %s\n", why)
 	default:
 		fmt.Fprintf(w, "In force: %s, %s\n", now, why)
 	}
-	if waits != "" {
-		fmt.Fprintf(w, "It waits: %s\n", waits)
-	}
 	if now == "" {
 		return nil
 	}
-	if before, ok := shopfiles.Previous(folder, abs(now)); ok {
+	if before, ok := shopfiles.Previous(folder, shopfiles.FromState(folder, now)); ok {
 		fmt.Fprintf(w, "To go back: kerfwind use %s\n", shellWord(f.short(folder, before)))
 	}
 	return nil
@@ -348,12 +341,12 @@ func (f *useFlags) shops(cmd *cobra.Command) error {
 // short is what a person types for a shop file.
 func (f *useFlags) short(folder, file string) string {
 	name := strings.TrimSuffix(filepath.Base(file), ".toml")
-	path, err := filepath.Abs(shopfiles.At(folder, file))
-	if err != nil {
-		return file
-	}
-	if got, err := f.find(name); err == nil && got == path {
+	path := shopfiles.At(folder, file)
+	if got, err := f.find(name); err == nil && shopfiles.Same(got, path) {
 		return name
+	}
+	if abs, err := filepath.Abs(path); err == nil {
+		return abs
 	}
 	return path
 }

@@ -51,7 +51,7 @@ type KeptShops struct {
 // KeptShop is a shop file.
 type KeptShop struct {
 	File, Name, Shop, How string
-	Before                string // the name of the one that it came from, "" if it is gone or not known
+	Before, BeforeName    string // the one that it came from, "" if it is gone or not known
 	Changes               []string
 	InForce               bool
 	Trouble               string // it cannot be used
@@ -120,7 +120,7 @@ func shopsData(v *Visit) (any, error) {
 	}
 	for i := range m.Kept.List {
 		if k := &m.Kept.List[i]; k.InForce && k.Before != "" {
-			at := slices.IndexFunc(m.Kept.List, func(o KeptShop) bool { return o.Name == k.Before && o.Trouble == "" })
+			at := slices.IndexFunc(m.Kept.List, func(o KeptShop) bool { return o.File == k.Before && o.Trouble == "" })
 			if at >= 0 {
 				m.Back = &m.Kept.List[at]
 			}

@@ -49,7 +49,7 @@ func (f *fakeShops) Sheet(w io.Writer) error {
 func shopsPage(t *testing.T) (*besieged, *fakeShops, *http.Cookie) {
 	b := siege(t, Look, Operate, Setup)
 	f := &fakeShops{kept: &KeptShops{Why: "chosen", Waits: "barn.3 waits", List: []KeptShop{
-		{File: "shops/barn.2.toml", Name: "barn.2", Shop: "the barn", How: "made by a swap", Before: "barn.1", Changes: []string{"Gate <x>."}, InForce: true},
+		{File: "shops/barn.2.toml", Name: "barn.2", Shop: "the barn", How: "made by a swap", Before: "shops/barn.1.toml", BeforeName: "barn.1", Changes: []string{"Gate <x>."}, InForce: true},
 		{File: "shops/barn.1.toml", Name: "barn.1", Shop: "the barn", How: "made at a move-in"},
 		{File: "shops/bad.1.toml", Name: "bad.1", Trouble: "line 1"},
 	}}}

@@ -31,17 +31,23 @@ type Kept struct {
 const mostText = 4 << 20
 
 // List lists the shop files that the program made in a state folder, the newest
-// first, and then the owner's in a folder of his, "" for none. Each says what
-// is different in it from the one that it came from.
-func List(folder, owner string) ([]Kept, error) {
+// first, and then the owner's: in a folder of his, "" for none, and more files
+// that are his wherever they lie. Each says what is different in it from the one
+// that it came from.
+func List(folder, owner string, more ...string) ([]Kept, error) {
 	made, err := state.Shops(folder)
 	if err != nil {
 		return nil, err
 	}
 	var out []Kept
+	seen := map[string]bool{}
 	drafts := map[string]*config.Draft{}
 	add := func(k Kept) {
 		path := At(folder, k.File)
+		if seen[resolved(path)] {
+			return
+		}
+		seen[resolved(path)] = true
 		st, err := os.Stat(path)
 		var text []byte
 		if err == nil {
@@ -70,11 +76,11 @@ func List(folder, owner string) ([]Kept, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%s: a folder with * ? [ or \\ in its name cannot be looked through", owner)
 		}
-		for _, path := range found {
-			if abs, err := filepath.Abs(path); err == nil {
-				path = abs
-			}
-			add(Kept{File: path, Name: nameOf(path), Owner: true})
+		more = append(found, more...)
+	}
+	for _, path := range more {
+		if abs, err := filepath.Abs(path); err == nil && path != "" {
+			add(Kept{File: abs, Name: nameOf(path), Owner: true})
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Kept) int {

@@ -221,17 +221,29 @@ func plainLine(s string) string {
 }
 
 // FromState is a file as it is seen from a state folder: relative if it lies
-// within.
+// within, else absolute. Links are followed, since one may lead elsewhere
+// tomorrow.
 func FromState(folder, file string) string {
-	abs, err := filepath.Abs(folder)
-	if err != nil || !filepath.IsAbs(file) {
-		return file
-	}
-	if rel, err := filepath.Rel(abs, file); err == nil && filepath.IsLocal(rel) {
+	file, folder = resolved(file), resolved(folder)
+	if rel, err := filepath.Rel(folder, file); err == nil && filepath.IsLocal(rel) {
 		return rel
 	}
 	return file
 }
+
+// resolved is an absolute path without links, as far as that can be found out.
+func resolved(path string) string {
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	if to, err := filepath.EvalSymlinks(path); err == nil {
+		path = to
+	}
+	return path
+}
+
+// Same tells whether two paths lead to the same file.
+func Same(a, b string) bool { return resolved(a) == resolved(b) }
 
 // At is the path of a file that counts from a state folder.
 func At(folder, file string) string {

@@ -22,13 +22,7 @@ type Secret struct {
 func Secrets(folder, passwords string, s *config.Shop, place func(string) string) ([]Secret, error) {
 	var out []Secret
 	var errs []error
-	real, err := filepath.EvalSymlinks(folder)
-	if err != nil {
-		return nil, err
-	}
-	if real, err = filepath.Abs(real); err != nil {
-		return nil, err
-	}
+	within := resolved(folder)
 	add := func(path, what string) {
 		st, err := os.Lstat(path)
 		if errors.Is(err, os.ErrNotExist) {
@@ -39,13 +33,8 @@ func Secrets(folder, passwords string, s *config.Shop, place func(string) string
 			return
 		}
 		// A link into the folder or out of it is the owner's doing.
-		own := false
-		if abs, err := filepath.EvalSymlinks(path); err == nil && st.Mode().IsRegular() {
-			if abs, err = filepath.Abs(abs); err == nil {
-				rel, err := filepath.Rel(real, abs)
-				own = err == nil && filepath.IsLocal(rel)
-			}
-		}
+		rel, err := filepath.Rel(within, resolved(path))
+		own := err == nil && filepath.IsLocal(rel) && st.Mode().IsRegular()
 		out = append(out, Secret{path, what, own})
 	}
 	add(filepath.Join(folder, passwords), "the page's passwords")
