@@ -256,10 +256,24 @@ func TestOldFileBroken(t *testing.T) {
 // TestAnything: whatever is answered in whatever order, with restarts and going
 // back, nothing panics, and what is kept shows the same question again.
 func TestAnything(t *testing.T) {
+	var begun [][]byte // from the beginning, the middle and near the end
+	for _, step := range []string{"name", "sensor/band saw", "missing"} {
+		p := newPerson(garage(t, 10), 0, false)
+		p.move(step)
+		data, err := p.s.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		begun = append(begun, data)
+	}
 	rapid.Check(t, func(rt *rapid.T) {
 		w := garage(t, 10)
+		var err error
+		if w.s, err = movein.Restore(w.Rig, nil, rapid.SampledFrom(begun).Draw(rt, "begun")); err != nil {
+			rt.Fatal(err)
+		}
 		now := time.Duration(0)
-		for range rapid.IntRange(1, 60).Draw(rt, "acts") {
+		for range rapid.IntRange(1, 40).Draw(rt, "acts") {
 			v := w.s.View(now)
 			for _, r := range w.s.Requests() {
 				if r.Kind == movein.Air || r.Kind == movein.DryRun || r.Kind == movein.Activate {
@@ -299,8 +313,11 @@ func TestAnything(t *testing.T) {
 				}
 				_ = w.s.Answer(now, v.Revision, text)
 			}
-			if d := w.s.Draft(); d != nil {
-				_, _ = config.ParseShop("x", d.Encode(), w.Rig)
+			_, _ = config.ParseShop("x", w.s.Draft().Encode(), w.Rig) // whatever it says
+			if w.s.View(now).Live {
+				if _, err := config.ParseShop("bench", w.s.Bench(), w.Rig); err != nil {
+					rt.Fatalf("%v\n%s", err, w.s.Bench())
+				}
 			}
 		}
 	})

@@ -65,6 +65,7 @@ func (s *Session) title(st step) string {
 		return map[string]string{"missing": "What is missing, what is doubtful", "air": "Air", "dry": "Dry run", "activate": "In force"}[st.what]
 	case ends:
 		return "Moved in"
+	default:
 	}
 	var v View
 	s.ask(st, &v)
@@ -128,6 +129,9 @@ func (s *Session) ask(st step, v *View) {
 	case "name":
 		v.Title, v.Free, v.Example = "Name of the new shop", true, "garage"
 		v.say("The shop before is kept under its own name. You can stop at any step and go on later.")
+		if len(s.relays()) == 0 {
+			v.say("The rig file has no relay, and the collector's contactor needs one. Add it first: the move-in cannot end without.")
+		}
 	case "units":
 		v.Title = "Units"
 		v.say("In which units do you want to read lengths and flows?")

@@ -281,13 +281,14 @@ func (s *Session) checkRelay(name, text string) (string, error) {
 	if _, err := oneOf(text, "collector", "gate", "outlet", none); err != nil {
 		return "", err
 	}
+	list := s.relays()
 	if text != "collector" {
-		if len(s.relays()) == 1 {
-			return "", errors.New("it is the rig's only relay, and the collector's contactor needs one: wire a second one and add it to the rig file")
+		if list[len(list)-1] == name && !slices.ContainsFunc(list[:len(list)-1], func(r string) bool { return s.get("relay/"+r) == "collector" }) {
+			return "", errors.New("one relay must switch the collector's contactor: this one, or go back to another")
 		}
 		return text, nil
 	}
-	for _, r := range s.relays() {
+	for _, r := range list {
 		if r == name {
 			break
 		}
