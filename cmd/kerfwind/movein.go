@@ -20,6 +20,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
+	"kerfwind/control/drive"
 )
 
 // moveInFlags are the flags of movein.
@@ -102,7 +103,7 @@ func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) error {
 		defer far.end()
 		o.Link, o.Use = far, far.use
 	case errors.Is(err, socket.ErrNobody):
-		near := &nearBench{runtime: runtime, benchLink: link}
+		near := &nearBench{runtime: runtime, benchLink: link, how: rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources}}
 		defer near.end()
 		o.Link, o.Use = near, func(file string) error { return daemon.SetActiveShop(o.State, file) }
 	default:

@@ -19,7 +19,6 @@ import (
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
-	"kerfwind/control/drive"
 	"kerfwind/sensor"
 )
 
@@ -131,6 +130,7 @@ func (l *benchLink) ask(s *config.Shop, r movein.Request) (control.Input, error)
 type nearBench struct {
 	*benchLink
 	runtime string
+	how     rig.Options // hardware and sources, and the speed of a simulation
 	lock    *rig.Lock
 	shop    *config.Shop
 	live    *rig.Live
@@ -150,10 +150,14 @@ func (b *nearBench) Begin(_ context.Context, bench []byte) error {
 			return err
 		}
 	}
-	began := time.Now()
+	began, o := time.Now(), b.how
 	now := func() time.Duration { return time.Since(began) }
-	live, err := rig.Open(rig.Options{Shop: s, Hardware: drive.Kernel(), Sources: rig.Sources, StoodDown: b.down(), Midway: true, Notice: b.notice,
-		Now: now, Reading: func(r sensor.Reading) { b.put(reading{Reading: r}) }})
+	if o.Speed > 0 {
+		now = func() time.Duration { return time.Duration(float64(time.Since(began)) * o.Speed) }
+	}
+	o.Shop, o.StoodDown, o.Midway, o.Notice, o.Now = s, b.down(), true, b.notice, now
+	o.Reading = func(r sensor.Reading) { b.put(reading{Reading: r}) }
+	live, err := rig.Open(o)
 	if err != nil {
 		return err
 	}

@@ -15,6 +15,13 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/guide"
+	"kerfwind/cmd/kerfwind/internal/movein"
+	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/simrig"
+	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/sensor/trace"
 )
 
 // sawNowAndThen is a shop in which one machine runs now and then, on another sensor
@@ -150,4 +157,79 @@ func TestMoveInDaemon(t *testing.T) {
 		}
 		time.Sleep(200 * time.Millisecond) //clock:ok another program
 	}
+}
+
+// TestMoveInNear: where no kerfwind runs, the move-in takes the rig itself.
+func TestMoveInNear(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a rig at the pace of the clock")
+	}
+	t.Parallel() // it waits most of the time
+	w, old, err := moveintest.Barn(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	script, err := trace.ParseScript("script", strings.NewReader(sawNowAndThen))
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	notice := func(err error) { t.Log(err) }
+	var g *guide.Guide
+	link := &benchLink{rig: w.Rig, read: func(r reading) { r.to(g) }, notice: notice, down: func() bool { return false }}
+	near := &nearBench{runtime: dir, benchLink: link, how: rig.Options{Sources: simrig.Sources(script, 3), Speed: 3,
+		Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) { return simrig.Outputs(s, p), nil }}}
+	if g, err = guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: near, Before: movein.Before{File: "barn.toml", Text: old},
+		Use: func(string) error { return nil }, Today: func() string { return "today" }, Notice: notice}); err != nil {
+		t.Fatal(err)
+	}
+	link.begin()
+	answer := func(texts ...string) {
+		t.Helper()
+		for _, text := range texts {
+			v, _ := g.View()
+			if err := g.Answer(v.Revision, text); err != nil {
+				t.Fatalf("%s: %v: %+v", text, err, v)
+			}
+		}
+	}
+	until := func(want ...string) string {
+		t.Helper()
+		limit := time.After(90 * time.Second) //clock:ok bounds a test that hangs
+		for {
+			v, changed := g.View()
+			text := v.Title + " " + strings.Join(v.Text, " ") + v.Wrong
+			for _, x := range want {
+				if strings.Contains(text, x) {
+					return x
+				}
+			}
+			select {
+			case <-changed:
+			case <-limit:
+				t.Fatalf("never %q: %+v", want, v)
+			}
+		}
+	}
+	answer("garage", "metric", "240 V 60 Hz", "none", "band saw", "unknown", "collector", "none", "unknown")
+	until("Sensor c4 showed")
+	if _, err := rig.TakeLock(dir); err == nil {
+		t.Error("the rig's lock is free meanwhile")
+	}
+	answer("yes", "skip", "move")
+	for until("Which gate moved?", "A machine runs") != "Which gate moved?" {
+		answer("move")
+	}
+	answer("machine:band saw", "shut", "")
+	if v, _ := g.View(); v.Step != "gate/g1" {
+		t.Errorf("%+v", v)
+	}
+	link.end()
+	g.Close()
+	near.end()
+	lock, err := rig.TakeLock(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = lock.Free() // the test ends
 }
