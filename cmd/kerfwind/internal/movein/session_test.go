@@ -115,6 +115,10 @@ func TestStay(t *testing.T) {
 // proposal, never in silence.
 func TestSupply(t *testing.T) {
 	p := newPerson(garage(t, 5), 0, false)
+	p.move("machines")
+	if text := strings.Join(p.s.View(0).Text, "\n"); !strings.Contains(text, "- Band saw: full load 9 A at 240 V; marked for 240 V 60 Hz, 230 V 50 Hz; coasts 20 s; levels learned at 240 V 60 Hz.") {
+		t.Error(text)
+	}
 	p.move("rated/planer")
 	v := p.s.View(0)
 	text := strings.Join(v.Text, " ")

@@ -163,7 +163,8 @@ func (s *Session) ask(st step, v *View) {
 			}
 			v.Keep = strings.Join(names, ", ")
 			v.KeepText = v.Keep
-			v.say("What is known of the machines before comes along.")
+			v.say("What is known of the machines before comes along:")
+			v.Text = append(v.Text, s.known()...)
 		}
 	case "circuit":
 		v.Title = "Circuit of " + the(st.of)
@@ -214,9 +215,42 @@ func (s *Session) ask(st step, v *View) {
 			v.Keep = config.FormatDuration(*o.Coast)
 			v.say("Before it was %s.", v.Keep)
 		}
+		v.offer(longCoast, "It is not known: %s", longCoast)
 	default:
 		s.askDuct(st, v)
 	}
+}
+
+// longCoast is taken where nobody timed it: few tools turn longer without a
+// brake. Common practice, no source.
+const longCoast = "30 s"
+
+// known lists what is known of the machines of the shop before.
+func (s *Session) known() []string {
+	var out []string
+	for i := range s.old.Machine {
+		m := &s.old.Machine[i]
+		var parts []string
+		if m.FullLoad != nil {
+			parts = append(parts, fmt.Sprintf("full load %s at %g V", config.Metric.Format(config.Current, *m.FullLoad), s.oldVolts(m.Name)))
+		}
+		if len(m.Rated) > 0 {
+			parts = append(parts, "marked for "+strings.Join(m.Rated, ", "))
+		}
+		if m.Coast != nil {
+			parts = append(parts, "coasts "+config.FormatDuration(*m.Coast))
+		}
+		for j := range s.learned.Machines {
+			if l := &s.learned.Machines[j]; l.Machine == m.Name {
+				parts = append(parts, fmt.Sprintf("levels learned at %g V %g Hz", l.Volts, l.Hertz))
+			}
+		}
+		if len(parts) == 0 {
+			parts = []string{"nothing but its name"}
+		}
+		out = append(out, "- "+capital(m.Name)+": "+strings.Join(parts, "; ")+".")
+	}
+	return out
 }
 
 // on lists what else is on a circuit.
