@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -59,29 +58,24 @@ It refuses while kerfwind runs this shop. Stop it first.`,
 }
 
 // idle makes sure that kerfwind does not run this shop. It returns the lock of
-// the state folder, nil where a kerfwind holds it that runs another shop.
-func (f *retireFlags) idle(ctx context.Context, file string, s *config.Shop) (io.Closer, error) {
+// the state folder, or the other shop that a kerfwind runs, which holds it.
+func (f *retireFlags) idle(ctx context.Context, file string, s *config.Shop) (lock io.Closer, other string, err error) {
 	st, err := statusOf(ctx, rig.Folder(f.runtime))
 	switch {
 	case errors.Is(err, socket.ErrNobody):
-		lock, err := journal.Lock(stateFolder(f.state))
+		held, err := journal.Lock(stateFolder(f.state))
 		if errors.Is(err, journal.ErrInUse) {
 			err = fmt.Errorf("%w: stop it first (systemctl stop kerfwind)", err)
 		}
-		return lock, err
+		return held, "", err
 	case err != nil:
-		return nil, err
+		return nil, "", err
 	}
 	running := ofProcess(st.PID, st.File)
-	if a, err := os.Stat(running); err == nil {
-		if b, err := os.Stat(file); err == nil && os.SameFile(a, b) {
-			st.Shop = s.Name
-		}
+	if st.Shop == s.Name || st.File == "" || shopfiles.Same(running, file) || filepath.Base(running) == guide.BenchFile {
+		return nil, "", fmt.Errorf("kerfwind runs %q (%s): stop it first (systemctl stop kerfwind), or choose the next shop (kerfwind use)", st.Shop, running)
 	}
-	if st.Shop == s.Name || st.File == "" || filepath.Base(running) == guide.BenchFile {
-		return nil, fmt.Errorf("kerfwind runs %q (%s): stop it first (systemctl stop kerfwind), or choose the next shop (kerfwind use)", st.Shop, running)
-	}
-	return nopCloser{}, nil
+	return nopCloser{}, st.Shop, nil
 }
 
 type nopCloser struct{}
@@ -101,7 +95,7 @@ func (f *retireFlags) run(cmd *cobra.Command, name string) (err error) {
 	if err != nil {
 		return &exitError{exitConfig, err}
 	}
-	lock, err := f.idle(cmd.Context(), file, shop)
+	lock, other, err := f.idle(cmd.Context(), file, shop)
 	if err != nil {
 		return err
 	}
@@ -126,6 +120,9 @@ func (f *retireFlags) run(cmd *cobra.Command, name string) (err error) {
 	if len(erased) > 0 {
 		fmt.Fprintln(w, "Then erased for good:")
 		bullets(w, erased)
+		if other != "" {
+			fmt.Fprintln(w, wrapText(fmt.Sprintf("kerfwind runs %q with them: nobody can sign in to its page then until kerfwind password sets new ones.", other), "! ", "  "))
+		}
 	} else {
 		fmt.Fprintln(w, "No password and no key lies in the state folder: nothing is to be erased there.")
 	}

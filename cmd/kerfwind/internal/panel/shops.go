@@ -10,7 +10,7 @@ import (
 
 // shopsPart exchanges two things that are the other way round, lists the shop
 // files that are kept, goes back to one, and hands out the cabinet's sheet.
-var shopsPart = Part{Path: "/shops", Title: "Swap and shops kept", Role: Setup, File: "shops.html", Aside: true, Fields: []string{"kind", "a"}, Data: shopsData,
+var shopsPart = Part{Path: "/shops", Title: "Swap and shops kept", Role: Setup, File: "shops.html", Aside: true, Fields: []string{"kind", "a", "b"}, Data: shopsData,
 	Routes: []Route{
 		{Method: http.MethodPost, Path: "/swap", Role: Setup, Fields: []string{"kind", "a", "b", "mark"}, Do: shopsSwap},
 		{Method: http.MethodPost, Path: "/use", Role: Setup, Fields: []string{"file"}, Do: shopsUse},
@@ -74,8 +74,10 @@ type shopsMain struct {
 	A     string
 	With  []shopsPair
 	Not   []string // with which it cannot be, and why
-	Kept  *KeptShops
-	Back  *KeptShop // the one before that in force
+
+	Others []string // to choose from, where there are too many
+	Kept   *KeptShops
+	Back   *KeptShop // the one before that in force
 }
 
 type shopsKind struct {
@@ -104,7 +106,7 @@ func shopsData(v *Visit) (any, error) {
 			return nil, &Mistake{"there is no such swap"}
 		}
 		m.Kind = &swapKinds[at]
-		return m, m.pairs(v.Shop)
+		return m, m.pairs(v.Shop, v.Field("b"))
 	}
 	for _, k := range swapKinds {
 		if k.Name == "gates" && len(v.Shop.Gates) > 1 {
@@ -136,8 +138,14 @@ func (s *Shop) gateNames() (out []string) {
 	return out
 }
 
-// pairs works out all swaps of one thing.
-func (m *shopsMain) pairs(s *Shop) error {
+// mostPairs bounds how many swaps are worked out for one page. One takes 4 ms on
+// a desktop in the demo's shop; a small computer is many times slower, and a
+// large shop makes more of each.
+const mostPairs = 12
+
+// pairs works out all swaps of one thing, or that with b alone. Where there are
+// too many, b is asked for.
+func (m *shopsMain) pairs(s *Shop, b string) error {
 	others, mine := s.gateNames(), s.machineNames()
 	if m.Kind.Name == "gates" {
 		mine = others
@@ -151,10 +159,20 @@ func (m *shopsMain) pairs(s *Shop) error {
 	if !slices.Contains(mine, m.A) {
 		return &Mistake{fmt.Sprintf("the shop has no %q", m.A)}
 	}
+	if m.Kind.Name != "gate-of" {
+		others = slices.DeleteFunc(slices.Clone(others), func(o string) bool { return o == m.A })
+	}
+	if b != "" && !slices.Contains(others, b) {
+		return &Mistake{fmt.Sprintf("the shop has no %q", b)}
+	}
+	if b != "" {
+		others = []string{b}
+	}
+	if len(others) > mostPairs {
+		m.Others = others
+		return nil
+	}
 	for _, b := range others {
-		if b == m.A && m.Kind.Name != "gate-of" {
-			continue
-		}
 		p, err := s.Shops.Plan(m.Kind.Name, m.A, b)
 		if err != nil {
 			if _, ok := err.(*Mistake); !ok { //nolint:errorlint // as it comes from Plan

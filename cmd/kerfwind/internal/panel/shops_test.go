@@ -102,7 +102,7 @@ func TestSwapPreview(t *testing.T) {
 	if len(f.asked) != 3 { // the collector is not sensed
 		t.Errorf("%q", f.asked)
 	}
-	for _, q := range []string{"kind=x&a=planer", "kind=gates&a=lathe", "kind=sensors&a=floor+sweep", "kind=gates", "b=planer"} {
+	for _, q := range []string{"kind=x&a=planer", "kind=gates&a=lathe", "kind=sensors&a=floor+sweep", "kind=gates", "kind=gates&a=planer&b=lathe", "c=planer"} {
 		if w := b.send(form("GET", "/shops?"+q, ""), setup); w.Code != http.StatusBadRequest {
 			t.Errorf("%s: %d", q, w.Code)
 		}
@@ -127,6 +127,25 @@ func TestSwapPreview(t *testing.T) {
 		if w := b.send(form("POST", "/shops/swap", body), setup); w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), "The shop has changed.") {
 			t.Errorf("%d %s", w.Code, w.Body)
 		}
+	}
+}
+
+// TestManySwaps: in a large shop the second thing is asked for first.
+func TestManySwaps(t *testing.T) {
+	b, f, setup := shopsPage(t)
+	shop := b.shop.Load()
+	for i := range 10 {
+		g := shop.Gates[0]
+		g.Name = fmt.Sprintf("gate %d", i)
+		shop.Gates = append(shop.Gates, g)
+	}
+	reads(t, b.send(form("GET", "/shops?kind=gates&a=planer", ""), setup), http.StatusOK, `<button name="b" value="gate 9">Swap with gate 9</button>`)
+	if len(f.asked) > 0 {
+		t.Errorf("%q", f.asked)
+	}
+	reads(t, b.send(form("GET", "/shops?kind=gates&a=planer&b=gate+9", ""), setup), http.StatusOK, "&lt;planer&gt; and gate 9 change.")
+	if len(f.asked) != 1 {
+		t.Errorf("%q", f.asked)
 	}
 }
 

@@ -106,13 +106,15 @@ func NewPlan(b *Base, learned *sensor.Learned, s Swap) (*Plan, error) {
 	// A file without a name of its own has that of the file, which changes.
 	from.Name, to.Name = &before.Name, &before.Name
 	p := &Plan{Swap: s, base: b, name: before.Name}
+	var moved []string // machines
 	switch s.Kind {
 	case Gates, Outputs:
 		err = to.SwapGates(s.A, s.B, s.Kind == Outputs)
 	case Sensors:
 		err = to.SwapSensors(s.A, s.B)
 	case GateOf:
-		_, err = to.MoveToGate(s.A, s.B)
+		moved = []string{s.A, ""}
+		moved[1], err = to.MoveToGate(s.A, s.B)
 	default:
 		err = errors.New("no such swap")
 	}
@@ -127,7 +129,7 @@ func NewPlan(b *Base, learned *sensor.Learned, s Swap) (*Plan, error) {
 	if p.Changes = config.Differences(from, to); len(p.Changes) == 0 {
 		return nil, errors.New("the two are alike: nothing would change")
 	}
-	p.runOns(before, after)
+	p.runOns(before, after, moved)
 	if learned == nil {
 		learned = &sensor.Learned{}
 	}
@@ -141,8 +143,11 @@ func NewPlan(b *Base, learned *sensor.Learned, s Swap) (*Plan, error) {
 }
 
 // runOns says whose run-on becomes another.
-func (p *Plan) runOns(before, after *config.Shop) {
+func (p *Plan) runOns(before, after *config.Shop, moved []string) {
 	for i := range after.Machines {
+		if !slices.Contains(moved, after.Machines[i].Name) {
+			continue
+		}
 		if was, is := before.RunOnAlone(i), after.RunOnAlone(i); was != is {
 			p.Changes = append(p.Changes, fmt.Sprintf("Run-on of %s: was %s, is now %s.", after.Machines[i].Name, config.FormatDuration(was), config.FormatDuration(is)))
 		}

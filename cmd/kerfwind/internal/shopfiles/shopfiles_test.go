@@ -276,3 +276,32 @@ func TestWithNotices(t *testing.T) {
 		t.Error(got)
 	}
 }
+
+// BenchmarkPlan is one of the swaps that the page works out at a tap.
+func BenchmarkPlan(b *testing.B) {
+	rig, err := config.LoadRig(demo + "/rig.toml")
+	if err != nil {
+		b.Fatal(err)
+	}
+	text, err := os.ReadFile(demo + "/shops/barn.toml")
+	if err != nil {
+		b.Fatal(err)
+	}
+	base := &Base{File: "/owner/barn.toml", Text: text, Rig: rig}
+	for b.Loop() {
+		if _, err := NewPlan(base, nil, Swap{Gates, "planer", "router"}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// FuzzHead: whatever stands above a file is read, or not.
+func FuzzHead(f *testing.F) {
+	f.Add("# Made by kerfwind by a swap on 2026-11-25: x.\n# The shop before: shops/a.1.toml\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		how, before := head([]byte(text))
+		if strings.ContainsAny(how+before, "\n") {
+			t.Errorf("%q %q", how, before)
+		}
+	})
+}
