@@ -183,7 +183,7 @@ func (p *Plan) level(s *config.Shop, learned *sensor.Learned, name string, chann
 	in := fmt.Sprintf("start %s, stop %s", amps(start), amps(stop))
 	switch {
 	case given:
-		p.mind("The levels that the file gives %s stay (%s). See once that it shows more than that on %s while it runs: kerfwind watch.", name, in, where)
+		p.mind("The levels that the file gives %s stay (%s). Look once that it shows more than that on %s while it runs: on the page under Signals, or by kerfwind watch.", name, in, where)
 	case here != nil:
 		p.mind("What was learned of %s on %s %s holds again.", name, where, here.Learned)
 	case other != nil:

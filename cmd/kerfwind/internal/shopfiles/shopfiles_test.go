@@ -46,7 +46,7 @@ func TestLevels(t *testing.T) {
 		return sensor.LearnedMachine{Machine: "planer", Sensors: b.Rig.Sensors([]int{channel}), Volts: volts, Hertz: 60,
 			Run: sensor.Level{Mean: 8}, Least: 6, Start: 3, Stop: 2, Margin: sensor.Wide, Learned: when}
 	}
-	const kept = "The levels that the file gives drum sander stay (start 1.5 A, stop 1 A). See once that it shows more than that on c1 while it runs: kerfwind watch."
+	const kept = "The levels that the file gives drum sander stay (start 1.5 A, stop 1 A). Look once that it shows more than that on c1 while it runs: on the page under Signals, or by kerfwind watch."
 	for _, c := range []struct {
 		name    string
 		learned []sensor.LearnedMachine
