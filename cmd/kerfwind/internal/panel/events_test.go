@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -86,7 +87,11 @@ func TestStream(t *testing.T) {
 			t.Fatalf("first came %+v", first)
 		}
 
-		time.Sleep(20*time.Second + 700*time.Millisecond) //clock:ok a bubble of synctest
+		for range 20 {
+			time.Sleep(time.Second) //clock:ok a bubble of synctest
+			shop.Second(in.Snap, shop.Now())
+		}
+		time.Sleep(700 * time.Millisecond) //clock:ok a bubble of synctest
 		beats, at := h.take()
 		if len(beats) < 8 || len(beats) > 10 {
 			t.Errorf("%d beats in 20.7 s", len(beats))
@@ -102,6 +107,7 @@ func TestStream(t *testing.T) {
 
 		// An event is on the page within a gap.
 		snap := *in.Snap
+		snap.At = shop.Now()
 		snap.Machines = append([]control.MachineView(nil), snap.Machines...)
 		snap.Machines[planer] = control.MachineView{Sensed: control.Running, Run: true, Since: shop.Now(), Why: control.Why{Cause: control.ByPath, Machine: planer}}
 		begun := since(snap.Machines[planer].Since)
@@ -117,13 +123,47 @@ func TestStream(t *testing.T) {
 		// Currents that never rest make no more than four messages a second.
 		for i := range 1000 {
 			shop.Reading(sensor.Reading{Channel: 1, Verdict: sensor.Running, Amps: float32(i%100) / 3})
-			shop.Observe(&snap, nil)
+			shop.Second(&snap, shop.Now())
 			time.Sleep(10 * time.Millisecond) //clock:ok a bubble of synctest
 		}
 		if got, _ := h.take(); len(got) < 30 || len(got) > 41 {
 			t.Errorf("%d messages in 10 s", len(got))
 		}
 
+		s.Leave(shop)
+		<-done
+	})
+}
+
+// What is shown when the loop says nothing any more is old, though the stream
+// goes on: the page says so, and takes it back.
+func TestSilent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, shop, in := barnPage(t)
+		shop.Speed = 3 // so that silence is three times as long in the stream
+		h, done := listen(t.Context(), s)
+		for range 10 {
+			time.Sleep(time.Second) //clock:ok a bubble of synctest
+			shop.Second(in.Snap, shop.Now())
+		}
+		spoke := shop.Now()
+		time.Sleep(3*silence - time.Second) //clock:ok a bubble of synctest
+		if got, _ := h.take(); len(got) == 0 || len(*got[0].Troubles) != 0 || got[len(got)-1].Troubles != nil {
+			t.Fatalf("while it speaks: %+v", got)
+		}
+		time.Sleep(2 * time.Second) //clock:ok a bubble of synctest
+		got, _ := h.take()
+		i := slices.IndexFunc(got, func(m message) bool { return m.Troubles != nil })
+		if i < 0 || len(*got[i].Troubles) != 1 || (*got[i].Troubles)[0][3] != since(spoke).Code() || got[i].State["head"] != "alarm" {
+			t.Fatalf("silent: %+v", got)
+		}
+		shop.Second(in.Snap, shop.Now())
+		time.Sleep(time.Second) //clock:ok a bubble of synctest
+		got, _ = h.take()
+		i = slices.IndexFunc(got, func(m message) bool { return m.Troubles != nil })
+		if i < 0 || len(*got[i].Troubles) != 0 || got[i].State["head"] != "calm" {
+			t.Fatalf("it speaks again: %+v", got)
+		}
 		s.Leave(shop)
 		<-done
 	})

@@ -3,6 +3,7 @@ package panel
 import (
 	"context"
 	"net/http"
+	"slices"
 	"strconv"
 )
 
@@ -83,7 +84,6 @@ type moveInView struct {
 	Q     *MoveInQuestion
 	Amps  string
 	Share string
-	Free  bool // the text field
 }
 
 func moveIn(v *Visit) (any, error) { return v.Shop.moveIn(), nil }
@@ -94,7 +94,9 @@ func (s *Shop) moveIn() *moveInView {
 	}
 	m := &moveInView{Kept: s.MoveIn.Kept(), Q: s.MoveIn.Question()}
 	if q := m.Q; q != nil {
-		m.Free = q.Free
+		if q.Free && slices.ContainsFunc(q.Choices, func(c MoveInChoice) bool { return c.Answer == q.Keep }) {
+			q.Keep = "" // its button says it better than a filled field
+		}
 		if q.Live && !q.Working || q.Amps > 0 {
 			m.Amps = strconv.FormatFloat(q.Amps, 'f', 1, 64) + " A"
 		}

@@ -40,7 +40,7 @@ func (s *Shop) nowIn() nowIn {
 	if s.Down != nil {
 		s.Down(func(part string, why error) { down = append(down, partDown{part, why.Error()}) })
 	}
-	return nowIn{Down: down, Now: s.Now(), Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load()}
+	return nowIn{Down: down, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load()}
 }
 
 // Time is what a clock of the page shows.

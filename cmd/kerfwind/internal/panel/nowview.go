@@ -15,6 +15,8 @@ import (
 // nowIn is all that the part Now is made from.
 type nowIn struct {
 	Now   time.Duration
+	Spoke time.Duration     // when the loop last did
+	Speed float64           // of the stream
 	Snap  *control.Snapshot // nil: nothing yet
 	Shop  *config.Shop
 	Names *timeline.Names
@@ -397,6 +399,13 @@ func (in *nowIn) circuits() []nowCircuit {
 	return out
 }
 
+// silence is how long the loop may say nothing before what it said is old: it
+// speaks once a second.
+const silence = 5 * time.Second
+
+// silent tells whether what is shown is old.
+func (in *nowIn) silent() bool { return float64(in.Now-in.Spoke) > float64(silence)*in.Speed }
+
 // troubles are what stands, the gravest first.
 func (in *nowIn) troubles(v *nowView) []trouble {
 	s := in.Snap
@@ -411,6 +420,9 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 	}
 	grave := func(f control.FaultKind) bool {
 		return f == control.CollectorStillOn || f == control.StopLatched || f == control.CollectorNoCurrent || f == control.EveryPathShut
+	}
+	if in.silent() {
+		add("silent", "no word from what runs the shop", "what stands here is as it was before: go and look", since(in.Spoke))
 	}
 	for _, f := range s.Faults {
 		if grave(f.Fault) {

@@ -38,7 +38,7 @@ func barnIn(t testing.TB) nowIn {
 	for i := range snap.Circuits {
 		snap.Circuits[i] = control.Fits
 	}
-	in := nowIn{Now: 100 * sec, Snap: snap, Shop: s, Names: onPage(s, 0).Names, Amps: make([]sensor.Reading, len(s.Rig.Channels))}
+	in := nowIn{Now: 100 * sec, Spoke: 100 * sec, Speed: 1, Snap: snap, Shop: s, Names: onPage(s, 0).Names, Amps: make([]sensor.Reading, len(s.Rig.Channels))}
 	for i := range in.Amps {
 		in.Amps[i] = sensor.Reading{Channel: i, Verdict: sensor.Idle}
 	}

@@ -58,6 +58,7 @@ type Shop struct {
 	Shops Shops
 
 	latest atomic.Pointer[control.Snapshot]
+	spoke  atomic.Int64  // instant of the stream at which the loop last did
 	left   chan struct{} // closed when the shop is left
 	once   sync.Once
 	mu     sync.Mutex      // of what follows; held for moments only
@@ -86,7 +87,7 @@ func NewShop(shop *config.Shop) *Shop {
 
 // Observe takes in what happened. The loop calls it; it does not wait.
 func (s *Shop) Observe(snap *control.Snapshot, events []control.Event) {
-	s.latest.Store(snap)
+	s.hear(snap, snap.At)
 	for _, e := range events {
 		switch bit := uint64(1) << (e.ID & 63); e.Kind {
 		case control.CircuitOver:
@@ -106,11 +107,16 @@ func (s *Shop) Observe(snap *control.Snapshot, events []control.Event) {
 }
 
 // Second takes in the state once a second. The loop calls it; it does not wait.
-func (s *Shop) Second(snap *control.Snapshot, _ time.Duration) {
-	s.latest.Store(snap)
+func (s *Shop) Second(snap *control.Snapshot, now time.Duration) {
+	s.hear(snap, now)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.poke()
+}
+
+func (s *Shop) hear(snap *control.Snapshot, now time.Duration) {
+	s.latest.Store(snap)
+	s.spoke.Store(int64(now))
 }
 
 // Reading takes in what a sensor says. The loop calls it; it does not wait.
@@ -126,8 +132,8 @@ func (s *Shop) poke() {
 	}
 }
 
-// Snapshot is the state as of the newest event, at most a second old; nil
-// before the first step. Nobody may change it.
+// Snapshot is the state as of the newest event, at most a second old unless the
+// loop is silent; nil before the first step. Nobody may change it.
 func (s *Shop) Snapshot() *control.Snapshot { return s.latest.Load() }
 
 // Recent returns the newest events, the newest last.
