@@ -112,8 +112,9 @@ var (
 		"cmd/kerfwind/internal/mqttlink": {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/rig":      {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
 		// Both ends of the messages between computers: one drives a rig as its
-		// loop sees it, over a connection of the link's kind.
-		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/rig"},
+		// loop sees it, over a connection of the link's kind. A node tells of itself
+		// in the words of the socket.
+		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket"},
 		// The daemon ties the rig's loop to what is kept over a restart, to the
 		// service manager and to the socket, whose lines it fills; the last minutes
 		// are in its memory.

@@ -16,6 +16,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
 )
 
@@ -61,15 +62,16 @@ func (r *runFlags) node(ctx context.Context, stop func(), out *lines, own *confi
 	if err := noShop(r.shop); err != nil {
 		return &exitError{exitConfig, err}
 	}
-	password, secure, err := mqttlink.Secrets(*own.MQTT, filepath.Dir(own.File))
-	if err != nil {
-		return &exitError{exitConfig, err}
-	}
-	lock, err := rig.TakeLock(rig.Folder(r.runtime))
+	folder := rig.Folder(r.runtime)
+	lock, err := rig.TakeLock(folder)
 	if err != nil {
 		return &exitError{exitHardware, err}
 	}
 	defer func() { _ = lock.Free() }() // the kernel does it otherwise
+	listener, err := socket.Listen(folder)
+	if err != nil {
+		return &exitError{exitHardware, err}
+	}
 	manager, err := notify.Open(os.Getenv, os.Getpid())
 	if err != nil {
 		out.notice(err) // it will not hear of READY, and says so
@@ -79,15 +81,17 @@ func (r *runFlags) node(ctx context.Context, stop func(), out *lines, own *confi
 	hup := make(chan os.Signal, 1)
 	signal.Notify(hup, syscall.SIGHUP)
 	defer signal.Stop(hup)
+	host := &nodeHost{path: r.rig, out: out}
 	var others sync.WaitGroup
 	defer others.Wait()
 	aside, end := context.WithCancel(context.WithoutCancel(ctx))
 	defer end()
+	others.Go(func() { socket.Serve(aside, listener, host, out.notice) })
 	others.Go(func() {
 		for {
 			select {
 			case <-hup:
-				out.notice(errors.New("a node reads its rig file at its start only"))
+				host.Reload()
 			case <-aside.Done():
 				return
 			}
@@ -97,15 +101,121 @@ func (r *runFlags) node(ctx context.Context, stop func(), out *lines, own *confi
 	how := realRig()
 	tell := newTeller(manager, out)
 	defer tell.end()
-	n, err := node.Open(node.Options{
-		Rig: own, Boot: rand.Text(), Password: password, TLS: secure, Hardware: how.Hardware, Sources: how.Sources,
-		Now: func() time.Duration { return time.Since(began) }, Say: out.say, Notice: out.notice, Ready: tell.ready, Alive: tell.alive,
-	})
+	open := func(own *config.Rig) (*node.Node, error) {
+		password, secure, err := mqttlink.Secrets(*own.MQTT, filepath.Dir(own.File))
+		if err != nil {
+			return nil, &exitError{exitConfig, err}
+		}
+		n, err := node.Open(node.Options{
+			Rig: own, Boot: rand.Text(), Password: password, TLS: secure, Hardware: how.Hardware, Sources: how.Sources,
+			Now: func() time.Duration { return time.Since(began) }, Say: out.say, Notice: out.notice, Ready: tell.ready, Alive: tell.alive,
+		})
+		if err != nil {
+			return nil, &exitError{exitHardware, err}
+		}
+		return n, nil
+	}
+	n, err := open(own)
 	if err != nil {
-		return &exitError{exitHardware, err}
+		return err
 	}
 	out.say(fmt.Sprintf("kerfwind runs as node %s; it waits for the computer that decides", own.Name))
-	return ended(n.Run(ctx), out)
+	for {
+		host.set(n)
+		err := n.Run(ctx)
+		if err != nil || !n.Renewed() {
+			return ended(err, out)
+		}
+		next := host.take()
+		if n, err = open(next); err != nil {
+			out.notice(fmt.Errorf("%w; the former rig file stays in force", err))
+			if n, err = open(own); err != nil {
+				return err
+			}
+			continue
+		}
+		own = next
+		out.say(fmt.Sprintf("the rig file is in force; node %s waits for the computer that decides", own.Name))
+	}
+}
+
+// nodeHost answers other commands on a node.
+type nodeHost struct {
+	path string // of the rig file
+	out  *lines
+
+	mu   sync.Mutex
+	n    *node.Node  // nil: not open yet
+	next *config.Rig // comes in force; nil: none waits
+}
+
+var _ socket.Handler = (*nodeHost)(nil)
+
+// set makes a node the one that runs.
+func (h *nodeHost) set(n *node.Node) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.n = n
+	if h.next != nil { // it came in between
+		n.Renew()
+	}
+}
+
+// take takes the file that comes in force.
+func (h *nodeHost) take() *config.Rig {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	next := h.next
+	h.next = nil
+	return next
+}
+
+// Status is the state of the node.
+func (h *nodeHost) Status() *socket.Status {
+	h.mu.Lock()
+	n := h.n
+	h.mu.Unlock()
+	st := &socket.Status{Program: versionText(), PID: os.Getpid()}
+	if n == nil {
+		return st
+	}
+	st.Node = n.Status()
+	st.Ready, st.Running, st.Moving, st.Reload = st.Node.Ready, st.Node.Running, !st.Node.Quiet, st.Node.Reload
+	return st
+}
+
+// Reload reads the rig file again. It comes in force at the next quiet moment; one that
+// cannot be used changes nothing.
+func (h *nodeHost) Reload() {
+	next, err := config.LoadRig(h.path)
+	if err == nil && !next.IsNode {
+		err = config.Errors{{File: h.path, Message: "this computer runs as a node, and the file no longer says so", Remedy: "restart the service: its role changes with a start only"}}
+	}
+	if err != nil {
+		h.out.notice(fmt.Errorf("%w; the former rig file stays in force", err))
+		return
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.next = next
+	if h.n != nil {
+		h.n.Renew()
+	}
+}
+
+var errAskThere = errors.New("this computer is a node: ask on the computer that decides")
+
+// Ask refuses: a node decides nothing.
+func (h *nodeHost) Ask(context.Context, socket.Request, socket.Peer) socket.Answer {
+	return socket.Answer{Error: errAskThere.Error()}
+}
+
+// Use refuses: a node has no shop.
+func (h *nodeHost) Use(string) (bool, error) { return false, errAskThere }
+
+// Stream refuses: what a node senses goes to the computer that decides.
+func (h *nodeHost) Stream(context.Context, socket.Request) (<-chan socket.Answer, error) {
+	return nil, errAskThere
 }
 
 // teller speaks with the service manager in a goroutine of its own, since that

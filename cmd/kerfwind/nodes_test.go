@@ -69,7 +69,8 @@ func TestRunWithNode(t *testing.T) {
 		return cmd, said
 	}
 	runtime := folder()
-	node, nodeSaid := program("node", "run", "--rig", annex, "--runtime", folder())
+	nodeRuntime := folder()
+	node, nodeSaid := program("node", "run", "--rig", annex, "--runtime", nodeRuntime)
 	dec, decSaid := program("barn", "run", "--rig", barn, "--shop", barnShop, "--runtime", runtime, "--state", folder())
 	until := func(what string, ok func() bool) {
 		t.Helper()
@@ -95,6 +96,42 @@ func TestRunWithNode(t *testing.T) {
 	if s := decSaid.String(); !strings.Contains(s, "saw") && !strings.Contains(s, "planer") {
 		t.Errorf("the events do not tell: %s", decSaid)
 	}
+	if s := decSaid.String(); strings.Contains(s, "control goes on without it") {
+		t.Errorf("its own broker begins later than its connection to the nodes: %s", s)
+	}
+	// The node tells of itself, decides nothing, and reads its file anew.
+	about := func(args ...string) string {
+		out, err := exec.Command("kerfwind", append(args, "--runtime", nodeRuntime)...).CombinedOutput()
+		return fmt.Sprintf("%s%v", out, err)
+	}
+	until("the node's status", func() bool {
+		s := about("status")
+		return strings.Contains(s, "node annex: at work") && strings.Contains(s, "c1 ") && strings.Contains(s, "g0 ") && strings.Contains(s, "s ago")
+	})
+	if s := about("ask", "stand-down"); !strings.Contains(s, "ask on the computer that decides") {
+		t.Errorf("a node takes a request: %s", s)
+	}
+	annexText, err := os.ReadFile(annex)
+	if err != nil {
+		t.Fatal(err)
+	}
+	hup := func(rigText, says string) {
+		t.Helper()
+		file("annex.toml", rigText)
+		if err := node.Process.Signal(syscall.SIGHUP); err != nil {
+			t.Fatal(err)
+		}
+		until(says, func() bool { return strings.Contains(nodeSaid.String(), says) })
+	}
+	hup("format = 2\n", "the former rig file stays in force")
+	hup(strings.Replace(string(annexText), `port = "/dev/spidev0.0"`, `port = "/dev/spidev0.1"`, 1), "the rig file is in force; node annex")
+	until("the node is back with its new file", func() bool {
+		return strings.Contains(decSaid.String(), "node annex is back; it has started anew") && strings.Contains(decSaid.String(), "its rig file differs from the copy here")
+	})
+	if s := decSaid.String(); strings.Contains(s, "latch") {
+		t.Errorf("the reload of a node has latched the shop: %s", s)
+	}
+	until("the collector runs again", func() bool { return level("barn", 17) == '1' })
 	if err := dec.Process.Signal(syscall.SIGTERM); err != nil {
 		t.Fatal(err)
 	}

@@ -77,7 +77,9 @@ notices may fail, and say so there; control goes on without them.
 
 A rig file with role = "node" makes this computer one of several: it senses and
 drives for the one that decides. It has no shop: the file that --shop names must
-not be there.
+not be there. Its rig file comes in force anew, after SIGHUP, once nothing is on or
+moves there and the shop is at rest; where a stop input is wired to it, with a
+restart only, which latches the collector off.
 
 With --simulate nothing is read and nothing is moved: the converters read a made
 recording again and again, the demo's morning or a script of your own (see

@@ -24,7 +24,8 @@ func newStatus() *cobra.Command {
 		Short: "Say what the running kerfwind does, and why",
 		Long: `Status asks the kerfwind that runs on this computer for its state and prints it:
 machines, gates, collector, faults, and how its history, metrics and notices
-fare.
+fare. On a node it says who decides, how old the last order is, and what the node
+senses and drives.
 
 With --idle it prints nothing and ends with exit code 0 if no machine runs, also
 where no kerfwind does; with 1 if one runs. It is for scripts that would restart
@@ -39,6 +40,8 @@ Exit code 1: no kerfwind runs.`,
 				return nil
 			case err != nil:
 				return err
+			case idle && st.Running > 0 && st.Node != nil:
+				return fmt.Errorf("%d machines run", st.Running)
 			case idle && st.Running > 0:
 				return fmt.Errorf("%d of %d machines run", st.Running, len(st.Machines))
 			case idle:
@@ -78,6 +81,24 @@ func statusOf(ctx context.Context, folder string) (*socket.Status, error) {
 // printStatus prints a status for people.
 func printStatus(w io.Writer, st *socket.Status) error {
 	var b strings.Builder
+	list := func(title string, things []socket.Thing) {
+		for _, t := range things {
+			fmt.Fprintf(&b, "%-10s %-16s %s", title, t.Name, t.State)
+			if t.Why != "" {
+				fmt.Fprintf(&b, " (%s)", t.Why)
+			}
+			if left := time.Duration((t.Until - st.T) * 1e9).Round(time.Second); left > 0 {
+				fmt.Fprintf(&b, ", %s more", config.FormatDuration(left))
+			}
+			b.WriteByte('\n')
+			title = ""
+		}
+	}
+	if st.Node != nil {
+		printNode(&b, st.Node, list)
+		_, err := io.WriteString(w, b.String())
+		return err
+	}
 	what := "at rest"
 	switch {
 	case !st.Ready:
@@ -101,19 +122,6 @@ func printStatus(w io.Writer, st *socket.Status) error {
 	say(st.BinFull, "the bin is full")
 	say(st.Closed, "the shop is closed")
 	say(st.Reload != "", st.Reload)
-	list := func(title string, things []socket.Thing) {
-		for _, t := range things {
-			fmt.Fprintf(&b, "%-10s %-16s %s", title, t.Name, t.State)
-			if t.Why != "" {
-				fmt.Fprintf(&b, " (%s)", t.Why)
-			}
-			if left := time.Duration((t.Until - st.T) * 1e9).Round(time.Second); left > 0 {
-				fmt.Fprintf(&b, ", %s more", config.FormatDuration(left))
-			}
-			b.WriteByte('\n')
-			title = ""
-		}
-	}
 	list("machines", st.Machines)
 	list("gates", st.Gates)
 	list("collector", []socket.Thing{st.Collector})
@@ -125,4 +133,28 @@ func printStatus(w io.Writer, st *socket.Status) error {
 	list("parts", st.Parts)
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// printNode prints the status of a node for people.
+func printNode(b *strings.Builder, n *socket.Node, list func(string, []socket.Thing)) {
+	fmt.Fprintf(b, "node %s: %s\n", n.Name, n.State)
+	if n.Why != "" {
+		fmt.Fprintln(b, n.Why)
+	}
+	if !n.Broker {
+		fmt.Fprintln(b, "no connection to the broker")
+	}
+	if n.Order >= 0 {
+		what := "at work"
+		if n.Rest {
+			what = "at rest"
+		}
+		fmt.Fprintf(b, "%-10s %-16s %s by its last order, %.1f s ago\n", "decides", n.Shop, what, n.Order)
+	}
+	if n.Reload != "" {
+		fmt.Fprintln(b, n.Reload)
+	}
+	list("senses", n.Senses)
+	list("drives", n.Drives)
+	list("stops", n.Stops)
 }

@@ -48,6 +48,8 @@ func NewExchange(o ExchangeOptions) *Exchange {
 	// Acknowledgements would only wait for each other in the broker's socket:
 	// what is lost is said again or missed by the other end.
 	x.pipe.qos = 0
+	// The program's own broker begins later than this does.
+	x.pipe.patient = true
 	x.l.pipes = append(x.l.pipes, x.pipe)
 	x.l.done.Go(func() { guard(o.Guard, x.pipe.run) })
 	return x

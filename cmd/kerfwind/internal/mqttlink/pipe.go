@@ -59,8 +59,10 @@ type pipe struct {
 	view   view
 	store  *outbox // nil: it sends no events
 	qos    byte    // 1; 0: nothing is acknowledged
-	woken  chan struct{}
-	flight []sending // sent and not acknowledged, oldest first; events survive a connection
+
+	patient bool // of a first try that fails nothing is told
+	woken   chan struct{}
+	flight  []sending // sent and not acknowledged, oldest first; events survive a connection
 
 	current atomic.Pointer[session]
 	echoed  atomic.Bool // a message to ourselves has come back
@@ -136,7 +138,7 @@ func (p *pipe) run() {
 	}()
 	t := &p.l.o.timing
 	wait := time.Duration(0)
-	for {
+	for first := true; ; first = false {
 		if !p.pause(wait) {
 			return
 		}
@@ -159,6 +161,10 @@ func (p *pipe) run() {
 				kind = putOut
 				err = fmt.Errorf("%w; so soon after the login: does another client use the name %q, or does the broker's access list refuse %s/#?", err, p.client, p.l.base)
 			}
+		}
+		if first && p.patient {
+			wait = t.backoff / 4
+			continue
 		}
 		p.tell(kind, "broker %s: %v; control goes on without it", p.l.o.MQTT.Broker, err)
 		wait = min(max(2*wait, t.backoff), t.backoffMax)

@@ -177,7 +177,7 @@ func newPeer(s *config.Shop, n int, boot string) *peer {
 func planOf(s *config.Shop, n int) *plan {
 	node := &s.Rig.Nodes[n-1]
 	job := rig.JobOf(s, n)
-	p := &plan{Mains: s.Mains.Frequency, Exact: s.Mains.Exact, Lost: seconds(node.Stale)}
+	p := &plan{Shop: s.Name, Mains: s.Mains.Frequency, Exact: s.Mains.Exact, Lost: seconds(node.Stale)}
 	use := s.Channels()
 	for a, sp := range s.Sensor() {
 		if s.Rig.ADCs[a].Node != n {

@@ -261,6 +261,7 @@ type pair struct {
 	told  []string // notices
 	mu    sync.Mutex
 	stop  func() // the node; waits
+	prog  *Node
 	quiet chan struct{}
 
 	got      []drive.Report
@@ -285,8 +286,11 @@ func (p *pair) noticed(part string) bool {
 }
 
 // newPair starts both ends.
-func newPair(t *testing.T) *pair {
-	p := &pair{t: t, e: newEther(), shop: files(t, map[string]string{"rig.toml": barnRig, "annex.toml": annexRig, "shop.toml": barnShop}), quiet: make(chan struct{})}
+func newPair(t *testing.T) *pair { return newPairOf(t, annexRig) }
+
+// newPairOf starts both ends, with a rig file of the node.
+func newPairOf(t *testing.T, annex string) *pair {
+	p := &pair{t: t, e: newEther(), shop: files(t, map[string]string{"rig.toml": barnRig, "annex.toml": annex, "shop.toml": barnShop}), quiet: make(chan struct{})}
 	began := time.Now()
 	p.now = func() time.Duration { return time.Since(began) }
 	p.node("n1")
@@ -337,6 +341,7 @@ func (p *pair) node(boot string) {
 	}
 	ctx, cancel := context.WithCancel(p.t.Context())
 	done := make(chan error, 1)
+	p.prog = n
 	go func() { done <- n.Run(ctx) }()
 	p.stop = func() {
 		cancel()

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
@@ -71,15 +72,21 @@ type Node struct {
 	facts    map[said]control.Input
 	news     []news
 	numbered uint64
-	on       map[target]bool              // contactor and outlets
-	off      map[target]time.Duration     // when they go off by themselves
-	moving   map[control.ID]time.Duration // until when a gate may be on its way
-	stopped  map[control.ID]bool          // stop inputs that act
+	on       map[target]bool                    // contactor and outlets
+	off      map[target]time.Duration           // when they go off by themselves
+	moving   map[control.ID]time.Duration       // until when a gate may be on its way
+	sent     map[control.ID]control.CommandKind // what a gate was commanded last
+	stopped  map[control.ID]bool                // stop inputs that act
 
 	reported time.Duration
 	changed  bool   // there is something to report
+	ready    bool   // every converter has given a frame
 	refused  string // told last
 	own      uint32 // number of its own commands
+
+	renew   atomic.Bool // Run ends at the next quiet moment
+	renewed bool        // it did
+	shown   atomic.Pointer[view]
 }
 
 // ownCommands begin where those of control do not reach.
@@ -105,6 +112,7 @@ func (n *Node) clear() {
 	n.session, n.plan, n.last, n.lost, n.rest, n.every, n.tape = "", nil, 0, false, false, 0, nil
 	n.channels, n.facts, n.on, n.off, n.moving, n.stopped = map[int]sensor.Reading{}, map[said]control.Input{}, map[target]bool{}, map[target]time.Duration{},
 		map[control.ID]time.Duration{}, map[control.ID]bool{}
+	n.sent = map[control.ID]control.CommandKind{}
 	n.news, n.numbered, n.detectors = nil, 0, nil
 	n.ages.forget()
 }
@@ -201,7 +209,6 @@ func (n *Node) Run(ctx context.Context) (err error) {
 	})
 	frames := n.readers.Start(ctx, n.guard)
 	seen := make([]bool, n.readers.Len())
-	ready := false
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	var reports []drive.Report
@@ -230,6 +237,10 @@ func (n *Node) Run(ctx context.Context) (err error) {
 		}
 		now := n.o.Now()
 		n.pass(now)
+		if n.ends(now) {
+			n.o.Say("the rig file is read anew: outputs off")
+			return nil
+		}
 		if n.changed || now-n.reported >= beat || len(n.tape) > 0 && now-n.reported >= taping {
 			n.report(now)
 		}
@@ -238,10 +249,10 @@ func (n *Node) Run(ctx context.Context) (err error) {
 		}
 		if !slices.Contains(seen, false) {
 			clear(seen)
-			if !ready && n.o.Ready != nil {
+			if !n.ready && n.o.Ready != nil {
 				n.o.Ready()
 			}
-			ready = true
+			n.ready = true
 			if n.o.Alive != nil {
 				n.o.Alive()
 			}
@@ -325,6 +336,11 @@ func (n *Node) next() uint32 {
 }
 
 func (n *Node) apply(c control.Command) {
+	switch c.Kind {
+	case control.GateOpen, control.GateShut, control.GateStop:
+		n.sent[c.ID] = c.Kind
+	case control.CollectorOn, control.CollectorOff, control.OutletOn, control.OutletOff:
+	}
 	if n.driver != nil {
 		n.driver.Apply(c)
 	}
@@ -597,6 +613,7 @@ func channelOf(c sensor.Reading, from time.Duration) channel {
 // report says all that is known here.
 func (n *Node) report(now time.Duration) {
 	n.reported, n.changed = now, false
+	n.publish(now)
 	tape := n.tape
 	n.tape = n.tape[:0]
 	if n.x == nil || !n.x.Connected() {

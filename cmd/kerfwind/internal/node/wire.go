@@ -146,6 +146,7 @@ type command struct {
 
 // plan says what each thing at a node is in the shop.
 type plan struct {
+	Shop      string        `json:"shop,omitempty"`  // its name, for people
 	Mains     float64       `json:"mains,omitempty"` // Hz; left out: find out
 	Exact     bool          `json:"exact,omitempty"`
 	Channels  []planChannel `json:"channels,omitempty"`
@@ -325,6 +326,9 @@ func parseOrder(payload []byte) (*order, error) {
 	if p := o.Plan; p != nil {
 		if len(p.Channels) > maxList || len(p.Contacts) > maxList || len(p.Gates) > control.MaxGates || len(p.Outlets) > control.MaxOutlets {
 			return nil, errors.New("a list of the plan is too long")
+		}
+		if len(p.Shop) > 1000 {
+			return nil, errors.New("the name of the shop is too long")
 		}
 		for _, g := range p.Gates {
 			if g.ID < 0 || g.ID >= control.MaxGates || g.Travel <= 0 {

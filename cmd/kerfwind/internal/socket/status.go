@@ -27,6 +27,27 @@ type Status struct {
 	Outlets   []Thing `json:"outlets"`
 	Faults    []Thing `json:"faults"`
 	Parts     []Thing `json:"parts"` // journal, metrics and so on: how they fare
+
+	Node *Node `json:"node,omitempty"` // this computer is a node; of the rest, Program, PID, Ready, Running, Moving and Reload hold
+}
+
+// Node is the state of a computer that senses and drives for another one.
+type Node struct {
+	Name    string  `json:"name"`
+	State   string  `json:"state"`
+	Why     string  `json:"why,omitempty"`     // nobody decides: what was wrong with the last plan
+	Broker  bool    `json:"broker"`            // connected
+	Decides string  `json:"decides,omitempty"` // names the start of the program that decides; "": none
+	Shop    string  `json:"shop,omitempty"`    // its shop
+	Order   float64 `json:"order_age"`         // seconds since its newest order; -1: there was none
+	Rest    bool    `json:"rest"`              // the shop was at rest then
+	Quiet   bool    `json:"quiet"`             // nothing is on, moves or runs here, and the shop is at rest
+	Ready   bool    `json:"ready"`             // the converters speak
+	Running int     `json:"machines_on"`       // machines that run, as far as it knows
+	Reload  string  `json:"reload,omitempty"`  // why a new file is not in force yet
+	Senses  []Thing `json:"senses"`
+	Drives  []Thing `json:"drives"`
+	Stops   []Thing `json:"stops"`
 }
 
 // Thing is one thing, what it does and why.
