@@ -212,3 +212,29 @@ actuator = "k0"
 		t.Errorf("%+v", m)
 	}
 }
+
+// FuzzDraft: what can be read can be written and read again.
+func FuzzDraft(f *testing.F) {
+	list, err := filepath.Glob("../testdata/config/valid/shop-*.toml")
+	if err != nil {
+		f.Fatal(err)
+	}
+	for _, path := range list {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(text)
+	}
+	f.Add([]byte("format = 1\nunits = \"metric\"\nmains = { frequency = \"50 Hz\", voltage = \"230 V\" }\ncollector = { actuator = \"\\\"\\\\\" }\noutlet = []\nair = {}\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		d, err := ParseDraft("x", data)
+		if err != nil {
+			return
+		}
+		text := d.Encode()
+		if _, err := ParseDraft("x", text); err != nil {
+			t.Fatalf("%v\n%s", err, text)
+		}
+	})
+}
