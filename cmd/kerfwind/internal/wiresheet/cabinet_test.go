@@ -87,17 +87,21 @@ func TestCabinet(t *testing.T) {
 	}
 }
 
-// TestCabinetFits: Chromium prints it on one page.
+// TestCabinetFits: Chromium prints it on one page of either paper.
 func TestCabinetFits(t *testing.T) {
 	chromium := peers.Require(t, "chromium", "Debian package chromium")
 	dir := t.TempDir()
-	for name, ducts := range map[string]bool{"cabinet": false, "with ducts": true} {
+	for _, paper := range []string{"letter", "A4"} {
 		var b bytes.Buffer
-		if err := Cabinet(barn(t), ducts, "2026-11-25").WriteHTML(&b); err != nil {
+		if err := Cabinet(barn(t), true, "2026-11-25").WriteHTML(&b); err != nil {
 			t.Fatal(err)
 		}
+		text := strings.Replace(b.String(), "@page { size: auto;", "@page { size: "+paper+";", 1)
+		if text == b.String() {
+			t.Fatal("the sheet does not say its paper")
+		}
 		page, pdf := filepath.Join(dir, "sheet.html"), filepath.Join(dir, "sheet.pdf")
-		if err := os.WriteFile(page, b.Bytes(), 0o600); err != nil {
+		if err := os.WriteFile(page, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
 		out, err := exec.CommandContext(t.Context(), chromium, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -105,12 +109,12 @@ func TestCabinetFits(t *testing.T) {
 		if err != nil {
 			t.Fatalf("%v\n%s", err, out)
 		}
-		text, err := os.ReadFile(pdf)
+		printed, err := os.ReadFile(pdf)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if n := len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(text, -1)); n != 1 {
-			t.Errorf("%s: %d pages", name, n)
+		if n := len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(printed, -1)); n != 1 {
+			t.Errorf("%s: %d pages", paper, n)
 		}
 	}
 }
