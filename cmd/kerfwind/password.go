@@ -117,7 +117,7 @@ func setPassword(folder string, role panel.Role, key panel.Key, out io.Writer) e
 	if err != nil {
 		return err
 	}
-	if err := state.Write(folder, passwordFile, data); err != nil {
+	if err := state.WriteSecret(folder, passwordFile, data); err != nil {
 		return err
 	}
 	_, err = fmt.Fprintf(out, "%s; whoever was signed in must sign in again\n", said)

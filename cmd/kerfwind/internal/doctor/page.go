@@ -7,11 +7,32 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 )
 
 // certificateLeft is how long before its end a certificate is to be looked at.
 const certificateLeft = 14 * 24 * time.Hour
+
+// owns tells whether a folder is this user's.
+func (e *exam) owns(folder string) bool {
+	info, err := os.Stat(folder)
+	if err != nil {
+		return true
+	}
+	s, ok := info.Sys().(*syscall.Stat_t)
+	return !ok || int(s.Uid) == e.System.UID
+}
+
+// sealed tells of passwords that cannot be read. Of a user who does not own them
+// it says nothing about the service.
+func (e *exam) sealed(about string, err error, owner bool) {
+	if !owner && errors.Is(err, fs.ErrPermission) {
+		e.warn(about, "this user may not see whether a password is set", "run kerfwind doctor as root or as the user that runs the service")
+		return
+	}
+	e.bad(about, fmt.Sprintf("the passwords cannot be read, so nobody gets in: %v", err), "give the file to the user that runs the service")
+}
 
 // page looks at what the page for the phone needs: its passwords and, with
 // TLS, its certificate.
@@ -28,7 +49,7 @@ func (e *exam) page() {
 	case errors.Is(err, fs.ErrNotExist):
 		e.warn(about, "no password is set: until one is, nobody but this computer sees it", "kerfwind password, as the user that runs the service or as root")
 	case err != nil:
-		e.bad(about, fmt.Sprintf("the passwords cannot be read, so nobody gets in: %v", err), "give the file to the user that runs the service")
+		e.sealed(about, err, e.owns(filepath.Join(e.System.Root, e.State)))
 	default:
 		_ = f.Close() // nothing was written
 		e.ok(about, "at %s, with a password", p.Address())

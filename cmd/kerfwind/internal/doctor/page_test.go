@@ -6,10 +6,12 @@ import (
 	"crypto/rand"
 	"crypto/x509"
 	"encoding/pem"
+	"io/fs"
 	"math/big"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -75,6 +77,25 @@ func TestPage(t *testing.T) {
 		}
 		if len(e.found) != len(tt.want) {
 			t.Errorf("%+v in %s: %v, want %q", tt.page, tt.state, e.found, tt.want)
+		}
+	}
+}
+
+// TestSealed: a user who may not see the passwords is told just that; the
+// service's own user, that nobody gets in.
+func TestSealed(t *testing.T) {
+	for owner, want := range map[bool]Level{false: Warn, true: Bad} {
+		e := &exam{}
+		e.sealed("page", &fs.PathError{Op: "open", Err: syscall.EACCES}, owner)
+		if len(e.found) != 1 || e.found[0].Level != want {
+			t.Errorf("owner %v: %v", owner, e.found)
+		}
+	}
+	dir := t.TempDir()
+	for uid, want := range map[int]bool{os.Geteuid(): true, os.Geteuid() + 1: false} {
+		e := &exam{Options: Options{System: System{UID: uid}}}
+		if got := e.owns(dir); got != want {
+			t.Errorf("user %d: %v", uid, got)
 		}
 	}
 }

@@ -33,7 +33,12 @@ func Folder(given string, getenv func(string) string) string {
 // Write puts data in the place of the file of that name in a folder, which it
 // makes if need be. After it returns nil, the file holds data also after a
 // power cut; before that, and after an error, what it held before.
-func Write(folder, name string, data []byte) (err error) {
+func Write(folder, name string, data []byte) error { return write(folder, name, data, 0o640) }
+
+// WriteSecret is Write of what nobody but the owner of the folder may read.
+func WriteSecret(folder, name string, data []byte) error { return write(folder, name, data, 0o600) }
+
+func write(folder, name string, data []byte, mode os.FileMode) (err error) {
 	if err := os.MkdirAll(folder, 0o750); err != nil {
 		return fmt.Errorf("the state folder: %w; name another one with --state, or run as the user kerfwind", err)
 	}
@@ -54,7 +59,7 @@ func Write(folder, name string, data []byte) (err error) {
 	if _, err := f.Write(data); err != nil {
 		return err
 	}
-	if err := f.Chmod(0o640); err != nil {
+	if err := f.Chmod(mode); err != nil {
 		return err
 	}
 	if err := likeFolder(folder, f.Name()); err != nil {

@@ -57,6 +57,23 @@ func TestWrite(t *testing.T) {
 	}
 }
 
+// TestModes: the group of the folder reads what is no secret. A secret stays one
+// when it takes the place of what was none, whatever the umask.
+func TestModes(t *testing.T) {
+	dir := t.TempDir()
+	for _, c := range []struct {
+		write func(string, string, []byte) error
+		want  os.FileMode
+	}{{state.Write, 0o640}, {state.WriteSecret, 0o600}} {
+		if err := c.write(dir, "x", nil); err != nil {
+			t.Fatal(err)
+		}
+		if info, err := os.Stat(filepath.Join(dir, "x")); err != nil || info.Mode() != c.want {
+			t.Errorf("%v, %v; want %v", info.Mode(), err, c.want)
+		}
+	}
+}
+
 // TestWriteFails: what cannot be written leaves the old file and nothing else.
 func TestWriteFails(t *testing.T) {
 	dir := t.TempDir()
