@@ -1,14 +1,20 @@
 package panel
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
+	"maps"
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"sync"
 	"time"
+	"unicode"
 )
 
 // Row is one line of the record of changes.
@@ -53,18 +59,101 @@ func (l *Log) Add(row Row) error {
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if info, err := os.Stat(l.Path); err == nil && info.Size() >= mostLog {
+	info, err := os.Stat(l.Path)
+	fresh := err != nil
+	if !fresh && info.Size() >= mostLog {
 		if err := os.Rename(l.Path, l.Path+".1"); err != nil {
 			return err
 		}
+		fresh = true
 	}
-	if err := os.MkdirAll(filepath.Dir(l.Path), 0o750); err != nil {
+	folder := filepath.Dir(l.Path)
+	if err := os.MkdirAll(folder, 0o750); err != nil {
 		return err
 	}
-	f, err := os.OpenFile(l.Path, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o640)
+	f, err := os.OpenFile(l.Path, os.O_APPEND|os.O_CREATE|os.O_RDWR, 0o640)
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(append(line, '\n'))
-	return errors.Join(err, f.Sync(), f.Close())
+	line = append(line, '\n')
+	if torn(f) { // by a power cut: what came before does not spoil this row
+		line = append([]byte{'\n'}, line...)
+	}
+	_, err = f.Write(line)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil || !fresh {
+		return err
+	}
+	d, err := os.Open(folder) // its new entry must last too
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+// torn tells whether a file ends within a line.
+func torn(f *os.File) bool {
+	info, err := f.Stat()
+	if err != nil || info.Size() == 0 {
+		return false
+	}
+	var last [1]byte
+	_, err = f.ReadAt(last[:], info.Size()-1)
+	return err == nil && last[0] != '\n'
+}
+
+// Rows are the newest rows that keep wants, the newest first, at most so many.
+// bad is how many lines of the record cannot be read: one torn by a power cut.
+func (l *Log) Rows(most int, keep func(Row) bool) (rows []Row, bad int, err error) {
+	for _, path := range []string{l.Path, l.Path + ".1"} {
+		text, err := os.ReadFile(path)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return nil, bad, err
+		}
+		for len(text) > 0 && len(rows) < most {
+			text = bytes.TrimSuffix(text, []byte("\n"))
+			at := bytes.LastIndexByte(text, '\n') + 1
+			line := text[at:]
+			text = text[:at]
+			var row Row
+			switch err := json.Unmarshal(line, &row); {
+			case err != nil:
+				bad++
+			case keep(row):
+				rows = append(rows, row)
+			}
+		}
+	}
+	return rows, bad, nil
+}
+
+// Gave is what was given with a change, in words: "for 10, gate planer".
+func (r *Row) Gave() string {
+	var out []string
+	for _, key := range slices.Sorted(maps.Keys(r.With)) {
+		if value := strings.Join(r.With[key], ", "); value != "" {
+			out = append(out, key+" "+value)
+		}
+	}
+	return onLine(strings.Join(out, ", "))
+}
+
+// Said is what came of it, in words.
+func (r *Row) Said() string {
+	if r.Result == "done" {
+		return onLine(r.Text)
+	}
+	return onLine(strings.TrimSuffix(r.Result+": "+r.Text, ": "))
+}
+
+// onLine puts a text on one line of a table or a terminal.
+func onLine(text string) string {
+	return strings.Join(strings.Fields(strings.Map(func(c rune) rune {
+		if unicode.IsControl(c) {
+			return ' '
+		}
+		return c
+	}, text)), " ")
 }

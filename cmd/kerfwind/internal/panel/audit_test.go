@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -42,6 +43,34 @@ func TestLog(t *testing.T) {
 		if err := json.Unmarshal(line, new(Row)); err != nil {
 			t.Error(err)
 		}
+	}
+}
+
+// TestTornLog: a row that a power cut, or a full disk, has left half written
+// does not take the next one with it.
+func TestTornLog(t *testing.T) {
+	l := &Log{Path: filepath.Join(t.TempDir(), "audit.jsonl")}
+	if err := os.WriteFile(l.Path, []byte("{\"what\":\"/hold\"}\n{\"wh"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if err := l.Add(Row{What: "/release", Result: "done"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b, err := os.ReadFile(l.Path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var good []string
+	for line := range bytes.Lines(b) {
+		var r Row
+		if json.Unmarshal(line, &r) == nil {
+			good = append(good, r.What)
+		}
+	}
+	if want := []string{"/hold", "/release", "/release"}; !slices.Equal(good, want) {
+		t.Errorf("%q, want %q in\n%s", good, want, b)
 	}
 }
 
