@@ -55,8 +55,6 @@ func (s *Server) protect(next http.Handler) http.Handler {
 	}))
 	same := cross.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		s.busy.RLock()
-		defer s.busy.RUnlock()
 		defer s.recovered(w)
 		h := w.Header()
 		if wait := s.requests.wait(addressOf(r.RemoteAddr)); wait > 0 {

@@ -21,6 +21,7 @@ const (
 	mostConns  = 64
 	mostFrom   = 24 // from one address, but of this computer: a proxy may stand before the page
 	partingGap = 500 * time.Millisecond
+	hangGap    = 2 * time.Second // for a request that was cut off: a disk may hang
 	againGap   = 10 * time.Second
 )
 
@@ -40,6 +41,7 @@ type service struct {
 	end    context.CancelFunc
 	done   chan struct{}
 	again  time.Duration // between two tries
+	busy   sync.RWMutex  // held for reading by each request
 
 	mu    sync.Mutex
 	addr  net.Addr    // nil: it is not served
@@ -71,6 +73,7 @@ func (s *Server) Open(at Place, fares func(error)) {
 		v.secure = &certificate{cert: at.CertFile, key: at.KeyFile, notice: s.o.Notice}
 	}
 	v.server = s.bounded(v.ctx)
+	v.server.Handler = v.counted(s)
 	s.service = v
 	l, err := v.listen()
 	v.tell(err)
@@ -183,8 +186,18 @@ func (s *Server) Close() {
 	s.shut()
 }
 
+// counted has each request known until it has ended.
+func (v *service) counted(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		v.busy.RLock()
+		defer v.busy.RUnlock()
+		h.ServeHTTP(w, r)
+	})
+}
+
 // shut ends the service. Streams end first; who does not end in a moment is
-// cut off. mu is held.
+// cut off, and a request that hangs all the same is left alone: whoever takes up
+// a shop waits for this. mu is held.
 func (s *Server) shut() {
 	v := s.service
 	if v == nil {
@@ -198,8 +211,18 @@ func (s *Server) shut() {
 		_ = v.server.Close() // nothing is left to be done about it
 	}
 	<-v.done
-	s.busy.Lock() // until the last request has ended
-	defer s.busy.Unlock()
+	over := make(chan struct{})
+	go func() {
+		v.busy.Lock() // when the last request has ended
+		defer v.busy.Unlock()
+		close(over)
+	}()
+	limit := time.NewTimer(hangGap)
+	defer limit.Stop()
+	select {
+	case <-over:
+	case <-limit.C:
+	}
 }
 
 // door lets only so many connections in.

@@ -338,3 +338,36 @@ func TestOpenAgain(t *testing.T) {
 	_ = v.server.Close()
 	<-v.done
 }
+
+// TestHangs: a request that hangs, as on a disk that does, does not hold up who
+// takes up the next shop.
+func TestHangs(t *testing.T) {
+	b := siege(t)
+	begun, goOn, asked := make(chan struct{}), make(chan struct{}), make(chan struct{})
+	b.shop.Load().Down = func(func(string, error)) { // asked by every page; it heeds no end
+		close(begun)
+		<-goOn
+	}
+	b.Open(Place{Listen: "127.0.0.1:0"}, func(error) {})
+	go func() {
+		defer close(asked)
+		r, err := http.Get("http://" + b.Addr().String() + "/")
+		if err == nil {
+			_ = r.Body.Close()
+		}
+	}()
+	<-begun
+	closed := make(chan struct{})
+	go func() {
+		defer close(closed)
+		b.Close()
+	}()
+	select {
+	case <-closed:
+	case <-time.After(4 * hangGap): //clock:ok bounds a test that would hang
+		t.Error("a request that hangs holds up the end")
+	}
+	close(goOn)
+	<-closed
+	<-asked
+}

@@ -27,6 +27,10 @@ type Options struct {
 	// Audit writes down a change, or a try at one. It may take its time.
 	Audit func(Row) error
 
+	// Changes are the newest rows of that record, the newest first. nil: nobody
+	// has it.
+	Changes func(most int) ([]Row, error)
+
 	// Notice tells people what is wrong. It must not wait.
 	Notice func(error)
 }
@@ -44,9 +48,7 @@ type Server struct {
 	streams  chan struct{} // has room for each stream that may be open
 
 	mu      sync.Mutex
-	service *service     // nil: not served
-	busy    sync.RWMutex // held for reading by each request
-
+	service *service // nil: not served
 }
 
 // Bounds of the server: our own choice.
