@@ -20,7 +20,6 @@ import (
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
-	"kerfwind/control/drive"
 )
 
 // moveInFlags are the flags of movein.
@@ -103,7 +102,7 @@ func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) error {
 		defer far.end()
 		o.Link, o.Use = far, far.use
 	case errors.Is(err, socket.ErrNobody):
-		near := &nearBench{runtime: runtime, benchLink: link, how: rig.Options{Hardware: drive.Kernel(), Sources: rig.Sources}}
+		near := &nearBench{runtime: runtime, benchLink: link, how: realRig()}
 		defer near.end()
 		o.Link, o.Use = near, func(file string) error { return daemon.SetActiveShop(o.State, file) }
 	default:
@@ -165,13 +164,15 @@ func (t *moveInTerminal) run(ctx context.Context, lines <-chan string) error {
 	}
 }
 
-// tell repeats the question after an answer that does not do; why is in it.
+// tell repeats the question after an answer that does not do, and says why
+// where the question does not.
 func (t *moveInTerminal) tell(err error) {
-	if errors.Is(err, movein.ErrStale) {
-		fmt.Fprintln(t.out, wrapText(capitalised(err.Error())+".", "", ""))
+	if err == nil {
+		return
 	}
-	if err != nil {
-		t.shown = ""
+	t.shown = ""
+	if v, _ := t.g.View(); !strings.Contains(v.Wrong, err.Error()) {
+		fmt.Fprintln(t.out, wrapText(capitalised(err.Error())+".", "", ""))
 	}
 }
 

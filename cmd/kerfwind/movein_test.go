@@ -245,6 +245,41 @@ func TestMoveInAside(t *testing.T) {
 	}
 }
 
+// TestMoveInTold: an answer that cannot be kept, or that came too late, is told.
+func TestMoveInTold(t *testing.T) {
+	w, old, err := moveintest.Barn(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	g, _ := startMoveIn(t, w, old, dir)
+	out := &screen{}
+	term := moveInTerminal{g: g, out: out, bar: newProgressLine(out)}
+	lines := make(chan string, 3)
+	lines <- "garage"
+	lines <- "furlongs"
+	close(lines)
+	if err := term.run(context.Background(), lines); err != nil {
+		t.Fatal(err)
+	}
+	if text := out.String(); strings.Count(text, `"furlongs" is none of the answers`) != 1 {
+		t.Error(text)
+	}
+	// Nothing can be written any more.
+	if err := os.Remove(filepath.Join(dir, guide.File)); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(filepath.Join(dir, guide.File, "full"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	v, _ := g.View()
+	err = g.Answer(v.Revision, "metric")
+	term.tell(err)
+	if err == nil || !strings.Contains(strings.Join(strings.Fields(out.String()), " "), "cannot be written") {
+		t.Errorf("%v\n%s", err, out.String())
+	}
+}
+
 // TestMoveInTwoPrograms: what another program has answered is shown, and the
 // answer to the old question refused.
 func TestMoveInTwoPrograms(t *testing.T) {
