@@ -1,16 +1,21 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
+	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/panel"
 )
 
 // defaultState is the daemon's state directory.
@@ -23,7 +28,7 @@ func stateFlag(cmd *cobra.Command, dir *string) {
 // historyFlags is what history is asked for.
 type historyFlags struct {
 	state, by, from, to, machine string
-	runs, json, csv              bool
+	runs, changes, json, csv     bool
 	svg                          string
 	force                        bool
 	limit                        int
@@ -39,11 +44,15 @@ func newHistory() *cobra.Command {
 Monday on), month or all in one, or lists single runs, newest first. It reads
 what the daemon records and may be used while it does.
 
+With --changes it lists what was changed or tried on the page instead: when, what,
+in which role and from which address, and what came of it, the newest first.
+
 Without --from the last periods are shown: 14 days, 8 weeks or 12 months.`,
 		Example: `  kerfwind history
   kerfwind history --by month --svg hours.svg
   kerfwind history --by day --from 2026-03-02 --to 2026-03-06 --csv
-  kerfwind history --runs --machine planer`,
+  kerfwind history --runs --machine planer
+  kerfwind history --changes --from 2026-03-02`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return history(cmd.OutOrStdout(), &f) },
 	}
@@ -54,14 +63,18 @@ Without --from the last periods are shown: 14 days, 8 weeks or 12 months.`,
 	fl.StringVar(&f.to, "to", "", "last day")
 	fl.StringVar(&f.machine, "machine", "", "this machine only")
 	fl.BoolVar(&f.runs, "runs", false, "list single runs")
-	fl.IntVar(&f.limit, "limit", 50, "with --runs: how many, at most 10000")
+	fl.BoolVar(&f.changes, "changes", false, "list what was changed on the page")
+	fl.IntVar(&f.limit, "limit", 50, "with --runs or --changes: how many, at most 10000")
 	fl.Int64Var(&f.before, "before", 0, "with --runs: those before this number")
 	fl.BoolVar(&f.json, "json", false, "print JSON")
 	fl.BoolVar(&f.csv, "csv", false, "print CSV")
 	fl.StringVar(&f.svg, "svg", "", `draw the hours into this file, "-" for standard output`)
 	fl.BoolVar(&f.force, "force", false, "with --svg: replace the file")
 	cmd.MarkFlagsMutuallyExclusive("json", "csv", "svg")
-	cmd.MarkFlagsMutuallyExclusive("runs", "svg")
+	cmd.MarkFlagsMutuallyExclusive("runs", "svg", "changes")
+	for _, other := range []string{"csv", "by", "machine", "before"} {
+		cmd.MarkFlagsMutuallyExclusive("changes", other)
+	}
 	return cmd
 }
 
@@ -93,6 +106,9 @@ func history(w io.Writer, f *historyFlags) error {
 	if f.limit < 1 || f.limit > 10_000 {
 		return &exitError{exitUsage, fmt.Errorf("--limit is 1 to 10000, not %d", f.limit)}
 	}
+	if f.changes {
+		return historyChanges(w, f, from, to)
+	}
 	ctx := context.Background()
 	db, err := journal.OpenReader(ctx, f.state)
 	if err != nil {
@@ -104,6 +120,44 @@ func history(w io.Writer, f *historyFlags) error {
 		err = historyTotals(ctx, w, db, f, by, from, to)
 	}
 	return errors.Join(err, db.Close())
+}
+
+// historyChanges lists what was changed on the page.
+func historyChanges(w io.Writer, f *historyFlags, from, to int) error {
+	log := panel.Log{Path: filepath.Join(f.state, auditFile)}
+	rows, bad, err := log.Rows(f.limit, func(r panel.Row) bool {
+		day, err := histview.ParseDay(r.At.Local().Format(time.DateOnly))
+		return err == nil && day >= from && day <= to
+	})
+	if err != nil {
+		return err
+	}
+	if f.json {
+		e := json.NewEncoder(w)
+		e.SetIndent("", "  ")
+		return e.Encode(append([]panel.Row{}, rows...))
+	}
+	if len(rows) == 0 {
+		_, err := fmt.Fprintln(w, "no changes")
+		return err
+	}
+	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(tw, "when\twhat\twith\tby\twhat came of it")
+	for i := range rows {
+		r := &rows[i]
+		doubt := ""
+		if !r.Trusted {
+			doubt = "~" // by a clock that was not set
+		}
+		fmt.Fprintf(tw, "%s%s\t%s\t%s\t%s, %s\t%s\n", doubt, r.At.Local().Format(time.DateTime), r.What, r.Gave(), r.Role, r.From, cmp.Or(r.Said(), r.Result))
+	}
+	if err := tw.Flush(); err != nil {
+		return err
+	}
+	if bad > 0 {
+		_, err = fmt.Fprintf(w, "%d lines of %s cannot be read\n", bad, log.Path)
+	}
+	return err
 }
 
 func historyRuns(ctx context.Context, w io.Writer, db *journal.DB, f *historyFlags, from, to int) error {

@@ -37,6 +37,10 @@ func newPage(folder string, simulated bool, notice func(error)) *page {
 	log := &panel.Log{Path: filepath.Join(p.state, auditFile)}
 	p.server = panel.New(panel.Options{
 		Version: versionText(), Simulated: simulated, Passwords: filepath.Join(p.state, passwordFile), Audit: log.Add, Notice: notice,
+		Changes: func(most int) ([]panel.Row, error) {
+			rows, _, err := log.Rows(most, func(panel.Row) bool { return true })
+			return rows, err
+		},
 	})
 	return p
 }
