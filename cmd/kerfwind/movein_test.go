@@ -38,12 +38,24 @@ var toldAtMoveIn = map[string]string{
 // moveIn answers to the end, or to a step.
 func (n *newcomer) moveIn(until string) {
 	n.t.Helper()
+	n.while(func(step string) bool { return step != until })
+}
+
+// step answers until the step is another one.
+func (n *newcomer) step(step string) {
+	n.t.Helper()
+	n.while(func(now string) bool { return now == step })
+}
+
+// while answers as long as the step is such, to the end at most.
+func (n *newcomer) while(going func(step string) bool) {
+	n.t.Helper()
 	for range 2000 {
 		v, changed := n.g.View()
 		what, of, _ := strings.Cut(v.Step, "/")
 		n.met[what] = true
 		switch {
-		case v.Done, v.Step == until:
+		case v.Done, !going(v.Step):
 			return
 		case v.Working && what != "gate":
 			n.wait(changed)
@@ -217,6 +229,43 @@ func TestMoveInTerminal(t *testing.T) {
 	}
 	if t.Failed() {
 		t.Log(text)
+	}
+}
+
+// TestMoveInEachStep: the program ends in each step, and the next one goes on
+// there.
+func TestMoveInEachStep(t *testing.T) {
+	w, old, err := moveintest.Barn(2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	n := &newcomer{t: t, w: w, met: map[string]bool{}}
+	seen := map[string]bool{}
+	var used *string
+	n.answer = func(v movein.View, changed <-chan struct{}, text string) {
+		t.Helper()
+		if err := n.g.Answer(v.Revision, text); err != nil {
+			t.Fatal(err)
+		}
+		n.wait(changed)
+	}
+	for {
+		n.g, used = startMoveIn(t, w, old, dir)
+		v, _ := n.g.View()
+		if seen[v.Step] {
+			t.Fatalf("%s comes again after a restart", v.Step)
+		}
+		seen[v.Step] = true
+		if n.step(v.Step); *used != "" {
+			break
+		}
+		n.g.Close()
+		w.LetGo()
+	}
+	n.right(filepath.Join(dir, *used))
+	if len(seen) < 55 {
+		t.Errorf("%d steps", len(seen))
 	}
 }
 
