@@ -419,6 +419,8 @@ func TestListen(t *testing.T) {
 			p.forget()
 			p.after(time.Second)
 			last := time.Duration(0)
+			p.mu.Lock()
+			defer p.mu.Unlock()
 			for _, r := range p.readings {
 				if r.Channel == 0 {
 					n++
