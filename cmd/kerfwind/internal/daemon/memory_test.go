@@ -27,6 +27,7 @@ func TestMemory(t *testing.T) {
 			}}, nil
 		}})
 		time.Sleep(30*time.Second + time.Millisecond)
+		synctest.Wait() // the loop rests: what it has written may be read
 		from, to := shop.Memory.Kept()
 		if from != 0 || (30*time.Second-to).Abs() > 20*time.Millisecond {
 			t.Errorf("%v to %v is kept", from, to)
