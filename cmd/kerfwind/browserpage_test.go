@@ -147,10 +147,10 @@ func accessible(t *testing.T, x *tab, origin string) {
 	x.open(origin + "/")
 }
 
-// parts are the addresses of the page's parts.
+// parts are the addresses of the page's parts, and of what Upkeep leads to.
 func (x *tab) parts() []string {
 	x.t.Helper()
-	return value[[]string](x, `[...document.querySelectorAll('nav a')].map(a => a.getAttribute('href'))`)
+	return append(value[[]string](x, `[...document.querySelectorAll('nav a')].map(a => a.getAttribute('href'))`), "/changes")
 }
 
 // keyboard goes through the part Now by the Tab key: everything is reached, in
