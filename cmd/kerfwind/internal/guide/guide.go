@@ -154,7 +154,7 @@ func (g *Guide) View() (movein.View, <-chan struct{}) {
 		switch {
 		case g.trouble != "":
 			v.Wrong = g.trouble
-			v.Keep, v.KeepText = "", ""
+			v.Choices, v.Keep, v.KeepText = []movein.Choice{{Answer: "again", Text: "Try again"}}, "again", "Try again"
 		case g.opening:
 			v.Text = append(v.Text, "The rig is being opened. Gates may move: hands and tools away.")
 			v.Working = true
@@ -282,7 +282,7 @@ func (g *Guide) open() {
 		defer g.mu.Unlock()
 		g.opening = false
 		if err != nil && g.ctx.Err() == nil {
-			g.trouble = "The rig cannot be opened: " + err.Error() + ". Mend that, then press Enter to try again."
+			g.trouble = "The rig cannot be opened: " + err.Error() + ". Mend that, then try again."
 		}
 		close(g.changed)
 		g.changed = make(chan struct{})

@@ -458,7 +458,7 @@ func (s *Session) showMove(st step, v *View) {
 	case ready:
 		v.Live = true
 		v.say("Look at the gates. One will open, wait for %s and shut again. Hands and tools away from all of them; all machines off.", config.FormatDuration(moveFor))
-		v.say("Be ready to press Enter when it stands still.")
+		v.say("Be ready to say when it stands still.")
 		v.offer("move", "Move it")
 		v.Keep = "move"
 		unused()
@@ -467,7 +467,7 @@ func (s *Session) showMove(st step, v *View) {
 		if l.tries > 0 && l.from == 0 {
 			v.say("It waits until the fan has come to rest and no gate moves.")
 		}
-		v.say("Look at the gates: which one moves? Press Enter when it stands still.")
+		v.say("Look at the gates: which one moves? Say when it stands still.")
 		v.offer("still", "It stands still")
 		v.Keep = "still"
 	case result:
@@ -524,6 +524,9 @@ func (s *Session) showLearn(st step, now time.Duration, v *View) {
 		v.Live = true
 		p := l.lesson.Prompt(now)
 		v.Amps, v.Share = p.Amps, p.Share
+		if p.Step == learning.Rest {
+			p.Text = "Watch the tool, and say at the moment when it stands still."
+		}
 		v.say("%s", p.Text)
 		if p.Other != "" {
 			v.say("A current rises on %s instead.", p.Other)
