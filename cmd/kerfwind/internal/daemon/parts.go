@@ -210,12 +210,20 @@ func (ps parts) second(s *control.Snapshot, now time.Duration) {
 	}
 }
 
-// close ends all parts at once, since one may hang.
+// closeMost bounds how long the end of the parts may take: longer than each of
+// ours allows itself.
+const closeMost = 10 * time.Second
+
+// close ends all parts at once. One that hangs is left behind, so that the next
+// shop is served.
 func (ps parts) close(notice func(error)) {
-	var all sync.WaitGroup
+	ended := make(chan *part, len(ps))
+	waits := map[*part]bool{}
 	for _, p := range ps {
 		if p.Close != nil {
-			all.Go(func() {
+			waits[p] = true
+			go func() {
+				defer func() { ended <- p }()
 				defer func() {
 					if r := recover(); r != nil {
 						notice(fmt.Errorf("%s: ended by a fault in the program: %v\n%s", p.name, r, debug.Stack()))
@@ -224,10 +232,22 @@ func (ps parts) close(notice func(error)) {
 				if err := p.Close(); err != nil {
 					notice(fmt.Errorf("%s: %w", p.name, err))
 				}
-			})
+			}()
 		}
 	}
-	all.Wait()
+	limit := time.NewTimer(closeMost)
+	defer limit.Stop()
+	for len(waits) > 0 {
+		select {
+		case p := <-ended:
+			delete(waits, p)
+		case <-limit.C:
+			for p := range waits {
+				notice(fmt.Errorf("%s: it does not end: it is left behind", p.name))
+			}
+			return
+		}
+	}
 }
 
 // Queue is an observer that hands what it is told to a slower one, in a
