@@ -25,6 +25,37 @@ type output struct {
 func (o *output) Write(p []byte) (int, error) { o.mu.Lock(); defer o.mu.Unlock(); return o.b.Write(p) }
 func (o *output) String() string              { o.mu.Lock(); defer o.mu.Unlock(); return o.b.String() }
 
+// everyReading reads a channel's readings until 200 of them have come a half
+// cycle apart.
+func everyReading(folder, channel string) error {
+	c, err := socket.Dial(folder)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = c.Close() }() // only read
+	if err := c.Start(socket.Request{Do: socket.DoReadings}); err != nil {
+		return err
+	}
+	last, row := 0.0, 0
+	for n := 0; row < 200; n++ {
+		a, err := c.Next()
+		if err != nil {
+			return err
+		}
+		if n == 5000 {
+			return fmt.Errorf("of %d readings not 200 of %s in a row came a half cycle apart", n, channel)
+		}
+		if a.Reading == nil || a.Reading.Channel != channel {
+			continue
+		}
+		if row++; a.Reading.T-last > 0.05 || a.Reading.T < last {
+			row = 0
+		}
+		last = a.Reading.T
+	}
+	return nil
+}
+
 // TestRunWithNode runs the whole program twice, as a node and as the computer
 // that decides, which senses nothing itself and has the broker within: machines
 // at the node are served, both end with all off.
@@ -110,6 +141,10 @@ func TestRunWithNode(t *testing.T) {
 	})
 	if s := about("ask", "stand-down"); !strings.Contains(s, "ask on the computer that decides") {
 		t.Errorf("a node takes a request: %s", s)
+	}
+	// Who listens to readings has every one of the node's.
+	if err := everyReading(runtime, "annex/c0"); err != nil {
+		t.Error(err)
 	}
 	annexText, err := os.ReadFile(annex)
 	if err != nil {

@@ -489,7 +489,7 @@ func (d *Daemon) Stream(ctx context.Context, r socket.Request) (<-chan socket.An
 	if s == nil {
 		return nil, errors.New("no shop is taken up just now: try again")
 	}
-	if r.Source >= s.live.Sources() {
+	if r.Do == socket.DoFrames && r.Source >= s.live.Sources() {
 		return nil, fmt.Errorf("the rig has no converter %d", r.Source)
 	}
 	if r.Do == socket.DoLast {
