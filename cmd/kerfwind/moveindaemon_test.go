@@ -18,10 +18,6 @@ import (
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
 	"kerfwind/cmd/kerfwind/internal/rig"
-	"kerfwind/cmd/kerfwind/internal/simrig"
-	"kerfwind/config"
-	"kerfwind/control"
-	"kerfwind/sensor/trace"
 )
 
 // sawNowAndThen is a shop in which one machine runs now and then, on another sensor
@@ -169,16 +165,19 @@ func TestMoveInNear(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	script, err := trace.ParseScript("script", strings.NewReader(sawNowAndThen))
+	dir := t.TempDir()
+	script := filepath.Join(dir, "script.txt")
+	if err := os.WriteFile(script, []byte(sawNowAndThen), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	how, err := (&runFlags{script: script, speed: 3}).simulated()
 	if err != nil {
 		t.Fatal(err)
 	}
-	dir := t.TempDir()
 	notice := func(err error) { t.Log(err) }
 	var g *guide.Guide
 	link := &benchLink{rig: w.Rig, read: func(r reading) { r.to(g) }, notice: notice, down: func() bool { return false }}
-	near := &nearBench{runtime: dir, benchLink: link, how: rig.Options{Sources: simrig.Sources(script, 3), Speed: 3,
-		Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) { return simrig.Outputs(s, p), nil }}}
+	near := &nearBench{runtime: dir, benchLink: link, how: how}
 	if g, err = guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: near, Before: movein.Before{File: "barn.toml", Text: old},
 		Use: func(string) error { return nil }, Today: func() string { return "today" }, Notice: notice}); err != nil {
 		t.Fatal(err)
