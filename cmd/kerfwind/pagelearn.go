@@ -38,6 +38,7 @@ type pageLearn struct {
 	feed atomic.Pointer[pageLessonFeed] // of the session; nil: none takes readings
 	mu   sync.Mutex                     // of what follows
 	run  *pageLesson                    // nil: none
+	left bool                           // the shop is: a visitor may still have it
 	jobs sync.WaitGroup
 }
 
@@ -92,6 +93,9 @@ func (l *pageLearn) Reading(r sensor.Reading) {
 func (l *pageLearn) Begin(machine string) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if l.left {
+		return &panel.Refusal{Why: "another shop was taken up just now: look at the page again"}
+	}
 	if l.run != nil {
 		return &panel.Refusal{Why: fmt.Sprintf("a session of the %s is under way: end that first", l.run.name)}
 	}
@@ -114,11 +118,12 @@ func (l *pageLearn) begin(x lesson) {
 		p.Step = max(p.Step, l.shop.Rig.Step(ch))
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	run := &pageLesson{lesson: x, session: learning.New(p), far: farOf(l.shop.Rig, x.channels, l.now()), cancel: cancel}
+	began := l.now()
+	run := &pageLesson{lesson: x, session: learning.New(p), far: farOf(l.shop.Rig, x.channels, began), cancel: cancel}
 	feed := &pageLessonFeed{readings: make(chan sensor.Reading, pageReadings), end: ctx}
 	l.run = run
 	l.feed.Store(feed)
-	l.jobs.Go(func() { l.guard(func() { l.attend(run, feed, l.now()) }) })
+	l.jobs.Go(func() { l.guard(func() { l.attend(run, feed, began) }) })
 }
 
 // attend passes readings to the session until it is over.
@@ -275,6 +280,7 @@ func (l *pageLearn) Keep(context.Context) error {
 // Close ends the session: the shop is left.
 func (l *pageLearn) Close() {
 	l.mu.Lock()
+	l.left = true
 	if l.run != nil {
 		l.drop()
 	}

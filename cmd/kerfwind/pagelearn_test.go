@@ -77,6 +77,21 @@ func (p *pupilPage) want(text string) *panel.LearnState {
 	return s
 }
 
+// TestPageLearnLeft: a visitor who is late begins nothing on a shop that was
+// left: nobody would end it.
+func TestPageLearnLeft(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := newPupilPage(t)
+		if err := p.Begin("planer"); err != nil {
+			t.Fatal(err)
+		}
+		p.Close()
+		if err := p.Begin("planer"); !errors.As(err, new(*panel.Refusal)) || p.State() != nil {
+			t.Errorf("%v, %+v", err, p.State())
+		}
+	})
+}
+
 func TestPageLearn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := newPupilPage(t)
