@@ -258,7 +258,8 @@ func (l *Live) Mains() (hz float64, measured bool) {
 func (l *Live) Rest() { l.resting.Store(true) }
 
 // Rested tells whether a snapshot shows a shop that may be left alone for a
-// moment: nothing runs, moves, is held or on, and no latch would be lost.
+// moment: nothing runs, moves, is held or on, as far as is known, and no latch
+// would be lost.
 func Rested(s *control.Snapshot) bool {
 	if s == nil || s.Latched {
 		return false
@@ -276,7 +277,7 @@ func Rested(s *control.Snapshot) bool {
 	}
 	for i := range s.Collectors {
 		c := &s.Collectors[i]
-		if c.Commanded || c.Sensed == control.Running || c.Switch == control.Hand || c.Why.Cause == control.ByCoast || c.Why.Cause == control.ByPowerUp {
+		if c.Commanded || c.Sensed == control.Running || c.Fault == control.CollectorStillOn || c.Switch == control.Hand || c.Why.Cause == control.ByCoast || c.Why.Cause == control.ByPowerUp {
 			return false
 		}
 	}
