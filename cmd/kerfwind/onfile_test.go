@@ -106,7 +106,7 @@ func rigOnFile() rig.Options {
 		if err != nil {
 			return nil, err
 		}
-		return simrig.Sources(s, 1)(r, now)
+		return simrig.New(s, 1).Sources(r, now)
 	}}
 }
 

@@ -111,8 +111,8 @@ var realRig = func() rig.Options { return rig.Options{Hardware: drive.Kernel(), 
 // instead of letting the heap double.
 const memory = 20 << 20
 
-// mostSpeed bounds a simulation's speed: beyond it a hiccup of this computer
-// would be longer than a converter may be silent.
+// mostSpeed bounds a simulation's speed: our own choice. A busy computer does
+// not get as far.
 const mostSpeed = 20
 
 // runFlags are the flags of run.
@@ -273,7 +273,8 @@ func (r *runFlags) simulated() (how rig.Options, err error) {
 	if err != nil {
 		return how, err
 	}
-	return rig.Options{Sources: simrig.Sources(script, r.speed), Speed: r.speed,
+	made := simrig.New(script, r.speed)
+	return rig.Options{Clock: made.Clock, Sources: made.Sources, Speed: r.speed,
 		Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) { return simrig.Outputs(s, p), nil }}, nil
 }
 

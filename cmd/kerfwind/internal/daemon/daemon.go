@@ -236,6 +236,9 @@ func (d *Daemon) open(t taken, reload bool) (*session, error) {
 	s := &session{taken: t, speed: d.o.Rig.Speed, done: make(chan struct{})}
 	began := time.Now()
 	s.now = func() time.Duration { return time.Duration(float64(time.Since(began)) * s.speed) }
+	if d.o.Rig.Clock != nil {
+		s.now = d.o.Rig.Clock()
+	}
 	s.memory = remember(t.shop.Rig, d.o.Notice)
 	o := d.o.Rig
 	o.Shop, o.Now, o.Notice = t.shop, s.now, d.o.Notice

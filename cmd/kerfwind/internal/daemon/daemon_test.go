@@ -111,7 +111,7 @@ func beginWith(t *testing.T, with func(*Options), shop *config.Shop) *trial {
 		Parts: []Part{{Name: "diary", Start: func(s *Shop) (Watcher, error) { return Watcher{Observer: x}, nil }}},
 		Rig: rig.Options{
 			Sources: func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
-				list, err := simrig.Sources(script, 1)(r, now)
+				list, err := simrig.New(script, 1).Sources(r, now)
 				for i := range list {
 					list[i] = &sticky{Source: list[i], x: x, closed: make(chan struct{})}
 				}

@@ -30,6 +30,10 @@ type Options struct {
 	// also tells of the collector, since its current is in no recording.
 	Outputs func(*config.Shop, *control.Params) (Outputs, error)
 
+	// Clock, if not nil, begins the clock of a simulated stream: Now is to be
+	// taken from it, before Open. It stands until Sources are open.
+	Clock func() func() time.Duration
+
 	// Sources opens the converters.
 	Sources func(*config.Rig, func() time.Duration) ([]sensor.Source, error)
 
@@ -308,6 +312,9 @@ const publishEvery = time.Second
 // longestNap bounds how long the loop sleeps, so that its heartbeat goes on.
 const longestNap = 50 * time.Millisecond
 
+// shortestNap is short for every deadline, and no busy wait.
+const shortestNap = 50 * time.Microsecond
+
 // Run runs the shop until ctx is done. Whatever ends it, a panic too, it makes
 // the outputs inert first. Nothing can be run again after it.
 func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
@@ -400,7 +407,11 @@ func (l *Live) Run(ctx context.Context, obs ...loop.Observer) (err error) {
 		}
 		long := longestNap
 		if at, ok := lp.Next(); ok {
-			long = min(long, time.Duration(float64(at-l.o.Now())/speed))
+			left := at - l.o.Now()
+			long = min(long, time.Duration(float64(left)/speed))
+			if left > 0 { // a simulated clock may stand just before it
+				long = max(long, shortestNap)
+			}
 		}
 		nap.Reset(max(long, 0))
 	}

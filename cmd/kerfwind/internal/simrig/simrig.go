@@ -8,9 +8,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"kerfwind/config"
@@ -25,35 +27,109 @@ import (
 // stream: as many as a real one.
 const framesPerSecond = 100
 
-// Sources returns what opens the converters of a rig: each reads its channels
-// from the script. speed is how many seconds of the stream pass in a second;
-// now is the stream's clock. Each converter may be closed from any goroutine.
-func Sources(s *trace.Script, speed float64) func(*config.Rig, func() time.Duration) ([]sensor.Source, error) {
-	return func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
-		layout := trace.NewMaker(s, false).Layout()
-		if layout.Unit != trace.Counts {
-			return nil, errors.New("the script has no converter: add a line such as \"converter 12 bits, 3.3 V\"")
-		}
-		var missing []string
-		for i := range r.Channels {
-			if name := r.Channels[i].Name; !slices.Contains(layout.Names, name) {
-				missing = append(missing, name)
-			}
-		}
-		if len(missing) > 0 {
-			return nil, fmt.Errorf("the script has no channel %s: it has %s", strings.Join(missing, ", "), strings.Join(layout.Names, ", "))
-		}
-		var out []sensor.Source
-		for i := range r.ADCs {
-			c := &converter{number: i, script: s, maker: trace.NewMaker(s, false), now: now, speed: speed, closed: make(chan struct{}),
-				most: max(1, int(layout.Rate/framesPerSecond))}
-			for _, ch := range r.Of(i) {
-				c.columns = append(c.columns, slices.Index(layout.Names, r.Channels[ch].Name))
-			}
-			out = append(out, c)
-		}
-		return out, nil
+// shortest bounds how often a converter looks at a clock that stands.
+const shortest = 100 * time.Microsecond
+
+// ahead is how far the stream's clock may run on beyond what a converter has
+// given: our own choice, well below the time after which a sensor is lost.
+const ahead = sensor.DefaultStale / 3
+
+// Rig is a simulated rig. It may be opened again once its converters are closed.
+type Rig struct {
+	script *trace.Script
+	speed  float64
+	clock  *clock // of the converters that are opened next; nil: they have another
+}
+
+// New returns a rig whose converters read their channels from the script. speed
+// is how many seconds of the stream pass in a second.
+func New(s *trace.Script, speed float64) *Rig { return &Rig{script: s, speed: speed} }
+
+// Clock begins the stream's clock of the converters that are opened next, and
+// stands until they are. It runs at the rig's speed but waits for its converters,
+// and for who takes their frames: a computer that is too busy slows the stream
+// and loses no sensor. What the script leaves out is not waited for.
+func (r *Rig) Clock() func() time.Duration {
+	c := &clock{speed: r.speed, began: time.Now()}
+	r.clock = c
+	return c.now
+}
+
+// Sources opens the converters of a rig. now is the stream's clock. Each
+// converter may be closed from any goroutine.
+func (r *Rig) Sources(of *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
+	layout := trace.NewMaker(r.script, false).Layout()
+	if layout.Unit != trace.Counts {
+		return nil, errors.New("the script has no converter: add a line such as \"converter 12 bits, 3.3 V\"")
 	}
+	var missing []string
+	for i := range of.Channels {
+		if name := of.Channels[i].Name; !slices.Contains(layout.Names, name) {
+			missing = append(missing, name)
+		}
+	}
+	if len(missing) > 0 {
+		return nil, fmt.Errorf("the script has no channel %s: it has %s", strings.Join(missing, ", "), strings.Join(layout.Names, ", "))
+	}
+	var out []sensor.Source
+	var all []*converter
+	for i := range of.ADCs {
+		c := &converter{number: i, script: r.script, maker: trace.NewMaker(r.script, false), now: now, speed: r.speed, closed: make(chan struct{}),
+			most: max(1, int(layout.Rate/framesPerSecond))}
+		for _, ch := range of.Of(i) {
+			c.columns = append(c.columns, slices.Index(layout.Names, of.Channels[ch].Name))
+		}
+		c.reach.Store(int64(ahead))
+		out, all = append(out, c), append(all, c)
+	}
+	if r.clock != nil {
+		r.clock.follow(all)
+		r.clock = nil
+	}
+	return out, nil
+}
+
+// clock is the clock of one stream. See [Rig.Clock].
+type clock struct {
+	speed float64
+	began time.Time
+
+	mu   sync.Mutex
+	open bool
+	all  []*converter
+	lost time.Duration // of the stream, in which it stood
+}
+
+// follow lets the clock go, as far as converters do.
+func (c *clock) follow(all []*converter) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.read()
+	c.open, c.all = true, all
+}
+
+func (c *clock) now() time.Duration {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.read()
+}
+
+// read is the time, under the lock. What was lost is not made up for: the
+// converters would have to hurry.
+func (c *clock) read() time.Duration {
+	at := time.Duration(float64(time.Since(c.began))*c.speed) - c.lost
+	most := time.Duration(0)
+	if c.open {
+		most = math.MaxInt64
+		for _, v := range c.all {
+			most = min(most, time.Duration(v.reach.Load()))
+		}
+	}
+	if at > most {
+		c.lost += at - most
+		at = most
+	}
+	return at
 }
 
 // converter is one simulated converter.
@@ -71,6 +147,8 @@ type converter struct {
 	base uint64       // scans of the rounds before
 	made sensor.Frame // what the script gave last
 	used int          // scans of it
+
+	reach atomic.Int64 // the instant that the clock may get to while Next does not give more
 }
 
 // Next waits until the next frame would have been read.
@@ -83,6 +161,7 @@ func (c *converter) Next(f *sensor.Frame) error {
 			c.maker = trace.NewMaker(c.script, false)
 			c.made.Raw = c.made.Raw[:0]
 		case err != nil:
+			c.reach.Store(math.MaxInt64)
 			return err
 		}
 	}
@@ -97,13 +176,20 @@ func (c *converter) Next(f *sensor.Frame) error {
 	}
 	c.used += n
 	end := trace.Instant(f.Index+uint64(n), f.Rate)
-	wait := time.NewTimer(time.Duration(float64(end-c.now()) / c.speed))
+	c.reach.Store(int64(end + ahead)) // over a gap of the script the clock runs on
+	wait := time.NewTimer(0)
 	defer wait.Stop()
-	select {
-	case <-wait.C:
-		return nil
-	case <-c.closed:
-		return io.EOF
+	for {
+		select {
+		case <-c.closed:
+			return io.EOF
+		case <-wait.C:
+		}
+		left := end - c.now()
+		if left <= 0 {
+			return nil
+		}
+		wait.Reset(max(time.Duration(float64(left)/c.speed), shortest)) // the clock may stand
 	}
 }
 

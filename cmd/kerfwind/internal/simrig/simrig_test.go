@@ -51,7 +51,7 @@ func open(t *testing.T, text string, speed float64, now func() time.Duration) ([
 	if err != nil {
 		t.Fatal(err)
 	}
-	list, err := Sources(s, speed)(r, now)
+	list, err := New(s, speed).Sources(r, now)
 	return list, s, err
 }
 
@@ -155,4 +155,100 @@ func TestPlant(t *testing.T) {
 	if err := o.Halt(); err != nil || !o.Inert() {
 		t.Errorf("%v, inert: %v", err, o.Inert())
 	}
+}
+
+// The clock stands until the converters are open, never gets further than a
+// bound beyond what each has given, does not go back, runs on at its speed once
+// they go on, and over a gap of the script without them.
+func TestClock(t *testing.T) {
+	const speed = 20
+	synctest.Test(t, func(t *testing.T) {
+		rig, err := config.ParseRig("rig.toml", []byte(two))
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := trace.ParseScript("script", strings.NewReader(strings.NewReplacer("250ms", "2m", "gap 5ms", "gap 1m").Replace(script)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := New(s, speed)
+		now := r.Clock()
+		time.Sleep(time.Second)
+		if at := now(); at != 0 {
+			t.Errorf("%v before there is a converter", at)
+		}
+		list, err := r.Sources(rig, now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Clock(); now() != 0 { // of another stream
+			t.Error("the converters of another stream")
+		}
+		var f sensor.Frame
+		last := time.Duration(0)
+		next := func(src int) time.Duration {
+			if err := list[src].Next(&f); err != nil {
+				t.Fatal(err)
+			}
+			end := f.At + time.Duration(f.Scans())*time.Millisecond
+			at := now()
+			if at < end || at < last {
+				t.Fatalf("it is %v after a frame that ends at %v, and was %v", at, end, last)
+			}
+			last = at
+			return end
+		}
+		for range 9 { // to 90 ms, where the computer becomes busy
+			next(0)
+		}
+		end := next(1) // the slower one: to 10 ms
+		for range 10 {
+			time.Sleep(time.Second)
+			if at := now(); at != end+ahead {
+				t.Fatalf("%v after %v were given", at, end)
+			}
+		}
+		for range 8 {
+			end = next(1)
+		}
+		if at := now(); at > end+ahead {
+			t.Errorf("%v after %v were given", at, end)
+		}
+		// At its speed again: the ten seconds are not made up for.
+		from, began := now(), time.Now()
+		next(0)
+		next(1) // to 100 ms; the next ones are after the gap
+		if took := time.Since(began); took > time.Second/speed {
+			t.Errorf("%v for %v", took, now()-from)
+		}
+		done := make(chan time.Duration, 2)
+		for src := range list {
+			go func() {
+				var f sensor.Frame
+				if err := list[src].Next(&f); err != nil {
+					t.Error(err)
+				}
+				done <- f.At
+			}()
+		}
+		synctest.Wait()
+		from = now()
+		time.Sleep(time.Second)
+		if at := now(); at != from+speed*time.Second {
+			t.Errorf("%v in a second of a gap", at-from)
+		}
+		for range list {
+			if at := <-done; at != time.Minute+100*time.Millisecond {
+				t.Errorf("a frame of %v", at)
+			}
+		}
+		if at := now(); at < time.Minute+100*time.Millisecond || at > time.Minute+110*time.Millisecond {
+			t.Errorf("%v after the gap", at)
+		}
+		for _, src := range list {
+			if err := src.(io.Closer).Close(); err != nil {
+				t.Error(err)
+			}
+		}
+	})
 }
