@@ -27,13 +27,24 @@ func (r *runFlags) parts(out *lines, web *page) []daemon.Part {
 		{Name: "output", Start: func(s *daemon.Shop) (daemon.Watcher, error) {
 			return daemon.Watcher{Observer: &events{out, s.Names, r.json}}, nil
 		}},
-		{Name: "history", Start: r.history},
+		{Name: "history", Start: notOnBench(r.history)},
 		{Name: "broker", Start: link.ownBroker},
 		{Name: "mqtt", Start: link.start},
 		{Name: "nodes", Start: nodes},
 		{Name: "metrics", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return serveMetrics(s, link) }},
 		{Name: "page", Start: web.start},
-		{Name: "notices", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return sendNotices(s, out) }},
+		{Name: "notices", Start: notOnBench(func(s *daemon.Shop) (daemon.Watcher, error) { return sendNotices(s, out) })},
+	}
+}
+
+// notOnBench leaves a part out while a move-in looks at the rig: its test moves
+// and the current of machines without a name are nobody's history or news.
+func notOnBench(start func(*daemon.Shop) (daemon.Watcher, error)) func(*daemon.Shop) (daemon.Watcher, error) {
+	return func(s *daemon.Shop) (daemon.Watcher, error) {
+		if onBench(s) {
+			return daemon.Watcher{}, nil
+		}
+		return start(s)
 	}
 }
 
