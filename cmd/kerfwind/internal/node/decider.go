@@ -351,24 +351,24 @@ func (d *Decider) taken(m mqttlink.Letter) {
 	if m.Retained {
 		return
 	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	for _, p := range d.peers {
+	for _, p := range d.peers { // the list does not change
 		if m.Topic == reportTopic(d.o.Shop.Rig.MQTT.Topic, p.name) {
-			d.heard(p, m)
+			r, err := parseReport(m.Payload) // the loop need not wait for that
+			d.mu.Lock()
+			defer d.mu.Unlock()
+			if err != nil {
+				d.trouble(p, fmt.Sprintf("its report cannot be read: %v", err))
+			} else {
+				d.heard(p, r, m)
+			}
 			poke(d.woken)
 			return
 		}
 	}
 }
 
-// heard takes a report.
-func (d *Decider) heard(p *peer, m mqttlink.Letter) {
-	r, err := parseReport(m.Payload)
-	if err != nil {
-		d.trouble(p, fmt.Sprintf("its report cannot be read: %v", err))
-		return
-	}
+// heard takes a report; the caller holds the lock.
+func (d *Decider) heard(p *peer, r *report, m mqttlink.Letter) {
 	if r.Boot != p.boot {
 		p.boot, p.last = r.Boot, 0
 		p.ages.forget()
