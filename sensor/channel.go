@@ -53,6 +53,7 @@ type half struct {
 	crosstalk    float64
 	evidence     float64 // a weak start needs this much
 	alike        bool    // all channels show the same
+	heard        *cycle  // with the fundamentals; nil = there is no hearing
 }
 
 // kept is what a half carried by itself.
@@ -120,6 +121,12 @@ type channel struct {
 	usual float64       // the current of the last while, A; 0 while idle
 
 	faults
+
+	// What shows of a loud neighbour, see hearing.
+	index     int     // place among the used channels
+	z, pz, cz phasor  // this half, the one before, and the next one's share of the split sample
+	pairs     []fit   // what is known of each channel's crosstalk here, by index
+	session   session // in which that is learned
 
 	// While calm, a value in [calmLo, calmHi) no less than the usual one by usualDrop
 	// changes nothing but the resting point and the usual value.

@@ -36,6 +36,8 @@ type Detector struct {
 	ch       []channel     // used channels in scan order
 	mains    mains
 
+	hearing    hearing
+	weakest    float64  // the lowest start level, A
 	crosstalk  float64  // share of another channel's current
 	evidence   float64  // a weak start needs this much
 	followed   *channel // valid while mains has a block
@@ -90,6 +92,12 @@ func New(p Params) (*Detector, error) {
 		if p.Channels[i].Used {
 			d.ch = append(d.ch, newChannel(i, &p.Channels[i], d.evidence))
 		}
+	}
+	d.weakest = math.Inf(1)
+	for i := range d.ch {
+		c := &d.ch[i]
+		c.index, c.pairs = i, make([]fit, len(d.ch))
+		d.weakest = min(d.weakest, c.start)
 	}
 	d.comparable = canCompare(d.ch)
 	return d, nil
@@ -176,12 +184,14 @@ func (d *Detector) timeOf(i uint64) time.Duration {
 // start begins a run with scan i: a new grid, and no half before this one.
 func (d *Detector) start(i uint64) {
 	d.open = true
+	d.hearing.on = false
 	d.begin(0)
 	d.halves += keptHalves // none of the halves before the gap counts
 	d.from = d.timeOf(i)
 	for k := range d.ch {
 		c := &d.ch[k]
 		c.clear()
+		c.session = session{}
 		c.prevOK = false
 	}
 }
@@ -194,6 +204,7 @@ func (d *Detector) begin(have float64) {
 	up := math.Ceil(left)
 	d.whole = int(up) - 1
 	d.last = left - (up - 1)
+	d.hearing.begin(d.n)
 }
 
 // add takes k scans from scan i of the frame on at full weight. Where it
@@ -228,6 +239,9 @@ func (d *Detector) add(raw []float32, index uint64, i, k int) (int, bool) {
 				break
 			}
 		}
+	}
+	if d.hearing.on {
+		d.hear(raw[i*d.channels : (i+k)*d.channels])
 	}
 	d.follow(raw, i, k)
 	return k, ok
@@ -272,6 +286,9 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 			at := d.timeOf(index + uint64(i))
 			c.mark(at, at, d.cycle, d.halves)
 		}
+	}
+	if d.hearing.on {
+		d.hearSplit(part, w)
 	}
 	d.follow(raw, i, 1)
 	at := d.timeOf(index + uint64(i) + 1)
@@ -325,10 +342,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 			c.amps2, c.amps1, c.mean2, c.mean1, c.chained = amps, amps, mean, mean, true
 		}
 		c.mean, c.amps = mean, amps
-		if amps > c.clipFrom {
-			amps = c.unclip()
-		}
-		if amps > g.second && (c.fault == 0 || c.fault == Clipped) {
+		if amps = c.full(); amps > g.second && (c.fault == 0 || c.fault == Clipped) {
 			if amps > g.most {
 				g.second = g.most
 				g.most, g.loudest = amps, c
@@ -336,6 +350,9 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 				g.second = amps
 			}
 		}
+	}
+	if d.hearing.on {
+		d.hearCycle(&g)
 	}
 	g.alike = d.comparable && alike(d.ch)
 	if d.halves%listenEach == 0 {
@@ -356,9 +373,9 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		amps, mean := c.amps, c.mean
 		if c.calm && amps >= c.calmLo && amps < c.calmHi && usualDrop*amps >= c.usual &&
 			mean >= c.biasLo && mean <= c.biasHi && math.Abs(mean-c.mean2) <= c.wander &&
-			c.same < c.sameMost && !g.alike && !c.marked && !c.pmarked {
+			c.same < c.sameMost && !g.alike && g.heard == nil && !c.marked && !c.pmarked {
 			if c.run {
-				c.settle()
+				c.settle(amps)
 			} else {
 				c.mid = mean
 				c.ease()
@@ -379,6 +396,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		}
 		c.roll()
 	}
+	d.heardHalf(&g)
 	if len(out) > before {
 		d.badRead = false
 	}

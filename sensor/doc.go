@@ -33,6 +33,15 @@
 // another channel of the source is so loud that its crosstalk may make active
 // samples, only the five values count, and they must rise above the crosstalk.
 //
+// The most crosstalk that is possible would hide weak starts for as long as a
+// neighbour's inrush lasts. So while one is loud, the fundamental of each channel
+// is fitted too. It tells how much of that neighbour's current an idle channel
+// shows, and with which sign. From the next time on that is taken off, and an
+// eighth of the most stays as an allowance. It holds for this neighbour only, and
+// for no heavier current or other waveform than was heard; for a start, only once
+// the channel has agreed with it since the neighbour became loud. Otherwise the
+// allowance is full, and a weak start is found when the inrush has fallen.
+//
 // With learned idle figures, levels may lie within the noise. Then a
 // sequential test adds up the evidence of the values, and one setting, the mean
 // time between false starts, says how much is enough.
@@ -40,7 +49,8 @@
 // # Stops
 //
 // A machine stops when its values have been below the stop level for the
-// hold. An event that would make no start does not interrupt the hold.
+// hold. An event that would make no start does not interrupt the hold, nor does
+// crosstalk.
 //
 // # Unknown
 //

@@ -184,6 +184,23 @@ func (c *channel) unclip() float64 {
 	return max(c.amps, 0.36*full/max(x, 0.03))
 }
 
+// full is the last value, in amperes, or what unclip takes it for.
+func (c *channel) full() float64 {
+	if c.amps > c.clipFrom {
+		return c.unclip()
+	}
+	return c.amps
+}
+
+// sine is the RMS of a sine, in amperes, of which the converter shows what it
+// does beyond its range: 0.424/x + 0.26x times the range, with x as in unclip, is
+// within 2 % of k from 1 to 5.
+func (c *channel) sine() float64 {
+	full := float64(c.half * c.scale)
+	x := max(0.03, 1-float64(c.amps/full*(c.amps/full)))
+	return float64(full * (0.3/x + float64(0.184*x)))
+}
+
 // canCompare reports whether the channels are many enough and learned, so that
 // alike can tell.
 func canCompare(ch []channel) bool {

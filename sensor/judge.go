@@ -49,12 +49,13 @@ func (c *channel) reading(at time.Duration) Reading {
 // they do while another channel is so loud that its crosstalk could make active
 // samples. A start too weak for all that is found by the sequential test.
 func (c *channel) towardsStart(g *half) {
-	extra := c.heard(g)
+	own, extra := c.own(g)
+	peaks := c.heard(g)
 	c.note(g)
-	if extra > c.start*loudShare {
+	if peaks > c.start*loudShare {
 		c.loud = loudValues
 	}
-	v := c.steady()
+	v := c.steady(own)
 	if v >= c.sure+extra {
 		c.above++
 		if c.recent == 0 {
@@ -66,7 +67,7 @@ func (c *channel) towardsStart(g *half) {
 	}
 	fresh := c.active && c.act1 >= c.firstWin-g.cycle
 	switch {
-	case c.recent > 0 && c.loud == 0 && fresh && v >= c.start/2 && c.lasts(g, extra):
+	case c.recent > 0 && c.loud == 0 && fresh && v >= c.start/2 && c.lasts(g, peaks):
 		c.setRunning(c.act1)
 		return
 	case c.above >= sureValues && fresh:
@@ -75,7 +76,7 @@ func (c *channel) towardsStart(g *half) {
 	case c.above >= sureValues:
 		c.setRunning(c.firstWin + g.cycle/2)
 		return
-	case c.noise.add(c.amps-extra, g.at, g.evidence):
+	case c.noise.add(own-extra, g.at, g.evidence):
 		c.setRunning(c.noise.since)
 		return
 	}
@@ -161,10 +162,10 @@ func (c *channel) listen(g *half) {
 // when a divider is connected and its capacitor charges: a ramp has the RMS of
 // its rise over the cycle divided by the square root of 12. The means of two
 // cycles tell the rise well enough, with a margin for its beginning.
-func (c *channel) steady() float64 {
+func (c *channel) steady(amps float64) float64 {
 	rise := float64(rampMargin * c.scale * (c.mean - c.mean2))
 	ramp := float64(rise * rise / 12)
-	v := float64(c.amps * c.amps)
+	v := float64(amps * amps)
 	if v <= ramp {
 		return 0
 	}
@@ -178,20 +179,20 @@ func (c *channel) steady() float64 {
 // machine's usual current cannot be in it, or if most of that has gone within
 // a cycle.
 func (c *channel) towardsStop(g *half) {
-	extra := c.heard(g)
+	own, extra := c.own(g)
 	if c.below == never {
-		gone := float64(usualDrop*(c.amps+extra)) < c.usual || c.dropped() > float64(suddenDrop*c.usual)
-		if c.amps >= c.stop && (c.amps >= c.stop+extra || !gone) {
-			c.settle()
+		gone := float64(usualDrop*(own+extra)) < c.usual || c.dropped() > float64(suddenDrop*c.usual)
+		if own >= c.stop && (own >= c.stop+extra || !gone) {
+			c.settle(own)
 			return
 		}
 		c.below = g.at
 		c.above = 0
 	}
-	if c.amps >= c.stop+extra {
+	if own >= c.stop+extra {
 		if c.above++; c.above >= sureValues {
 			c.below = never
-			c.usual = c.amps
+			c.usual = own
 		}
 		return
 	}
@@ -212,9 +213,9 @@ func (c *channel) ease() { c.level -= (c.level - c.lowest) / levelEase }
 
 // settle follows the usual current: slowly up, since work adds to it, and in a
 // few cycles down, so that it still stands when the current falls.
-func (c *channel) settle() {
+func (c *channel) settle(amps float64) {
 	up, down := c.usual+c.usual/64, c.usual-c.usual/8
-	c.usual = max(down, min(up, c.amps))
+	c.usual = max(down, min(up, amps))
 }
 
 // recover handles the first values after the stream began or the channel was
@@ -264,6 +265,7 @@ func (c *channel) setRunning(onset time.Duration) {
 	c.run = true
 	c.verdict, c.health, c.onset = Running, Healthy, onset
 	c.usual = c.amps
+	c.session.void = true
 	c.watch, c.ratio = noiseWatch, 0
 	c.follows = false
 	c.below = never

@@ -39,7 +39,8 @@ type Params struct {
 
 	// Crosstalk is the most that a channel can show of the current of another
 	// one of the same source, as a share; 0 = DefaultCrosstalk, negative = none. While another
-	// channel carries a heavy current, a start needs that much more.
+	// channel carries a heavy current, a start needs that much more, until it is known how
+	// much of it the channel shows.
 	Crosstalk float64
 
 	// FalseStarts is the mean time between false starts of one channel that

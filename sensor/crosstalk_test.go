@@ -1,0 +1,123 @@
+package sensor_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"kerfwind/sensor"
+)
+
+// inrushes makes two channels of a 12-bit converter: the second has a heavy
+// inrush, beyond its range, each three seconds from 1 s on; the first shows share
+// of its current, a standby load and a current of its own.
+func inrushes(share float64, seconds int, own func(t float64) float64) []float32 {
+	const scale = 0.024
+	count := func(x float64) float32 { return float32(math.Round(max(0, min(4095, 2048+x/scale)))) }
+	var raw []float32
+	for i := range 2000 * seconds {
+		t := float64(i) / 2000
+		loud := 0.0
+		if since := math.Mod(t, 3) - 1; since >= 0 && since < 1.6 {
+			loud = (120*math.Exp(-math.Pow(since/0.5, 4)) + 12) * sine(50*t-0.18)
+		}
+		raw = append(raw, count(share*loud+0.3*sine(50*t)+own(t)), count(loud))
+	}
+	return raw
+}
+
+func besideInrush(t *testing.T, share float64, seconds int, own func(t float64) float64) (runs []sensor.Reading) {
+	t.Helper()
+	p := counts()
+	p.HoldMains = true
+	p.Channels[0].StopHold = 500 * time.Millisecond
+	p.Channels = append(p.Channels, p.Channels[0])
+	p.Channels[1].Channel = 1
+	for _, r := range changes(feed(t, p, 2000, inrushes(share, seconds, own))) {
+		if r.Channel == 0 {
+			runs = append(runs, r)
+		}
+	}
+	return runs[1:] // idle at first
+}
+
+// TestKnownCrosstalk: after one inrush that the channel heard while it was idle, its own
+// current is told from the crosstalk of the next, whatever the phase of the one
+// and the sign of the other.
+func TestKnownCrosstalk(t *testing.T) {
+	for _, share := range []float64{0.02, -0.02, 0.006, 0} {
+		if runs := besideInrush(t, share, 13, func(float64) float64 { return 0 }); len(runs) > 0 {
+			t.Errorf("crosstalk of %g starts it: %v", share, runs)
+		}
+		for _, turn := range []float64{0, 0.25, 0.5, 0.75} {
+			for _, c := range []struct{ on, off float64 }{
+				{4.2, 6.5}, // during the second inrush
+				{3, 4.002}, // off within the half in which it begins
+				{3, 4.3},   // off during it
+			} {
+				runs := besideInrush(t, share, 9, func(t float64) float64 {
+					if t < c.on || t > c.off {
+						return 0
+					}
+					return 2 * sine(50*t-turn)
+				})
+				if len(runs) != 2 || runs[0].Verdict != sensor.Running || runs[1].Verdict != sensor.Idle {
+					t.Errorf("crosstalk of %g, %g of a cycle late, %v: %v", share, turn, c, runs)
+					continue
+				}
+				if late := runs[0].At.Seconds() - c.on; late < 0 || late > 0.08 {
+					t.Errorf("crosstalk of %g, %g of a cycle late, %v: start found after %.3f s", share, turn, c, late)
+				}
+				if late := runs[1].At.Seconds() - c.off - 0.5; late < -0.001 || late > 0.25 {
+					t.Errorf("crosstalk of %g, %g of a cycle late, %v: stop found %.3f s beyond the hold", share, turn, c, late)
+				}
+			}
+		}
+	}
+}
+
+// TestHiddenStart: a start that hides in the first inrush is not taken for
+// crosstalk: it is found when that has passed, and later inrushes start nothing.
+func TestHiddenStart(t *testing.T) {
+	for _, share := range []float64{0, 0.01} {
+		runs := besideInrush(t, share, 13, func(t float64) float64 {
+			if t < 1 || t > 3 {
+				return 0
+			}
+			return 1.2 * sine(50*t-0.18)
+		})
+		if len(runs) != 2 || runs[0].Verdict != sensor.Running || runs[0].At > 2*time.Second || runs[1].Verdict != sensor.Idle {
+			t.Errorf("crosstalk of %g: %v", share, runs)
+		}
+	}
+}
+
+// TestMovedClamp: what is known of the crosstalk may no longer hold. The next
+// inrush starts nothing, and tells anew.
+func TestMovedClamp(t *testing.T) {
+	for _, c := range [][2]float64{{0.02, -0.02}, {-0.02, 0.02}, {0.02, 0}, {0, 0.02}} {
+		before, after := inrushes(c[0], 7, func(float64) float64 { return 0 }), inrushes(c[1], 19, func(t float64) float64 {
+			if t < 16.2 || t > 17 {
+				return 0
+			}
+			return 2 * sine(50*t-0.4)
+		})
+		copy(after, before)
+		p := counts()
+		p.HoldMains = true
+		p.Channels = append(p.Channels, p.Channels[0])
+		p.Channels[1].Channel = 1
+		starts := 0
+		for _, r := range changes(feed(t, p, 2000, after)) {
+			if r.Channel == 0 && r.Verdict == sensor.Running {
+				starts++
+				if late := r.At.Seconds() - 16.2; late < 0 || late > 0.08 {
+					t.Errorf("crosstalk of %g becomes %g: it runs at %v", c[0], c[1], r.At)
+				}
+			}
+		}
+		if starts != 1 {
+			t.Errorf("crosstalk of %g becomes %g: %d starts", c[0], c[1], starts)
+		}
+	}
+}
