@@ -8,10 +8,8 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"os/signal"
 	"slices"
 	"strings"
-	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -58,7 +56,7 @@ Exit code 1: refused. Exit code 4: the hardware cannot be used.`,
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			outliveReaders()
-			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+			ctx, stop := untilEnded(cmd.Context())
 			defer stop()
 			return f.run(ctx, cmd, args[0])
 		},

@@ -7,10 +7,8 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"os/signal"
 	"slices"
 	"strings"
-	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -62,7 +60,7 @@ they come: idle, the first start, the stop. Marks are given by hand (--running,
   kerfwind learn --rig rig.toml --shop shops/barn.toml --trace tuesday.flac --machine planer --running 12s-45s --rest 51s --state .`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+			ctx, stop := untilEnded(cmd.Context())
 			defer stop()
 			return f.learn(ctx, cmd)
 		},

@@ -4,6 +4,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -37,6 +38,17 @@ func main() {
 // outliveReaders keeps a command that drives outputs alive when whoever reads
 // its lines goes away: a broken pipe then is a write error, not the end.
 func outliveReaders() { signal.Ignore(syscall.SIGPIPE) }
+
+// untilEnded is the context of a command that looks or moves until it is told
+// to stop: by Ctrl-C, by SIGTERM, or by SIGHUP as its terminal goes away, a lost
+// ssh line for one. Under nohup it outlives its terminal.
+func untilEnded(ctx context.Context) (context.Context, context.CancelFunc) {
+	ends := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) {
+		ends = append(ends, syscall.SIGHUP)
+	}
+	return signal.NotifyContext(ctx, ends...)
+}
 
 // run executes one command line and returns the exit code.
 func run(args []string) int {

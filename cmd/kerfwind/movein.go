@@ -6,10 +6,8 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"os/signal"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -53,7 +51,7 @@ Exit code 3: a file cannot be used. Exit code 4: the hardware cannot be used.`,
 		Example: `  kerfwind movein --rig rig.toml --shop shops/barn.toml`,
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+			ctx, stop := untilEnded(cmd.Context())
 			defer stop()
 			return f.run(ctx, cmd)
 		},
@@ -136,6 +134,7 @@ type moveInTerminal struct {
 
 // run asks until the new shop is in force, or the person leaves.
 func (t *moveInTerminal) run(ctx context.Context, lines <-chan string) error {
+	fmt.Fprintln(t.out, "b goes a step back, q leaves and keeps your answers.")
 	tick := time.NewTicker(200 * time.Millisecond)
 	defer tick.Stop()
 	for {

@@ -6,10 +6,8 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"os/signal"
 	"strconv"
 	"strings"
-	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -66,7 +64,7 @@ of the rig is touched.`,
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
-			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+			ctx, stop := untilEnded(cmd.Context())
 			defer stop()
 			return f.record(ctx, cmd, args[0])
 		},

@@ -6,11 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/guide"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
@@ -115,6 +117,7 @@ func printStatus(w io.Writer, st *socket.Status) error {
 		}
 	}
 	say(st.File != "", "file: "+st.File+" ("+st.FileWhy+")")
+	say(filepath.Base(st.File) == guide.BenchFile, `no machine is served while a move-in is open: "kerfwind movein" goes on with it, and q there takes up the shop before`)
 	say(st.File == "" && !st.Simulated, "no shop file: "+st.FileWhy)
 	say(st.Simulated, "simulated: nothing real is read or moved")
 	say(st.Page != "", "the page is at "+st.Page)

@@ -474,7 +474,7 @@ func (p *scriptParser) channel() {
 		counts := p.s.Bits > 0
 		switch {
 		case counts && !(c.perVolt > 0 && c.perVolt < 1e6 && turns >= 1):
-			p.fail("channel %s: a ratio such as \"30 A : 1 V\" is missing, since there is a converter", name)
+			p.fail("channel %s: its ratio is missing, since there is a converter: write \"channel %[1]s: 30 A : 1 V\"", name)
 		case counts && noiseAmps > 0:
 			c.noise = noiseAmps / p.s.step(index)
 		case !counts && (c.perVolt != 0 || c.offset != 0 || c.drift != 0 || c.noise != noiseAmps):

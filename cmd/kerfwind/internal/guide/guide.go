@@ -156,7 +156,7 @@ func (g *Guide) View() (movein.View, <-chan struct{}) {
 			v.Wrong = g.trouble
 			v.Choices, v.Keep, v.KeepText = []movein.Choice{{Answer: "again", Text: "Try again"}}, "again", "Try again"
 		case g.opening:
-			v.Text = append(v.Text, "The rig is being opened. Gates may move: hands and tools away.")
+			v.Text = append(v.Text, "The rig is opened once the shop is at rest. Gates may move: hands and tools away.")
 			v.Working = true
 		}
 	}

@@ -20,6 +20,14 @@ func TestParseSupply(t *testing.T) {
 	}
 }
 
+// A plate that cannot be read as typed is no plate that does not fit.
+func TestPlateMistyped(t *testing.T) {
+	_, err := new(Session).checkRated("planer", "230")
+	if err == nil || !strings.Contains(err.Error(), "is not a supply") || strings.Contains(err.Error(), "leave it out") {
+		t.Error(err)
+	}
+}
+
 func TestParseCircuits(t *testing.T) {
 	list, err := parseCircuits("north wall 20 A; bench 16A 230 V L1; loft 2 25 A 400V; pump 10 A L1-L2")
 	want := []circuit{{"north wall", 20, 0, ""}, {"bench", 16, 230, "L1"}, {"loft 2", 25, 400, ""}, {"pump", 10, 0, "L1-L2"}}

@@ -266,6 +266,9 @@ const matched = "matched"
 // checkRated takes ratings that fit the supply, unknown, no (leave it out) or
 // matched.
 func (s *Session) checkRated(m, text string) (string, error) {
+	if _, err := marked(text); err != nil {
+		return "", err
+	}
 	if err := s.mayConnect(m, text); err != nil {
 		return "", fmt.Errorf("%w. Until one has seen to it, leave it out", err)
 	}

@@ -162,6 +162,8 @@ func makeNow(in nowIn) *nowView {
 	case s.StoodDown || s.Latched:
 	case s.Quiet:
 		v.Note = "Nothing moves yet: switch a machine off and on, or hold a gate, and work goes on."
+	case len(s.Machines) == 0:
+		v.Note = "No machine is served. Where a move-in is open, go on with it, or leave it: the shop before comes back."
 	case s.ShopClosed:
 		v.Note = "The shop is closed: machines are still served, with a notice."
 	}

@@ -166,6 +166,18 @@ func TestGateWords(t *testing.T) {
 	}
 }
 
+// While a move-in is open no machine is served, and the page says so.
+func TestNoMachineServed(t *testing.T) {
+	in := barnIn(t)
+	if v := makeNow(in); v.Note != "" {
+		t.Errorf("%q", v.Note)
+	}
+	in.Snap.Machines = nil
+	if v := makeNow(in); !strings.Contains(v.Note, "No machine is served.") {
+		t.Errorf("%q", v.Note)
+	}
+}
+
 // A gate in a main makes no path of its own and cannot be held; the lengths
 // stay within what the shop allows.
 func TestHolds(t *testing.T) {

@@ -1,0 +1,39 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"strings"
+	"syscall"
+	"testing"
+
+	"kerfwind/cmd/kerfwind/internal/socket"
+)
+
+// TestUntilEnded: a command that looks or moves is ended, not killed, as its
+// terminal goes away.
+func TestUntilEnded(t *testing.T) {
+	for _, sig := range []syscall.Signal{syscall.SIGHUP, syscall.SIGTERM, syscall.SIGINT} {
+		ctx, stop := untilEnded(context.Background())
+		if err := syscall.Kill(os.Getpid(), sig); err != nil {
+			t.Fatal(err)
+		}
+		<-ctx.Done() // one that is not caught ends the test
+		stop()
+	}
+}
+
+// TestStatusOfMoveIn: while a move-in is open, status says that no machine is
+// served, and the way out.
+func TestStatusOfMoveIn(t *testing.T) {
+	for file, want := range map[string]bool{"/var/lib/kerfwind/movein.toml": true, "/var/lib/kerfwind/shops/barn.toml": false} {
+		var b bytes.Buffer
+		if err := printStatus(&b, &socket.Status{Ready: true, Shop: "move-in", File: file, FileWhy: "chosen"}); err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Contains(b.String(), "no machine is served while a move-in is open"); got != want {
+			t.Errorf("%s: %v\n%s", file, got, b.String())
+		}
+	}
+}
