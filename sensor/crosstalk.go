@@ -7,7 +7,6 @@ const (
 	knownFrom  = 16    // halves of a neighbour's heavy current tell how much of it a channel shows
 	knownFirst = 8     // such halves give a first figure, which the others must fit
 	knownUp    = 1.5   // times the current with which it was found, since a standby load falsifies it
-	knownShape = 1.05  // times the mean square over the fundamental's: no other waveform
 )
 
 // hearing takes the fundamental of every channel while one is so loud that its
@@ -34,7 +33,6 @@ type cycle struct {
 	icc, ics, iss float64 // inverse of the sums of its products about its mean
 	inv           float64 // 1 / samples
 	shown, amps   float64 // fundamental of the loudest channel, and what it is without clipping, A
-	shape         float64 // mean square of that channel over its fundamental's
 	others        float64 // sum of the other channels' currents, A
 }
 
@@ -53,7 +51,6 @@ type fit struct {
 	amps   float64 // sum of the other's current, A
 	square float64 // sum of its square
 	cross  float64 // sum of it times what shows of it
-	shape  float64 // the most that the mean square was of the fundamental's
 }
 
 // share is the share of the other's current that shows, negative where it comes
@@ -217,7 +214,6 @@ func (h *hearing) solve(g *half) bool {
 		return false
 	}
 	y.shown = math.Sqrt(p)
-	y.shape = float64(g.loudest.amps * g.loudest.amps / p)
 	y.amps = y.shown
 	if g.loudest.amps > g.loudest.clipFrom {
 		y.amps = max(y.shown, g.loudest.sine())
@@ -266,7 +262,6 @@ func (c *channel) hearIdle(g *half) {
 	s.amps += y.amps
 	s.square += float64(y.amps * y.amps)
 	s.cross += float64(along * y.amps)
-	s.shape = max(s.shape, y.shape)
 }
 
 // hush ends the session. Earlier ones that agree with it count by half.
@@ -277,15 +272,14 @@ func (c *channel) hush() {
 			*f = fit{}
 		}
 		f.amps, f.square, f.cross = f.amps/2+s.amps, f.square/2+s.square, f.cross/2+s.cross
-		f.shape = max(f.shape, s.shape)
 	}
 	c.session = session{}
 }
 
 // own is the channel's current as far as it is its own, and how much of that
-// may still be another channel's. A heavier neighbour than was heard so far, or
-// one of another waveform, leaves all that is possible; so does a start before
-// the channel has shown that what is known still holds: the clamps may have been moved.
+// may still be another channel's. A much heavier neighbour than was heard so far
+// leaves all that is possible; so does a start before the channel has shown that
+// what is known still holds: a clamp may have been moved, or it is another load.
 func (c *channel) own(g *half) (amps, extra float64) {
 	most := c.heard(g)
 	y := g.heard
@@ -293,7 +287,7 @@ func (c *channel) own(g *half) (amps, extra float64) {
 		return c.amps, most
 	}
 	f := &c.pairs[g.loudest.index]
-	if y.amps > f.most() || y.shape > float64(knownShape*f.shape) || !c.run && y.amps > float64(knownUp*c.session.agreed) {
+	if y.amps > f.most() || !c.run && y.amps > float64(knownUp*c.session.agreed) {
 		return c.amps, most
 	}
 	amps = c.without(y, y.product(c, g.loudest)/y.shown, f.share())

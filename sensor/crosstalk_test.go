@@ -121,3 +121,39 @@ func TestMovedClamp(t *testing.T) {
 		}
 	}
 }
+
+// TestOtherCurrent: what a neighbour's current has told holds for no much
+// heavier one, since a standby load is in it, nor for one of another waveform.
+func TestOtherCurrent(t *testing.T) {
+	p := counts()
+	p.HoldMains = true
+	p.Channels = append(p.Channels, p.Channels[0])
+	p.Channels[1].Channel = 1
+	for name, later := range map[string]func(t float64) float64{
+		"heavier":   func(t float64) float64 { return 120 * sine(50*t) },
+		"phase cut": func(t float64) float64 { return 48 * phaseCut(50*t) },
+		"turned":    func(t float64) float64 { return 120 * sine(50*t+0.5) },
+	} {
+		raw := samples(2*2000*8, 2*2000, func(t float64) float64 {
+			n := int(math.Round(t * 4000))
+			t = float64(n/2) / 2000
+			loud := 0.0
+			switch {
+			case t > 1 && t < 3:
+				loud = 20 * sine(50*t)
+			case t > 4 && t < 6:
+				loud = later(t)
+			}
+			x := loud
+			if n%2 == 0 {
+				x = 0.02*loud - 0.4*sine(50*t)
+			}
+			return math.Round(max(0, min(4095, 2048+x/0.024)))
+		})
+		for _, r := range changes(feed(t, p, 2000, raw)) {
+			if r.Channel == 0 && r.Verdict == sensor.Running {
+				t.Errorf("%s: %+v", name, r)
+			}
+		}
+	}
+}

@@ -37,10 +37,10 @@
 // neighbour's inrush lasts. So while one is loud, the fundamental of each channel
 // is fitted too. It tells how much of that neighbour's current an idle channel
 // shows, and with which sign. From the next time on that is taken off, and an
-// eighth of the most stays as an allowance. It holds for this neighbour only, and
-// for no heavier current or other waveform than was heard; for a start, only once
-// the channel has agreed with it since the neighbour became loud. Otherwise the
-// allowance is full, and a weak start is found when the inrush has fallen.
+// eighth of the most stays as an allowance. It holds for this neighbour only, for
+// no much heavier current than was heard, and for a start only once the channel
+// has agreed with it since the neighbour became loud. Otherwise the allowance is
+// full, and a weak start is found when the inrush has fallen.
 //
 // With learned idle figures, levels may lie within the noise. Then a
 // sequential test adds up the evidence of the values, and one setting, the mean
