@@ -380,8 +380,12 @@ func (s *Shop) describeLimits(p *page) {
 	choose(l.CloseAtRest, "at rest the last path closes once the fan has coasted down", "at rest the last path stays open")
 	choose(l.BinBlocks, "a full bin forbids a start at rest", "a full bin gives a notice")
 	choose(l.TopicStarts, "a hold asked by topic may start the collector", "a hold asked by topic may prolong or end collection, never start it")
-	p.line(1, "a machine whose sensor is lost while it runs stays served for %s; a hold lasts at most %s; nothing starts for %s after power returns",
-		FormatDuration(l.UnknownHold), FormatDuration(l.HoldLongest), FormatDuration(l.PowerUp))
+	hold := "no gate may be held"
+	if l.HoldLongest > 0 {
+		hold = "a hold lasts at most " + FormatDuration(l.HoldLongest)
+	}
+	p.line(1, "a machine whose sensor is lost while it runs stays served for %s; %s; nothing starts for %s after power returns",
+		FormatDuration(l.UnknownHold), hold, FormatDuration(l.PowerUp))
 }
 
 // describeIdle lists what the rig has and this shop does not use.

@@ -117,7 +117,7 @@ type rawLimits struct {
 	BinFull     string        `toml:"bin_full" def:"notice" one:"notice,no new start"`
 	TopicStarts bool          `toml:"topic_starts" def:"false"`
 	UnknownHold time.Duration `toml:"unknown_hold" def:"10 min" min:"0" max:"24 h"`
-	HoldLongest time.Duration `toml:"hold_longest" def:"30 min" min:"1 s" max:"24 h"`
+	HoldLongest time.Duration `toml:"hold_longest" def:"30 min" min:"0" max:"24 h"`
 	PowerUp     time.Duration `toml:"power_up" def:"10 s" min:"0" max:"10 min"`
 }
 

@@ -186,6 +186,7 @@ const (
 	ByMain                          // a gate in a main makes no path of its own
 	ByNotActuated                   // it is moved by hand
 	ByStart                         // the program has just started
+	ByNoHolds                       // no gate may be held in this shop
 	causes
 )
 
@@ -195,7 +196,7 @@ var causeNames = [causes]string{
 	ByRetry: "retry", ByLimit: "limit", ByNoDemand: "no-demand", ByBudget: "budget", ByMinOn: "min-on", ByMinOff: "min-off", ByInrush: "inrush",
 	ByConfirm: "confirm", ByPath: "path", ByPowerUp: "power-up", ByStop: "stop", ByStandDown: "stand-down", ByBin: "bin", BySwitch: "switch",
 	ByFault: "fault", ByRequest: "request", ByExpiry: "expiry", ByOrigin: "origin", ByBusy: "busy", ByShopClosed: "shop-closed", ByStale: "stale",
-	ByBadRequest: "bad-request", ByMain: "main", ByNotActuated: "not-actuated", ByStart: "start",
+	ByBadRequest: "bad-request", ByMain: "main", ByNotActuated: "not-actuated", ByStart: "start", ByNoHolds: "no-holds",
 }
 
 // String is the cause's name in event lines.

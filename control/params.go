@@ -70,7 +70,7 @@ type Params struct {
 	Midway        bool // the stream begins in the middle of a day: every gate stands shut, and a machine that runs did not start by itself
 
 	UnknownHold   time.Duration // a lost sensor keeps its running machine served this long
-	HoldLongest   time.Duration // longest hold
+	HoldLongest   time.Duration // longest hold; 0: no gate may be held
 	TestLongest   time.Duration // longest test move
 	PowerUp       time.Duration // nothing starts and no gate moves this long after the start; 0 none
 	Answer        time.Duration // a driver answers a command within this, or it failed

@@ -82,6 +82,8 @@ func (c *Core) hold(i int, in Input, out *Out) Cause {
 		return b
 	case c.ends>>i&1 == 0:
 		return ByMain
+	case c.p.HoldLongest == 0:
+		return ByNoHolds
 	case in.Origin == Topic && g.held == never && !c.p.TopicMayStart:
 		return ByOrigin
 	case c.col.latched != 0:

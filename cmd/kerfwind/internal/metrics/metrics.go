@@ -206,7 +206,7 @@ var (
 	heldBack = []control.Cause{control.ByInrush, control.ByConfirm, control.ByPath, control.ByPowerUp, control.ByBin, control.BySwitch, control.ByFault,
 		control.ByBudget, control.ByMinOff, control.ByStillOn}
 	refusals = []control.Cause{control.ByOrigin, control.ByBusy, control.ByShopClosed, control.ByStale, control.ByBadRequest, control.ByMain,
-		control.ByNotActuated, control.ByStandDown, control.ByStop, control.ByPowerUp, control.ByFault, control.ByUnknown}
+		control.ByNotActuated, control.ByStandDown, control.ByStop, control.ByPowerUp, control.ByFault, control.ByUnknown, control.ByNoHolds}
 )
 
 func byCause(v *prometheus.CounterVec, causes []control.Cause) map[control.Cause]prometheus.Counter {

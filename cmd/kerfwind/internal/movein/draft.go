@@ -414,6 +414,7 @@ func (s *Session) Bench() []byte {
 		k.Contact, k.Hand, k.Off, k.Coast = s.old.Collector.Contact, s.old.Collector.Hand, s.old.Collector.Off, s.old.Collector.Coast
 	}
 	d.Collector = &k
+	d.Limits.HoldLongest = 0 // a held gate asks for the collector, and which gate is which is not known
 	return d.Encode("In force during a move-in: it serves no machine. Made by kerfwind.")
 }
 

@@ -75,7 +75,7 @@ func hold(v *Visit) error {
 		return &Mistake{"say for how many seconds the gate is to be held"}
 	}
 	long := time.Duration(n) * time.Second
-	if most := v.Shop.Control().HoldLongest; long > most {
+	if most := v.Shop.Control().HoldLongest; long > most && most > 0 {
 		return &Mistake{"a gate is held for at most " + config.FormatDuration(most) + " here"}
 	}
 	in := control.Input{Kind: control.Ask, State: uint8(control.AskHold), ID: id, For: long}

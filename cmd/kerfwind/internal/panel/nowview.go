@@ -211,6 +211,9 @@ func inMains(p *control.Params) (set uint64) {
 // some more, up to the longest that the shop allows.
 func holdLengths(button, longest time.Duration) []time.Duration {
 	const usual = 5 * time.Minute
+	if longest == 0 {
+		return nil
+	}
 	if button <= 0 {
 		button = usual
 	}

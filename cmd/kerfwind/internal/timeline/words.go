@@ -282,6 +282,8 @@ func causeWords(c control.Cause) string {
 		return "it is moved by hand"
 	case control.ByStart:
 		return "the program has just started"
+	case control.ByNoHolds:
+		return "no gate may be held in this shop"
 	}
 	return c.String()
 }
