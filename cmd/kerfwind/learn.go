@@ -50,7 +50,8 @@ doubtful and not used.
 While kerfwind runs, the samples come from it, and it takes the levels up once
 the shop is at rest. A machine that another computer of the shop senses can be
 learned only while it runs, here or on the page. Where standard input has ended, nobody can say when the tool
-stands still, and that is left out.
+stands still, and that is left out; and where nobody goes on for ten minutes,
+learn gives up.
 
 With --trace it learns from a recording. Without marks the steps are found as
 they come: idle, the first start, the stop. Marks are given by hand (--running,
@@ -312,6 +313,10 @@ func (l *look) takeUp(ctx context.Context, out io.Writer, learned bool) error {
 	return nil
 }
 
+// aloneMost is how long one step may take, of the stream, where standard input
+// has ended: our own choice, enough to walk to the machine.
+const aloneMost = 10 * time.Minute
+
 // The person has had enough of this machine, or of all.
 var errSkip, errQuit = errors.New("skipped"), errors.New("ended")
 
@@ -335,7 +340,8 @@ func (f *learnFlags) session(ctx context.Context, eye *look, p learning.Params, 
 	}
 	s := learning.New(p)
 	show := prompter{out: out, live: keys != nil, bar: newProgressLine(out)}
-	alone := false // nobody is there to say when the tool stands still
+	alone := false // nobody is there to say when the tool stands still, or to end it
+	var since time.Duration
 	end, err := eye.run(p.Channels)(ctx, feed.Sink{Reading: s.Read, Each: func(now time.Duration) error {
 		for more := true; more; {
 			select {
@@ -360,6 +366,12 @@ func (f *learnFlags) session(ctx context.Context, eye *look, p learning.Params, 
 			s.Skip(now)
 		}
 		prompt := s.Prompt(now)
+		if prompt.Step != show.step || !alone {
+			since = now
+		}
+		if now-since > aloneMost {
+			return fmt.Errorf("%s: nobody went on for %s with: %s", p.Machine, config.FormatDuration(aloneMost), prompt.Text)
+		}
 		show.show(&prompt)
 		if prompt.Step == learning.Done {
 			return feed.ErrStop

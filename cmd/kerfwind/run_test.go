@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
+	"fmt"
 	"os"
 	"os/exec"
 	"strings"
@@ -54,12 +56,7 @@ func anew(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
 		ts.Fatalf("usage: anew FOLDER")
 	}
-	last := 0.0
-	ts.Check(awaitStatus(ts.MkAbs(args[0]), func(s *socket.Status) bool {
-		again := s.T < last
-		last = max(last, s.T)
-		return s.Ready && again
-	}))
+	ts.Check(awaitStatus(ts.MkAbs(args[0]), func(s *socket.Status) bool { return s.Ready && s.Served > 1 }))
 }
 
 // awaitReady waits until the daemon of a runtime folder says that it is ready.
@@ -67,11 +64,17 @@ func awaitReady(folder string) error {
 	return awaitStatus(folder, func(s *socket.Status) bool { return s.Ready })
 }
 
+// awaitMost bounds the wait for a daemon, on a busy computer too.
+const awaitMost = time.Minute
+
+var errNotYet = errors.New("not yet")
+
 // awaitStatus waits until the status of a runtime folder's daemon is good.
 func awaitStatus(folder string, good func(*socket.Status) bool) error {
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), awaitMost)
 	defer cancel()
 	var err error
+	var last *socket.Status
 	for ctx.Err() == nil {
 		var c *socket.Client
 		if c, err = socket.Dial(folder); err == nil {
@@ -80,19 +83,21 @@ func awaitStatus(folder string, good func(*socket.Status) bool) error {
 			if cerr := c.Close(); err == nil {
 				err = cerr
 			}
-			if err == nil && a.Status != nil && good(a.Status) {
-				return nil
+			if err == nil && a.Status != nil {
+				if last = a.Status; good(last) {
+					return nil
+				}
 			}
+		}
+		if err == nil {
+			err = errNotYet
 		}
 		select {
 		case <-time.After(20 * time.Millisecond): //clock:ok another program starts
 		case <-ctx.Done():
 		}
 	}
-	if err == nil {
-		err = os.ErrDeadlineExceeded
-	}
-	return err
+	return fmt.Errorf("the daemon of %s is not as wanted after %v: status %+v, error %w", folder, awaitMost, last, err)
 }
 
 // TestRunOutlivesItsReader: whoever reads the lines may go away; the shop goes

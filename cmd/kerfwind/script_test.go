@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -23,6 +24,10 @@ func TestMain(m *testing.M) {
 	})
 }
 
+// scriptsMost bounds all scripts together: whoever still waits then is ended and
+// named, with what it has said.
+const scriptsMost = 4 * time.Minute
+
 // TestScripts runs the program as a person would; see testdata/script.
 func TestScripts(t *testing.T) {
 	demo, err := filepath.Abs(filepath.Join(moduleRoot, "testdata", "demo"))
@@ -33,6 +38,7 @@ func TestScripts(t *testing.T) {
 		Dir:                 filepath.Join(moduleRoot, "testdata", "script"),
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
+		Deadline:            time.Now().Add(scriptsMost),
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"barn-history": barnHistory, "await": await, "rest": rest, "anew": anew, "hang-up": hangUp, "shop": shop,
 			"topics-setup": topicsSetup, "topics-ask": topicsAsk, "topics-metric": topicsMetric},
 		Setup: func(e *testscript.Env) error {

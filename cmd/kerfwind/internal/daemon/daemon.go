@@ -60,6 +60,7 @@ type Daemon struct {
 
 	mu      sync.Mutex
 	current *session // nil while none is taken up
+	served  int      // shops that were
 	pending *taken   // waits for rest
 	waits   string   // why new files are not in force
 }
@@ -265,6 +266,7 @@ func (d *Daemon) serve(ctx context.Context, s *session) error {
 		Ask: func(ctx context.Context, in control.Input) error { return d.ask(ctx, s, in) }})
 	d.mu.Lock()
 	d.current = s
+	d.served++
 	if d.pending != nil {
 		s.live.Rest()
 	}

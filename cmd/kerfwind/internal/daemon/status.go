@@ -16,7 +16,7 @@ func (d *Daemon) Status() *socket.Status {
 	st.StoodDown, _ = d.keep.now()
 	d.mu.Lock()
 	s := d.current
-	st.Reload = d.waits
+	st.Reload, st.Served = d.waits, d.served
 	d.mu.Unlock()
 	if s == nil {
 		return st

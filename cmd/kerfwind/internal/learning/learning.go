@@ -42,6 +42,7 @@ const (
 	offFor    = 250 * time.Millisecond // below the running values for so long is a stop
 	coastMost = 10 * time.Minute       // a mark after that is none
 	trustMost = 10 * time.Second       // a sensor that is well is trusted within that
+	offMost   = 0.5                    // A; more than that may be a machine that runs
 )
 
 // Prompt says what to do now.
@@ -64,6 +65,8 @@ type Session struct {
 	amps   []float64
 	from   time.Duration // beginning of the step
 	seen   bool          // from is set
+	idle   []float64     // A, of its channels when it was to be switched on; below 0: not known
+	ran    bool          // it ran when it was to be off
 	off    time.Duration // since when all of its channels are off; below 0: not
 	stop   time.Duration
 	coast  time.Duration
@@ -71,7 +74,7 @@ type Session struct {
 
 // New begins a session.
 func New(p Params) *Session {
-	s := &Session{p: p, step: Quiet, passes: make([]sensor.Pass, len(p.Names)), own: make([]bool, len(p.Names)), amps: make([]float64, len(p.Names)), off: -1}
+	s := &Session{p: p, step: Quiet, passes: make([]sensor.Pass, len(p.Names)), own: make([]bool, len(p.Names)), amps: make([]float64, len(p.Names)), idle: make([]float64, len(p.Names)), off: -1}
 	for _, c := range p.Channels {
 		s.own[c] = true
 	}
@@ -85,7 +88,9 @@ func (s *Session) Read(r sensor.Reading) {
 	if r.Channel < 0 || r.Channel >= len(s.passes) || s.step == Done {
 		return
 	}
-	if !s.seen {
+	// One that tells of missing samples may be older than the session: it bears
+	// the instant at which they were missed.
+	if !s.seen && r.Health != sensor.Missing && r.Health != sensor.ReadError {
 		s.from, s.seen = r.At, true
 	}
 	pass := &s.passes[r.Channel]
@@ -93,11 +98,15 @@ func (s *Session) Read(r sensor.Reading) {
 	switch s.step {
 	case Quiet:
 		pass.Idle(r)
-		if s.own[r.Channel] && r.At-s.from >= s.p.Idle && s.enough(r.At-s.from-s.p.Idle) {
-			s.enter(SwitchOn, r.At)
+		if s.own[r.Channel] && s.seen && r.At-s.from >= s.p.Idle && s.enough(r.At-s.from-s.p.Idle) {
+			s.expect(r.At)
 		}
 	case SwitchOn:
+		if s.own[r.Channel] && s.again(r) {
+			return
+		}
 		if r = s.heard(r); pass.Run(r) && s.own[r.Channel] {
+			s.off = -1
 			s.enter(Runs, r.At)
 		}
 	case Runs, SwitchOff:
@@ -145,13 +154,58 @@ func (s *Session) heard(r sensor.Reading) sensor.Reading {
 }
 
 // enough reports whether every channel of the machine has idle values, or has
-// had none for so long beyond the time of the step that it cannot have any.
+// had none, or few, for so long beyond the time of the step that it cannot have
+// them.
 func (s *Session) enough(beyond time.Duration) bool {
 	for _, c := range s.p.Channels {
-		if _, err := s.passes[c].IdleFigures(); err != nil && (s.passes[c].IdleFor() > 0 || beyond < trustMost) {
+		most := trustMost
+		if s.passes[c].IdleFor() > 0 {
+			most *= 2
+		}
+		if _, err := s.passes[c].IdleFigures(); err != nil && beyond < most {
 			return false
 		}
 	}
+	return true
+}
+
+// expect begins to wait for the start.
+func (s *Session) expect(now time.Duration) {
+	for _, c := range s.p.Channels {
+		s.idle[c] = -1
+		if f, err := s.passes[c].IdleFigures(); err == nil {
+			s.idle[c] = f.Idle.Mean
+		}
+	}
+	s.enter(SwitchOn, now)
+}
+
+// again begins anew where a reading of the machine that is to be switched on
+// shows that it was not seen idle: its sensor is trusted only now, or it ran and
+// is switched off now. Without idle values everything would be a start, and
+// above those of a machine that ran nothing would.
+func (s *Session) again(r sensor.Reading) bool {
+	if r.Health != sensor.Healthy {
+		return false
+	}
+	switch mean := s.idle[r.Channel]; {
+	case mean < 0:
+	case mean <= offMost:
+		return false
+	case float64(r.Amps) >= mean/2:
+		s.off = -1
+		return false
+	case s.off < 0:
+		s.off = r.At
+		return false
+	case r.At-s.off < offFor:
+		return false
+	default:
+		s.ran = true
+	}
+	clear(s.passes)
+	s.off = -1
+	s.enter(Quiet, r.At)
 	return true
 }
 
@@ -202,6 +256,9 @@ func (s *Session) Prompt(now time.Duration) Prompt {
 	switch s.step {
 	case Quiet:
 		p.Text = fmt.Sprintf("Leave the %s off, and the other machines too.", s.p.Machine)
+		if s.ran {
+			p.Text = "It ran already. " + p.Text
+		}
 		p.Share = share(s.p.Idle)
 	case SwitchOn:
 		p.Text = fmt.Sprintf("Switch the %s on.", s.p.Machine)
@@ -262,7 +319,7 @@ func (s *Session) Result() (Result, error) {
 			errs = append(errs, fmt.Errorf("instead, a current rose on channel %s: the transformers may be mixed up", other))
 		}
 		for i := range r.Figures {
-			if r.Figures[i].Idle.Mean > 0.5 {
+			if r.Figures[i].Idle.Mean > offMost {
 				errs = append(errs, fmt.Errorf("channel %s showed %.3g A while the machine was said to be off: did it run already?", s.p.Names[s.p.Channels[i]], r.Figures[i].Idle.Mean))
 			}
 		}

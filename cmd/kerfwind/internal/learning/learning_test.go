@@ -267,3 +267,72 @@ func TestCrosstalk(t *testing.T) {
 		t.Errorf("%+v, %v", r, err)
 	}
 }
+
+// TestJoinedLate: the detector that joins a stream long after its beginning
+// first tells that it has missed samples since then. The idle time begins with
+// the samples.
+func TestJoinedLate(t *testing.T) {
+	b := newBench(t, false)
+	for ch := range 2 {
+		b.s.Read(sensor.Reading{Channel: ch, At: 300 * time.Millisecond, Verdict: sensor.Unknown, Health: sensor.Missing})
+	}
+	b.now = time.Hour
+	for range 50 { // the sensors are not trusted yet
+		b.now += 10 * time.Millisecond
+		b.s.Read(sensor.Reading{Channel: 1, At: b.now, Verdict: sensor.Idle, Health: sensor.Starting, Amps: 0.05})
+	}
+	b.want(Quiet, "Leave the planer off")
+	b.show(0, 0.05, 4*time.Second)
+	b.want(Quiet, "Leave the planer off")
+	b.show(0, 0.05, time.Second)
+	b.want(SwitchOn, "Switch")
+	b.show(0, 5, 8*time.Second)
+	b.show(0, 0.05, time.Second)
+	b.want(Done, "Done")
+	if r, err := b.s.Result(); err != nil || math.Abs(r.Figures[0].Idle.Mean-0.056) > 0.01 {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
+
+// TestRanAlready: a machine that runs, or starts, while it is to be off is
+// learned once it was off and started; so is one whose sensor is trusted only
+// then.
+func TestRanAlready(t *testing.T) {
+	for name, before := range map[string]func(*bench){
+		"runs":   func(b *bench) { b.show(0, 5, 20*time.Second); b.want(SwitchOn, "on") },
+		"starts": func(b *bench) { b.show(0, 0.05, 4*time.Second); b.show(0, 5, 3*time.Second); b.want(SwitchOn, "on") },
+		"not trusted": func(b *bench) {
+			for range 1600 {
+				b.now += 10 * time.Millisecond
+				b.s.Read(sensor.Reading{Channel: 1, At: b.now, Verdict: sensor.Unknown, Health: sensor.BiasLow})
+			}
+			b.want(SwitchOn, "on")
+		},
+		"few values": func(b *bench) {
+			b.show(0, 0.05, time.Second)
+			for range 2500 {
+				b.now += 10 * time.Millisecond
+				b.s.Read(sensor.Reading{Channel: 1, At: b.now, Verdict: sensor.Unknown, Health: sensor.BiasLow})
+			}
+			b.want(SwitchOn, "on")
+		},
+	} {
+		b := newBench(t, false)
+		before(b)
+		b.show(0, 0.05, 300*time.Millisecond)
+		want := "Leave the planer off"
+		if name == "runs" || name == "starts" {
+			want = "It ran already. " + want
+		}
+		b.want(Quiet, want)
+		b.show(0, 0.05, 6*time.Second)
+		b.want(SwitchOn, "on")
+		b.show(0, 5, 8*time.Second)
+		b.want(SwitchOff, "off")
+		b.show(0, 0.05, time.Second)
+		b.want(Done, "Done")
+		if r, err := b.s.Result(); err != nil || r.Figures[0].Top > 0.2 || math.Abs(r.Figures[0].Run.Mean-5) > 0.1 {
+			t.Errorf("%s: %+v, %v", name, r, err)
+		}
+	}
+}

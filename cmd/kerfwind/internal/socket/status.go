@@ -11,6 +11,7 @@ type Status struct {
 	Simulated bool    `json:"simulated,omitempty"`
 	Page      string  `json:"page,omitempty"`   // its address
 	T         float64 `json:"t"`                // since the shop was taken up
+	Served    int     `json:"shops_taken_up"`   // since the start of the daemon, this one too: more than 1 after a reload
 	Ready     bool    `json:"ready"`            // outputs are safe and the converters speak
 	Running   int     `json:"machines_on"`      // machines that run
 	Moving    bool    `json:"at_work"`          // not at rest: something runs, moves or is held
