@@ -10,7 +10,7 @@ import (
 
 type rawPage struct {
 	at
-	Listen      string   `toml:"listen" def:"127.0.0.1:8080"`
+	Listen      string   `toml:"listen" def:"127.0.0.1:8080" eg:"\":8080\""`
 	Hosts       []string `toml:"hosts"`
 	Certificate *string  `toml:"certificate_file"`
 	Key         *string  `toml:"key_file"`

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -14,6 +15,9 @@ import (
 
 // askable are the requests of ask.
 var askable = []string{"hold", "release", "stand-down", "lift", "reset"}
+
+// ofGate are those that name a gate.
+var ofGate = []string{"hold", "release"}
 
 func newAsk() *cobra.Command {
 	var runtime, long string
@@ -42,6 +46,9 @@ Exit code 1: refused, or no kerfwind runs.`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 || len(args) > 2 {
 				return &exitError{exitUsage, fmt.Errorf("ask for one thing: %s", strings.Join(askable, ", "))}
+			}
+			if len(args) == 1 && slices.Contains(ofGate, args[0]) {
+				return &exitError{exitUsage, fmt.Errorf("%s which gate? Say for example: kerfwind ask %[1]s \"floor sweep\"", args[0])}
 			}
 			return nil
 		},

@@ -24,6 +24,19 @@ func TestUntilEnded(t *testing.T) {
 	}
 }
 
+// TestAskWithoutGate: what wants a gate says so before anything is asked.
+func TestAskWithoutGate(t *testing.T) {
+	for _, what := range ofGate {
+		cmd := newAsk()
+		if err := cmd.Args(cmd, []string{what}); err == nil || !strings.Contains(err.Error(), what+" which gate?") {
+			t.Errorf("%s: %v", what, err)
+		}
+		if err := cmd.Args(cmd, []string{what, "planer"}); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 // TestStatusOfMoveIn: while a move-in is open, status says that no machine is
 // served, and the way out.
 func TestStatusOfMoveIn(t *testing.T) {

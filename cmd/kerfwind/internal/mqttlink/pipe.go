@@ -221,7 +221,11 @@ func (p *pipe) connect() (*session, error) {
 	case <-token.Done():
 		if err := token.Error(); err != nil {
 			p.end(s)
-			return nil, fmt.Errorf("login as %q: %w", p.l.o.MQTT.User, err)
+			login := "login without a name"
+			if p.l.o.MQTT.User != "" {
+				login = fmt.Sprintf("login as %q", p.l.o.MQTT.User)
+			}
+			return nil, fmt.Errorf("%s: %w", login, err)
 		}
 		return s, nil
 	case <-p.l.stop:

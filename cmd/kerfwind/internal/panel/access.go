@@ -181,9 +181,12 @@ var errWrong = errors.New("the password is wrong")
 func (a *access) enter(w who, role Role, password string) (token string, err error) {
 	a.mu.Lock()
 	a.look(false)
-	key, seen := a.keys[role], a.seen
+	key, seen, broken := a.keys[role], a.seen, a.err
 	wait := a.wait(w.from)
 	a.mu.Unlock()
+	if broken != nil {
+		return "", &Mistake{"nobody gets in, since the passwords cannot be read: " + broken.Error()}
+	}
 	if key == "" {
 		return "", &Mistake{"there is no password to " + role.Words()}
 	}

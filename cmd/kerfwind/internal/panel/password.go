@@ -178,7 +178,7 @@ func readPasswords(path string) (Passwords, error) {
 	}
 	p, err := DecodePasswords(b)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w: set them anew with kerfwind password", path, err)
+		return nil, fmt.Errorf("%s: %w: take the file away, then set them anew with kerfwind password", path, err)
 	}
 	return p, nil
 }

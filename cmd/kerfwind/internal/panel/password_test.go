@@ -2,6 +2,7 @@ package panel
 
 import (
 	"encoding/base64"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -106,4 +107,16 @@ func FuzzPasswords(f *testing.F) {
 			}
 		}
 	})
+}
+
+// With a file that cannot be read, who signs in learns why nobody gets in.
+func TestPasswordsBroken(t *testing.T) {
+	b := siege(t, Setup)
+	if err := os.WriteFile(b.passwords, []byte("garbage"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	w := b.send(form("POST", "/sign-in", url.Values{"role": {"setup"}, "password": {words[Setup]}}.Encode()), nil)
+	if !strings.Contains(w.Body.String(), "Nobody gets in, since the passwords cannot be read") || strings.Contains(w.Body.String(), "There is no password") {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
 }
