@@ -190,7 +190,11 @@ func (c *channel) towardsStop(g *half) {
 		c.above = 0
 	}
 	if own >= c.stop+extra {
-		if c.above++; c.above >= sureValues {
+		// In its first cycle a neighbour's current is larger than its value says.
+		if g.heard != nil || extra < c.start*loudShare {
+			c.above++
+		}
+		if c.above >= sureValues {
 			c.below = never
 			c.usual = own
 		}
