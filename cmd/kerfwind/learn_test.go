@@ -21,6 +21,7 @@ import (
 type shopFloor struct {
 	began time.Time
 	index uint64
+	left  bool // nobody ever switches the machine on, and it does not end
 }
 
 // Next waits for the next 10 ms of samples.
@@ -28,7 +29,7 @@ func (s *shopFloor) Next(f *sensor.Frame) error {
 	const rate, scans = 1000, 10
 	end := time.Duration(s.index+scans) * time.Second / rate
 	time.Sleep(end - time.Since(s.began))
-	if end > 2*time.Minute {
+	if end > 2*time.Minute && !s.left {
 		return io.EOF
 	}
 	*f = sensor.Frame{Channels: 1, Index: s.index, At: time.Duration(s.index) * time.Second / rate, Rate: rate, Raw: f.Raw[:0]}
@@ -37,6 +38,7 @@ func (s *shopFloor) Next(f *sensor.Frame) error {
 		// A noise that is the same in every run.
 		v := 0.03 * math.Sin(1234.5*t*t)
 		switch {
+		case s.left:
 		case t >= 20 && t < 20.3:
 			v += 40 * math.Sin(2*math.Pi*50*t)
 		case t >= 20 && t < 40:
@@ -111,6 +113,31 @@ func TestLearnLive(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestLearnAlone: where standard input has ended and nobody switches the machine
+// on, learn gives up and says so.
+func TestLearnAlone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		_, shop := config.StandInAmps(1, config.StandInOptions{})
+		det, err := sensor.New(sensor.Params{Mains: 50, Channels: []sensor.ChannelParams{{Used: true, Scale: 1, Start: 1, Stop: 0.5}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		eye := &look{shop: shop, channels: shop.Channels(), Feed: feed.Feed{
+			Sources: []feed.Source{{Source: &shopFloor{began: began, left: true}, Name: "a", Detector: det}},
+			Now:     func() time.Duration { return time.Since(began) },
+		}}
+		keys := make(chan string)
+		close(keys)
+		p := learning.Params{Machine: "planer", Channels: []int{0}, Names: eye.names(), Idle: 10 * time.Second, Run: 8 * time.Second, Coast: true}
+		_, err = (&learnFlags{}).session(t.Context(), eye, p, keys, io.Discard)
+		if took := time.Since(began); err == nil || !strings.Contains(err.Error(), "planer: nobody went on for 10 min with: Switch the planer on.") || took < aloneMost || took > aloneMost+time.Minute {
+			t.Errorf("after %v: %v", took, err)
+		}
+		time.Sleep(time.Second) // the reader ends
+	})
 }
 
 func TestRecordLimits(t *testing.T) {
