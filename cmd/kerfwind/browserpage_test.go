@@ -330,11 +330,12 @@ func standDownByPhone(t *testing.T, a, b *tab, shop *simulatedBarn) {
 			t.Errorf("the page says %q", text)
 		}
 	}
-	if err := awaitStatus(shop.dir, func(s *socket.Status) bool { return s.StoodDown && s.Running == 1 && s.Collector.State == "off" }); err != nil {
-		t.Error(err)
-	}
-	if _, err := os.Stat(shop.dir + "/standdown"); err != nil {
-		t.Errorf("the stand-down is not on the disk: %v", err)
+	// It is in force at once, and on the disk a moment later.
+	if err := awaitStatus(shop.dir, func(s *socket.Status) bool {
+		_, err := os.Stat(shop.dir + "/standdown")
+		return err == nil && s.StoodDown && s.Running == 1 && s.Collector.State == "off"
+	}); err != nil {
+		t.Errorf("the stand-down is in force and on the disk: %v", err)
 	}
 	a.clean(origin)
 	shop.command("", "ask", "--runtime", shop.dir, "lift")
