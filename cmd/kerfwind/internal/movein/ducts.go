@@ -25,7 +25,21 @@ type piece struct {
 	to                     int // number of the main piece that it joins, from 1; 0: not said
 }
 
-const pieceExample = "6 in, 12 ft, 2 elbows, spiral"
+// pieceExample is a piece of a main in the units that the person reads.
+func (s *Session) pieceExample() string {
+	if s.get("units") == "metric" {
+		return "150 mm, 3.6 m, 2 elbows, spiral"
+	}
+	return "6 in, 12 ft, 2 elbows, spiral"
+}
+
+// joins names the pieces of the main, for a question.
+func joins(mains int) string {
+	if mains < 2 {
+		return "M1"
+	}
+	return fmt.Sprintf("M1 to M%d", mains)
+}
 
 // parsePiece reads a list such as pieceExample: first the diameter, then the
 // length, then in any order elbows, kind (smooth if it is not said), rise, and
@@ -53,11 +67,11 @@ func (s *Session) parsePiece(text string) (piece, error) {
 		case notLength == nil:
 			lengths = append(lengths, x)
 		default:
-			return p, fmt.Errorf("%q: write diameter, length, elbows and kind, as in %s", part, pieceExample)
+			return p, fmt.Errorf("%q: write diameter, length, elbows and kind, as in %s", part, s.pieceExample())
 		}
 	}
 	if len(lengths) != 2 {
-		return p, fmt.Errorf("write the diameter, then the length, as in %s", pieceExample)
+		return p, fmt.Errorf("write the diameter, then the length, as in %s", s.pieceExample())
 	}
 	p.diameter, p.length = lengths[0], lengths[1]
 	switch {
@@ -87,7 +101,7 @@ func (s *Session) parsePieces(text string) ([]piece, error) {
 		out = append(out, p)
 	}
 	if len(out) == 0 {
-		return nil, fmt.Errorf("write one piece at least, as in %s", pieceExample)
+		return nil, fmt.Errorf("write one piece at least, as in %s", s.pieceExample())
 	}
 	return out, nil
 }
@@ -102,7 +116,7 @@ func (s *Session) parseBranch(gateName, text string) (piece, error) {
 	if i := slices.IndexFunc(s.gates(), func(g gate) bool { return g.name == gateName }); i >= 0 && s.gates()[i].kind == "main" {
 		n, ok := strings.CutPrefix(strings.ToUpper(text), "M")
 		if p.to, err = strconv.Atoi(n); !ok || err != nil || p.to < 1 || p.to > len(mains) {
-			return p, fmt.Errorf("in which piece of the main is it? M1 to M%d", len(mains))
+			return p, fmt.Errorf("in which piece of the main is it? %s", joins(len(mains)))
 		}
 		for _, g := range s.gates() {
 			if g.name == gateName {
@@ -121,7 +135,7 @@ func (s *Session) parseBranch(gateName, text string) (piece, error) {
 	case p.to == 0 && len(mains) == 1:
 		p.to = 1
 	case p.to < 1 || p.to > len(mains):
-		return p, fmt.Errorf("say which piece of the main it joins: M1 to M%d", len(mains))
+		return p, fmt.Errorf("say which piece of the main it joins: %s", joins(len(mains)))
 	}
 	return p, nil
 }

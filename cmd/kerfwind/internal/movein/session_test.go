@@ -184,6 +184,15 @@ func TestDraw(t *testing.T) {
 	if err := p.answer("6 in"); err == nil || !strings.Contains(err.Error(), "then the length") {
 		t.Error(err)
 	}
+	metric := p.s.Answers()["units"] == "metric"
+	main := p.s.View(0).Example
+	if strings.Contains(main, " mm") != metric {
+		t.Errorf("metric %v: %q", metric, main)
+	}
+	p.must(main) // an example can be given as it is
+	if err := p.s.Back(p.s.View(0).Revision); err != nil {
+		t.Fatal(err)
+	}
 	p.must("150 mm, 4 m, 1 elbow, spiral; 125 mm, 3 m, spiral")
 	for range 6 {
 		what, of := p.step()
@@ -197,6 +206,9 @@ func TestDraw(t *testing.T) {
 			}
 			p.must("M2")
 		case "router", "band saw":
+			if x := p.s.View(0).Example; strings.Contains(x, " mm") != metric {
+				t.Errorf("metric %v: %q", metric, x)
+			}
 			if err := p.answer("100 mm, 2 m, hose"); err == nil || !strings.Contains(err.Error(), "which piece") {
 				t.Error(err)
 			}

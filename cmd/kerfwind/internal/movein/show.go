@@ -339,7 +339,10 @@ func (s *Session) askDuct(st step, v *View) {
 		v.offer("draw", "Enter it now: a few lengths")
 		v.offer(none, "Leave it out: fixed times are used")
 	case "mains":
-		v.Title, v.Free, v.Example = "The main duct", true, "6 in, 12 ft, 2 elbows, spiral; 5 in, 8 ft"
+		v.Title, v.Free, v.Example = "The main duct", true, s.pieceExample()+"; 5 in, 8 ft"
+		if s.get("units") == "metric" {
+			v.Example = s.pieceExample() + "; 125 mm, 2.4 m"
+		}
 		v.say("From the collector outwards, one piece for each diameter and one for each gate in the main: diameter, length, elbows, kind (smooth, spiral, hose). A semicolon between pieces. The first is called M1, the next M2.")
 	case "piece":
 		gates := s.gates()
@@ -351,8 +354,12 @@ func (s *Session) askDuct(st step, v *View) {
 			v.say("In which piece of the main does it sit? M1 is at the collector, M%d is the farthest.", len(mains))
 			return
 		}
-		v.Title, v.Example = "Branch of "+st.of, fmt.Sprintf("4 in, 6 ft, 1 elbow, hose, M%d", max(len(mains), 1))
-		v.say("From its hood to the main: diameter, length, elbows, kind, and which piece of the main it joins (M1 to M%d).", len(mains))
+		size := "4 in, 6 ft"
+		if s.get("units") == "metric" {
+			size = "100 mm, 1.8 m"
+		}
+		v.Title, v.Example = "Branch of "+st.of, fmt.Sprintf("%s, 1 elbow, hose, M%d", size, max(len(mains), 1))
+		v.say("From its hood to the main: diameter, length, elbows, kind, and which piece of the main it joins (%s).", joins(len(mains)))
 	case "serves":
 		v.Title, v.Free, v.Example = "Gate "+st.of, true, "band saw, thickness planer"
 		v.say("The gate %s is in a main. The air of which machines goes through it?", st.of)
