@@ -3,7 +3,7 @@
 // and a one-cycle RMS with hysteresis.
 //
 //	go run ./sensor/bench -starts 2000 -idle 1000
-//	go run ./sensor/bench -starts 150 -idle 15 -steps 0 -goals
+//	go run ./sensor/bench -starts 400 -idle 15 -steps 0 -goals
 //
 // It prints tables: starts and stops of each kind of machine; false starts in
 // idle hours with crosstalk, standby loads and spikes; and delays against
