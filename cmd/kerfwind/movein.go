@@ -41,7 +41,8 @@ behind "Enter =". b goes a step back and loses nothing. q leaves: the next
 movein goes on there, also after a restart.
 
 While it looks at sensors and gates, kerfwind serves no machine. Where kerfwind
-runs, it is the one that looks and moves; after q it takes up the shop before.
+runs, it is the one that looks and moves; after q, and at its next start, it takes
+up the shop before.
 The new shop is a file of its own in the state folder; none is changed. --shop
 names the shop before, if it is not the one in force.
 
@@ -70,7 +71,7 @@ func (f *moveInFlags) before(running *socket.Status) (movein.Before, error) {
 	}
 	b := movein.Before{File: c.File, Chosen: c.Chosen}
 	if !c.Chosen && running != nil {
-		b.File = running.File
+		b.File = ofProcess(running.PID, running.File)
 	}
 	if f.shop != "" {
 		b.File = f.shop
@@ -78,7 +79,10 @@ func (f *moveInFlags) before(running *socket.Status) (movein.Before, error) {
 	if b.File == "" || filepath.Base(b.File) == guide.BenchFile {
 		return movein.Before{}, nil
 	}
-	if b.Text, err = os.ReadFile(b.File); err != nil {
+	if b.Text, err = os.ReadFile(b.File); err == nil {
+		b.File, err = filepath.Abs(b.File)
+	}
+	if err != nil {
 		return b, &exitError{exitConfig, err}
 	}
 	return b, nil

@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -264,9 +266,52 @@ func TestMoveInEachStep(t *testing.T) {
 		w.LetGo()
 	}
 	n.right(filepath.Join(dir, *used))
+	v, _ := n.g.View()
+	if err := errors.Join(n.g.Back(v.Revision), n.g.Go(v.Revision, "name")); strings.Count(fmt.Sprint(err), "handed over") != 2 {
+		t.Errorf("after the end: %v", err)
+	}
 	if len(seen) < 55 {
 		t.Errorf("%d steps", len(seen))
 	}
+}
+
+// TestMoveInLost: somebody puts another shop in force meanwhile; that is said,
+// and one answer goes on.
+func TestMoveInLost(t *testing.T) {
+	w, old, err := moveintest.Barn(3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := &newcomer{t: t, w: w, met: map[string]bool{}}
+	n.g, _ = startMoveIn(t, w, old, t.TempDir())
+	defer n.g.Close()
+	n.answer = func(v movein.View, changed <-chan struct{}, text string) {
+		t.Helper()
+		if err := n.g.Answer(v.Revision, text); err != nil {
+			t.Fatal(err)
+		}
+		n.wait(changed)
+	}
+	n.moveIn("sensor/planer")
+	v, changed := n.g.View()
+	for v.Working {
+		n.wait(changed)
+		v, changed = n.g.View()
+	}
+	w.LetGo()
+	n.g.Lost()
+	n.wait(changed)
+	if v, changed = n.g.View(); !strings.Contains(v.Wrong, "another shop in force") || len(v.Choices) != 1 {
+		t.Errorf("%+v", v)
+	}
+	if err := n.g.Answer(v.Revision, v.Keep); err != nil {
+		t.Fatal(err)
+	}
+	n.wait(changed)
+	if v, _ = n.g.View(); v.Wrong != "" || v.Step != "sensor/planer" {
+		t.Errorf("%+v", v)
+	}
+	n.step("sensor/planer")
 }
 
 // TestMoveInAside: a file of a move-in that cannot be read is set aside.

@@ -229,7 +229,6 @@ type farBench struct {
 	shop           *config.Shop
 	before         func() string   // the shop file to go back to
 	left           bool            // it was left
-	moved          bool            // a new shop was put in force
 	ctx            context.Context // of the streams
 	stop           context.CancelFunc
 	runs           sync.WaitGroup
@@ -384,7 +383,6 @@ func (b *farBench) Ask(r movein.Request) error {
 // use puts a new shop in force.
 func (b *farBench) use(file string) error {
 	_, err := b.request(context.Background(), socket.Request{Do: socket.DoUse, Shop: file})
-	b.moved = b.moved || err == nil
 	return err
 }
 
@@ -400,14 +398,17 @@ func (b *farBench) halt() {
 	}
 }
 
-// end goes back to the shop before, unless a new one was put in force.
+// end goes back to the shop before, unless another was put in force.
 func (b *farBench) end() {
 	b.halt()
-	if !b.left || b.moved {
+	if !b.left {
+		return
+	}
+	if chosen, err := benchChosen(b.state); err == nil && !chosen {
 		return
 	}
 	if _, err := b.request(context.Background(), socket.Request{Do: socket.DoUse, Shop: b.before()}); err != nil {
-		b.notice(fmt.Errorf("the shop before is not in force again: %w; see kerfwind use", err))
+		b.notice(notBack(err))
 	}
 }
 

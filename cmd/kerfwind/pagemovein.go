@@ -132,8 +132,7 @@ type pageBench struct {
 	shop     *daemon.Shop  // in force; nil: none just now
 	bench    string        // text of the bench in force or on its way
 	attached chan struct{} // closed when a shop comes in force
-	moved    bool          // a new shop was put in force
-	used     bool          // the bench was
+	back     *string       // the shop to choose then
 }
 
 func newPageBench(folder string, notice func(error)) *pageBench {
@@ -154,6 +153,23 @@ func (b *pageBench) attach(s *daemon.Shop) {
 	b.shop = s
 	close(b.attached)
 	b.attached = make(chan struct{})
+	back := b.back
+	b.back = nil
+	go s.Guard(func() {
+		if back != nil && onBench(s) {
+			if _, err := s.Use(*back); err != nil {
+				b.notice(notBack(err))
+			}
+		}
+		if g := b.page.under(); g != nil && !onBench(s) {
+			g.Lost()
+		}
+	})
+}
+
+// notBack is that the shop before could not be chosen again.
+func notBack(err error) error {
+	return fmt.Errorf("the shop before is not in force again, and no machine is served: %w; choose one by kerfwind use", err)
 }
 
 // detach tells that it is left.
@@ -216,9 +232,6 @@ func (b *pageBench) open() (*guide.Guide, error) {
 				return errors.New("no shop is in force just now")
 			}
 			_, err := now.Use(file)
-			b.mu.Lock()
-			b.moved = b.moved || err == nil
-			b.mu.Unlock()
 			return err
 		}}
 	if s.Choice.File != "" && !onBench(s) {
@@ -226,10 +239,14 @@ func (b *pageBench) open() (*guide.Guide, error) {
 		if err != nil {
 			return nil, err
 		}
-		o.Before = movein.Before{File: s.Choice.File, Chosen: s.Choice.Chosen, Text: text}
+		file, err := filepath.Abs(s.Choice.File)
+		if err != nil {
+			return nil, err
+		}
+		o.Before = movein.Before{File: file, Chosen: s.Choice.Chosen, Text: text}
 	}
 	b.mu.Lock()
-	b.moved, b.used, b.bench = false, onBench(s), ""
+	b.bench, b.back = "", nil
 	b.mu.Unlock()
 	g, err := guide.Open(o)
 	if err != nil {
@@ -243,20 +260,33 @@ func (b *pageBench) open() (*guide.Guide, error) {
 	return g, nil
 }
 
-// leave puts the shop before in force again.
+// leave puts the shop before in force again, where the bench is or waits to be.
 func (b *pageBench) leave(_ context.Context, g *guide.Guide) error {
+	chosen, err := benchChosen(b.state)
+	back := g.GoBack()
 	b.mu.Lock()
-	l, s, back := b.link, b.shop, b.used && !b.moved
+	l, s := b.link, b.shop
 	b.link = nil
+	if chosen && s == nil { // it comes in force just now
+		b.back = &back
+	}
 	b.mu.Unlock()
 	if l != nil {
 		l.end()
 	}
-	if !back || s == nil {
-		return nil
+	if !chosen || s == nil {
+		return err
 	}
-	_, err := s.Use(g.GoBack())
-	return err
+	if _, err = s.Use(back); err != nil {
+		return notBack(err)
+	}
+	return nil
+}
+
+// benchChosen tells whether the bench is in force, or waits to be.
+func benchChosen(folder string) (bool, error) {
+	file, err := daemon.ActiveShop(folder)
+	return filepath.Base(file) == guide.BenchFile, err
 }
 
 // Begin puts the bench in force, which happens at rest.
@@ -267,7 +297,6 @@ func (b *pageBench) Begin(ctx context.Context, bench []byte) error {
 	}
 	b.mu.Lock()
 	same := b.bench == string(bench) && onBench(b.shop)
-	b.used = true
 	b.mu.Unlock()
 	if same {
 		return nil

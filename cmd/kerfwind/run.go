@@ -20,6 +20,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/guide"
 	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/simrig"
@@ -155,11 +156,7 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func
 		}
 		r.shop = whole
 	}
-	choice, err := daemon.Choose(stateFolder(r.state), r.shop)
-	if err != nil {
-		return &exitError{exitConfig, err}
-	}
-	shop, err := load(choice)
+	shop, choice, left, err := r.first(load, out)
 	if err != nil {
 		return err
 	}
@@ -172,6 +169,9 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func
 	listener, err := socket.Listen(folder)
 	if err != nil {
 		return &exitError{exitHardware, err}
+	}
+	if left {
+		r.leftMoveIn(choice, out)
 	}
 	manager, err := notify.Open(os.Getenv, os.Getpid())
 	if err != nil {
@@ -224,6 +224,40 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func
 		return &exitError{exitHardware, err}
 	}
 	return ended(err, out)
+}
+
+// first is the shop to begin with. Where the program ended in the middle of a
+// move-in, nobody stands at it any more: left is set, and the shop is the one
+// before, so that machines are served.
+func (r *runFlags) first(load func(daemon.Choice) (*config.Shop, error), out *lines) (shop *config.Shop, choice daemon.Choice, left bool, err error) {
+	folder := stateFolder(r.state)
+	if choice, err = daemon.Choose(folder, r.shop); err != nil {
+		return nil, choice, false, &exitError{exitConfig, err}
+	}
+	if choice.Chosen && filepath.Base(choice.File) == guide.BenchFile {
+		before := daemon.Choice{File: r.shop}
+		if file := guide.Before(folder); file != "" {
+			before = daemon.Choice{File: file, Chosen: true}
+		}
+		if shop, err = load(before); err == nil {
+			return shop, before, true, nil
+		}
+		out.notice(notBack(err))
+	}
+	shop, err = load(choice)
+	return shop, choice, false, err
+}
+
+// leftMoveIn chooses the shop before a move-in that nobody has left.
+func (r *runFlags) leftMoveIn(before daemon.Choice, out *lines) {
+	file := ""
+	if before.Chosen {
+		file = before.File
+	}
+	out.notice(errors.New("kerfwind ended in the middle of a move-in: the shop before is in force again. The answers are kept: the page or kerfwind movein goes on with them"))
+	if err := daemon.SetActiveShop(stateFolder(r.state), file); err != nil {
+		out.notice(err)
+	}
 }
 
 // source says how a shop is read and its hardware opened: the real one, or a

@@ -53,8 +53,8 @@ type Options struct {
 	Rig   *config.Rig
 	Link  Rig
 
-	// Before is the shop in force before; with a relative file it counts from the
-	// working folder.
+	// Before is the shop in force before, by its whole path. Without a file it is
+	// not known: the bench is in force, or none was.
 	Before movein.Before
 
 	// Use puts a shop file, as seen from the state folder, in force at rest.
@@ -92,6 +92,20 @@ func Left(folder string) bool {
 	return err == nil && json.Unmarshal(data, &kept) == nil && kept.At != "done"
 }
 
+// Before is the shop that the move-in of a state folder goes back to; "" is the
+// owner's default.
+func Before(folder string) string {
+	var kept struct {
+		File   string `json:"old_file"`
+		Chosen bool   `json:"old_chosen"`
+	}
+	data, err := state.Read(folder, File)
+	if err != nil || json.Unmarshal(data, &kept) != nil || !kept.Chosen {
+		return ""
+	}
+	return kept.File
+}
+
 // Open goes on with the move-in of a state folder, or begins one.
 func Open(o Options) (*Guide, error) {
 	g := &Guide{o: o, changed: make(chan struct{})}
@@ -112,10 +126,13 @@ func Open(o Options) (*Guide, error) {
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return nil, err
 	}
-	if g.s == nil || g.s.View(0).Done {
+	switch {
+	case g.s == nil || g.s.View(0).Done:
 		if g.s, err = movein.New(o.Rig, learned, o.Before); err != nil {
 			o.Notice(err)
 		}
+	case o.Before.File != "":
+		g.s.BackTo(o.Before)
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -130,7 +147,11 @@ func (g *Guide) Fresh() error {
 	if err != nil {
 		return err
 	}
-	if g.s, err = movein.New(g.o.Rig, learned, g.o.Before); err != nil {
+	before := g.o.Before
+	if before.File == "" { // the bench is in force
+		before = g.s.Before()
+	}
+	if g.s, err = movein.New(g.o.Rig, learned, before); err != nil {
 		g.o.Notice(err)
 	}
 	return g.after()
@@ -289,6 +310,18 @@ func (g *Guide) open() {
 	})
 }
 
+// Lost tells that another shop is in force than the bench.
+func (g *Guide) Lost() {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.bench == "" || g.opening {
+		return
+	}
+	g.bench, g.trouble = "", "The rig is not looked at any more: somebody has put another shop in force."
+	close(g.changed)
+	g.changed = make(chan struct{})
+}
+
 // do carries a request out. What takes its time goes on by itself.
 func (g *Guide) do(r movein.Request) error {
 	switch r.Kind {
@@ -349,8 +382,11 @@ func (g *Guide) work(r movein.Request) (good bool, lines []string) {
 // activate keeps the new shop file and puts it in force.
 func (g *Guide) activate(r movein.Request) (bool, []string) {
 	head := "# Made by kerfwind at a move-in on " + g.o.Today() + ".\n"
-	if g.o.Before.File != "" {
-		head += "# The shop before: " + g.o.Before.File + "\n"
+	g.mu.Lock()
+	before := g.s.Before().File
+	g.mu.Unlock()
+	if before != "" {
+		head += "# The shop before: " + before + "\n"
 	}
 	f, err := state.WriteShop(g.o.State, r.Name, append([]byte(head), r.Data...))
 	if err != nil {

@@ -281,8 +281,11 @@ func (s *Session) Back(revision int) error {
 		return ErrStale
 	}
 	i := s.index()
-	if i <= 0 {
+	switch {
+	case i <= 0:
 		return s.refuse(errors.New("this is the first step"))
+	case s.now().kind == ends:
+		return s.refuse(errOver)
 	}
 	s.kept.At = s.steps()[i-1].id()
 	s.changed()
@@ -294,6 +297,9 @@ func (s *Session) Back(revision int) error {
 func (s *Session) Go(revision int, id string) error {
 	if revision != s.kept.Revision {
 		return ErrStale
+	}
+	if s.now().kind == ends {
+		return s.refuse(errOver)
 	}
 	for _, st := range s.steps() {
 		if st.id() == id {
@@ -309,6 +315,8 @@ func (s *Session) Go(revision int, id string) error {
 	return s.refuse(fmt.Errorf("the step %q cannot be gone to yet", id))
 }
 
+var errOver = errors.New("the new shop was handed over: what is not right in it is changed by a swap, or by a move-in that begins anew")
+
 // Reached is a step that can be gone to.
 type Reached struct{ Step, Title, Answer string }
 
@@ -322,6 +330,20 @@ func (s *Session) Done() []Reached {
 		out = append(out, Reached{st.id(), s.title(st), s.said(st)})
 	}
 	return out
+}
+
+// Before is the shop before.
+func (s *Session) Before() Before {
+	return Before{File: s.kept.OldFile, Chosen: s.kept.Chosen, Text: []byte(s.kept.Old)}
+}
+
+// BackTo says that another shop has been in force since the move-in was begun:
+// leaving goes back to that one. What is known of the machines stays.
+func (s *Session) BackTo(b Before) {
+	if b.File != s.kept.OldFile || b.Chosen != s.kept.Chosen {
+		s.kept.OldFile, s.kept.Chosen = b.File, b.Chosen
+		s.changed()
+	}
 }
 
 // GoBack is the shop file to put in force when the move-in is left; "" is the

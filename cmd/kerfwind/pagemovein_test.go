@@ -1,0 +1,77 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/guide"
+	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
+	"kerfwind/config"
+)
+
+// TestLeaveMoveIn: leaving puts the shop before in force again, also in the
+// moment in which none is, and never in place of one that somebody has chosen.
+func TestLeaveMoveIn(t *testing.T) {
+	w, old, err := moveintest.Barn(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	barnShop, err := config.ParseShop("barn.toml", old, w.Rig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		active  string
+		between bool // no shop is in force when it is left
+		used    bool
+	}{
+		"bench in force":   {guide.BenchFile, false, true},
+		"bench comes":      {guide.BenchFile, true, true},
+		"another is":       {"shops/attic.1.toml", false, false},
+		"none was changed": {"", false, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			barn := filepath.Join(dir, "barn.toml")
+			if err := os.WriteFile(barn, old, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			var used []string
+			b := newPageBench(dir, func(err error) { t.Error(err) })
+			shop := func(c daemon.Choice) *daemon.Shop {
+				s := &daemon.Shop{Choice: c, Now: w.Now}
+				s.Shop = barnShop
+				s.Use = func(file string) (bool, error) { used = append(used, file); return false, nil }
+				s.Guard = func(do func()) { do() }
+				return s
+			}
+			first := shop(daemon.Choice{File: barn, Chosen: true})
+			b.attach(first)
+			if err := b.page.Begin(t.Context(), false); err != nil {
+				t.Fatal(err)
+			}
+			if err := daemon.SetActiveShop(dir, c.active); err != nil {
+				t.Fatal(err)
+			}
+			bench := shop(daemon.Choice{File: filepath.Join(dir, guide.BenchFile), Chosen: true})
+			done := make(chan struct{})
+			bench.Guard = func(do func()) { do(); close(done) }
+			if b.detach(first); !c.between {
+				b.attach(bench)
+				<-done
+			}
+			if err := b.page.Leave(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			if c.between {
+				b.attach(bench)
+				<-done
+			}
+			if (len(used) == 1) != c.used || c.used && used[0] != barn {
+				t.Errorf("chosen: %q", used)
+			}
+		})
+	}
+}
