@@ -9,9 +9,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"os/signal"
 	"path/filepath"
-	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -66,7 +64,7 @@ with --plain or --json, its timeline is printed.`,
 			if unpack != "" {
 				return unpackDemo(cmd.OutOrStdout(), unpack)
 			}
-			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
+			ctx, stop := untilEnded(cmd.Context())
 			defer stop()
 			out := cmd.OutOrStdout()
 			once = once || plain || asJSON

@@ -8,6 +8,7 @@ import (
 	"io"
 	"net"
 	"os"
+	"path/filepath"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/panel"
@@ -61,21 +62,17 @@ func demoPage(ctx context.Context, stop func(), out *lines, listen string, speed
 		}
 		return config.ParseRig(demoRig, fmt.Appendf(text, "\n[page]\nlisten = %q\n[broker]\nlisten = %q\n[mqtt]\nbroker = \"tcp://%s\"\n", at, topics, topics))
 	}
-	load := func(c daemon.Choice) (*config.Shop, error) {
-		if c.File != "" { // one that was made on the page
-			return loadShop(rigFile, c)
-		}
-		text, err := testdata.Demo.ReadFile(demoShop)
-		if err != nil {
-			return nil, err
-		}
-		rig, err := rigFile()
-		if err != nil {
-			return nil, err
-		}
-		return config.ParseShop(demoShop, text, rig)
+	// The shop is a file, so that gates can be swapped as in a real one.
+	text, err := testdata.Demo.ReadFile(demoShop)
+	if err != nil {
+		return err
 	}
-	first, err := load(daemon.Choice{})
+	r.shop = filepath.Join(folder, filepath.Base(demoShop))
+	if err := os.WriteFile(r.shop, text, 0o600); err != nil {
+		return err
+	}
+	load := func(c daemon.Choice) (*config.Shop, error) { return loadShop(rigFile, c) }
+	first, err := load(daemon.Choice{File: r.shop})
 	if err != nil {
 		return &exitError{exitConfig, err}
 	}

@@ -105,6 +105,15 @@ func TestDemoPage(t *testing.T) {
 	if status, text := v.ask("/sign-in", url.Values{"role": {"setup"}, "password": {demoPassword}}); status != http.StatusOK {
 		t.Fatalf("signing in: %d %s", status, text)
 	}
+	swap, err := v.client.Get(v.page + "/shops?kind=gates&a=planer")
+	if err != nil {
+		t.Fatal(err)
+	}
+	offer, err := io.ReadAll(swap.Body)
+	_ = swap.Body.Close()
+	if err != nil || !strings.Contains(string(offer), "Swap with router") {
+		t.Errorf("a swap in the demo: %s, %v: %s", swap.Status, err, offer)
+	}
 	if status, text := v.ask("/stand-down", nil); status != http.StatusOK || !strings.Contains(text, "Not a lockout") {
 		t.Fatalf("standing down: %d %s", status, text)
 	}

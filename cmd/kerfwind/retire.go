@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -112,6 +113,9 @@ func (f *retireFlags) run(cmd *cobra.Command, name string) (err error) {
 		if err := exists(path, false); err != nil {
 			return err
 		}
+	}
+	if st, err := os.Stat(f.to); err != nil || !st.IsDir() {
+		return fmt.Errorf("there is no folder %s for sheet and backup: make it, or plug in what --to names; nothing was written or erased", f.to)
 	}
 	w := cmd.OutOrStdout()
 	fmt.Fprintf(w, "%q (%s) is given up. Written first:\n", shop.Name, file)

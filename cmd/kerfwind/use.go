@@ -89,7 +89,7 @@ func (f *useFlags) find(name string) (string, error) {
 			return "", err
 		}
 	}
-	return "", fmt.Errorf("there is no shop %q: looked for %s", name, strings.Join(try, ", "))
+	return "", fmt.Errorf("there is no shop %q: looked for %s; kerfwind shops lists those that are kept", name, strings.Join(try, ", "))
 }
 
 // choose lets the daemon choose or, where none runs, does so for the next.
