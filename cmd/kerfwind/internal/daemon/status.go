@@ -55,6 +55,7 @@ func (d *Daemon) Status() *socket.Status {
 	for i := range snap.Collectors {
 		c := &snap.Collectors[i]
 		st.Collector = why(socket.Thing{Name: n.Name(control.ACollector, control.ID(i)), State: collector(c)}, c.Why, n)
+		st.Collector.Why = n.CollectorReason(c.Why, c.Commanded)
 		st.StartsIn = c.StartsLeft
 	}
 	for i := range snap.Outlets {

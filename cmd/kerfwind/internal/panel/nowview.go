@@ -229,7 +229,7 @@ func holdLengths(button, longest time.Duration) []time.Duration {
 // collector never says off of one that draws current, and never running of one
 // that cannot be seen.
 func (in *nowIn) collector(id control.ID, c *control.CollectorView, p *control.Collector) nowCollector {
-	v := nowCollector{Key: key("k", int(id)), Name: in.Names.Name(control.ACollector, id), Note: in.Names.Reason(c.Why), Ends: until(c.Why.Until)}
+	v := nowCollector{Key: key("k", int(id)), Name: in.Names.Name(control.ACollector, id), Note: in.Names.CollectorReason(c.Why, c.Commanded), Ends: until(c.Why.Until)}
 	blind := p.Feedback == control.NoFeedback
 	switch {
 	case c.Fault == control.CollectorStillOn:

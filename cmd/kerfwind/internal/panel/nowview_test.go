@@ -92,6 +92,13 @@ func TestCollectorWhy(t *testing.T) {
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
 	}
+	c.Why.Cause = control.ByMinOff
+	for on, want := range map[bool]string{true: "makes up for a short pause", false: "minimum time off"} {
+		c.Commanded = on
+		if got := in.collector(0, &c, &p).Note; got != want {
+			t.Errorf("commanded %v: %q", on, got)
+		}
+	}
 	if c.StartsLeft = -1; in.collector(0, &c, &p).Starts != "" {
 		t.Error("without a budget there are starts left to count")
 	}

@@ -216,8 +216,13 @@ func newUpkeepItem(it *upkeep.Item, zone *time.Location) upkeepItem {
 
 // amount writes a count with its unit.
 func amount(x float64, u upkeep.Unit) string {
-	if u == upkeep.Moves {
+	switch {
+	case u == upkeep.Moves && x == 1:
+		return "1 move"
+	case u == upkeep.Moves:
 		return fmt.Sprintf("%.0f moves", x)
+	case x > 0 && x < 1:
+		return fmt.Sprintf("%.0f min", 60*x)
 	}
 	return fmt.Sprintf("%.1f h", x)
 }

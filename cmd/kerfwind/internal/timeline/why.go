@@ -77,6 +77,15 @@ func (n *Names) Reason(w control.Why) string {
 	}
 }
 
+// CollectorReason is Reason for a collector: one that is on for the pause that
+// its start cut short does not wait for anything.
+func (n *Names) CollectorReason(w control.Why, on bool) string {
+	if on && w.Cause == control.ByMinOff {
+		return "makes up for a short pause"
+	}
+	return n.Reason(w)
+}
+
 // whose names the machine of a reason, or something in its place.
 func (n *Names) whose(w control.Why, something, does string) string {
 	if name := n.Name(control.AMachine, w.Machine); name != "" {
