@@ -70,7 +70,7 @@ func TestStreamLasts(t *testing.T) {
 		if _, err := io.WriteString(c, "GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n"); err != nil {
 			t.Fatal(err)
 		}
-		r, err := http.ReadResponse(bufio.NewReader(c), nil)
+		r, err := http.ReadResponse(bufio.NewReader(c), nil) //nolint:bodyclose // the goroutine below closes it
 		if err != nil {
 			t.Fatal(err)
 		}
