@@ -234,8 +234,8 @@ func (s *Session) draftCollector(d *config.Draft) {
 			c.Actuator = r
 		}
 	}
-	if a := s.get("sensor/" + collector); a != "" && a != skip {
-		c.Channel, c.Contact = ref(split(a, ",")[0]), nil
+	if list := split(s.get("sensor/"+collector), ","); len(list) > 0 && list[0] != skip {
+		c.Channel, c.Contact = ref(list[0]), nil
 	}
 	c.Circuit, c.FullLoad, c.Rated = s.place(collector)
 	d.Collector = &c

@@ -162,6 +162,35 @@ func TestSupply(t *testing.T) {
 	}
 }
 
+// TestTwoVoltages: where the supply has two voltages, each machine's is asked
+// for, so that no motor is said to be wrong for one that it never gets.
+func TestTwoVoltages(t *testing.T) {
+	w := garage(t, 5)
+	var err error
+	if w.s, err = movein.New(w.Rig, nil, movein.Before{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range []string{"garage", "metric", "120/240 V 60 Hz"} {
+		w.must(a)
+	}
+	if v := w.s.View(0); len(v.Choices) != 0 {
+		t.Errorf("%+v", v)
+	}
+	if err := w.answer("none"); err == nil || !strings.Contains(err.Error(), "120 V and 240 V: name the circuits") {
+		t.Error(err)
+	}
+	w.must("sockets 15 A 120 V; big 30 A 240 V")
+	w.must("band saw")
+	if err := w.answer("none"); err == nil {
+		t.Error("a circuit that nobody knows has no voltage")
+	}
+	w.must("sockets")
+	if err := w.answer("240 V 60 Hz"); err == nil || !strings.Contains(err.Error(), "the supply is 120 V 60 Hz") {
+		t.Error(err)
+	}
+	w.must("120 V 60 Hz")
+}
+
 // TestFanFollows: the fan's curve is that of the frequency at which it was
 // written, so that the duct's solver slows it down by the fan laws: flow as the
 // speed, pressure as its square.
@@ -342,6 +371,7 @@ func TestAnything(t *testing.T) {
 // FuzzRestore: a damaged file is an error, never a panic.
 func FuzzRestore(f *testing.F) {
 	f.Add([]byte(`{"format": 1, "revision": 3, "at": "circuit/saw", "answers": {"name": "x", "machines": "saw", "circuits": "a 20 A", "gate/g0": "machine:saw"}}`))
+	f.Add([]byte(`{"format": 1, "revision": 3, "at": "missing", "answers": {"relay/k0": "collector", "sensor/the collector": ","}}`))
 	f.Add([]byte(`{"format": 2}`))
 	f.Add([]byte(`{"format": 1, "old": "format = 1"}`))
 	rig, err := config.ParseRig("rig", []byte("format = 1\n[[actuator]]\nname = \"k0\"\nkind = \"relay\"\nchip = \"x\"\nline = 1\n"))
@@ -356,6 +386,7 @@ func FuzzRestore(f *testing.F) {
 		v := s.View(0)
 		_ = s.Answer(0, v.Revision, "")
 		s.Bench()
+		s.Draft()
 		if _, err := s.Encode(); err != nil {
 			t.Fatal(err)
 		}

@@ -152,7 +152,9 @@ func (s *Session) ask(st step, v *View) {
 	case "circuits":
 		v.Title, v.Free, v.Example = "Circuits", true, circuitExample
 		v.say("Which circuits feed machines or the collector? For each its name and what its breaker is for; voltage and leg where they differ. A semicolon between them.")
-		v.offer(none, "Leave that out: nothing is known of the circuits")
+		if s.supply().half == 0 {
+			v.offer(none, "Leave that out: nothing is known of the circuits")
+		}
 	case "machines":
 		v.Title, v.Free, v.Example = "Machines", true, "band saw, thickness planer, drum sander"
 		v.say("Which machines are here? Names, with a comma between them.")
@@ -174,9 +176,14 @@ func (s *Session) ask(st step, v *View) {
 			if on := s.on(c.name, st.of); len(on) > 0 {
 				text += "; also " + words(on)
 			}
+			if c.volts > 0 {
+				text += fmt.Sprintf("; %g V", c.volts)
+			}
 			v.offer(c.name, "%s", text)
 		}
-		v.offer(none, "That is not known")
+		if s.supply().half == 0 {
+			v.offer(none, "That is not known")
+		}
 	case "rated":
 		s.askRated(st.of, v)
 	case "load":

@@ -174,6 +174,9 @@ func (s *Session) check(st step, text string) (string, error) {
 	case "circuits":
 		return s.checkCircuits(text)
 	case "circuit":
+		if sp := s.supply(); text == none && sp.half > 0 {
+			return "", fmt.Errorf("say which: by it the voltage is known, %g V or %g V", sp.half, sp.volts)
+		}
 		if text == none {
 			return text, nil
 		}
@@ -315,7 +318,11 @@ func (s *Session) checkSensor(of, text string) (string, error) {
 		}
 		return "", fmt.Errorf("the rig has no contact %q of a machine", contact)
 	}
-	for _, ch := range split(text, ",") {
+	list := split(text, ",")
+	if len(list) == 0 {
+		return "", errors.New("no channel is named")
+	}
+	for _, ch := range list {
 		i := slices.Index(s.names, ch)
 		if i < 0 || !s.rig.Channels[i].Enabled {
 			return "", fmt.Errorf("the rig has no channel %q in use", ch)

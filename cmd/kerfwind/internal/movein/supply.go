@@ -136,6 +136,9 @@ func (s *Session) checkCircuits(text string) (string, error) {
 		return "", err
 	}
 	if sp := s.supply(); sp.half > 0 {
+		if len(list) == 0 {
+			return "", fmt.Errorf("this supply has %g V and %g V: name the circuits, so that it is known which machine gets which", sp.half, sp.volts)
+		}
 		for _, c := range list {
 			if c.volts == 0 {
 				return "", fmt.Errorf("circuit %q: say whether it has %g V or %g V", c.name, sp.half, sp.volts)
