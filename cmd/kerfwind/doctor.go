@@ -89,7 +89,7 @@ Exit code 1 if anything is bad.`,
 	fl.StringVar(&rigPath, "rig", "/etc/kerfwind/rig.toml", "rig file")
 	fl.StringVar(&shopPath, "shop", "", "shop file: whom it tells of news is looked at too (default: the one that was chosen)")
 	fl.StringVar(&state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
-	fl.StringVar(&folder, "runtime", "", "folder of the lock on the rig (default: systemd's, else /run/kerfwind)")
+	fl.StringVar(&folder, "runtime", "", "folder of the socket and of the lock on the rig (default: systemd's, else /run/kerfwind)")
 	fl.BoolVar(&asJSON, "json", false, "print the findings as JSON")
 	return cmd
 }

@@ -48,7 +48,7 @@ func (h *hardwareFlags) add(cmd *cobra.Command) {
 }
 
 func addRuntime(cmd *cobra.Command, folder *string) {
-	cmd.Flags().StringVar(folder, "runtime", "", "folder of the lock on the rig (default: systemd's, else /run/kerfwind)")
+	cmd.Flags().StringVar(folder, "runtime", "", "folder of the socket and of the lock on the rig (default: systemd's, else /run/kerfwind)")
 }
 
 func newRun() *cobra.Command {

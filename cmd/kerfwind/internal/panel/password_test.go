@@ -109,6 +109,19 @@ func FuzzPasswords(f *testing.F) {
 	})
 }
 
+// What there is nothing to choose of is not asked.
+func TestSignInRoles(t *testing.T) {
+	for _, tt := range []struct {
+		roles []Role
+		want  string
+	}{{[]Role{Setup}, `<input type="hidden" name="role" value="setup">`}, {[]Role{Operate, Setup}, `<select name="role"><option value="operate">`}} {
+		b := siege(t, tt.roles...)
+		if w := look(b.Server, "/sign-in"); !strings.Contains(w.Body.String(), tt.want) {
+			t.Errorf("%v: %s", tt.roles, w.Body)
+		}
+	}
+}
+
 // With a file that cannot be read, who signs in learns why nobody gets in.
 func TestPasswordsBroken(t *testing.T) {
 	b := siege(t, Setup)
