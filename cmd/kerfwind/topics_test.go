@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -25,13 +26,14 @@ func topicsSetup(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("usage: topics-setup RIG SHOP")
 	}
-	free := func() string {
+	free := func() net.Listener {
 		l, err := net.Listen("tcp", "127.0.0.1:0")
 		ts.Check(err)
-		defer l.Close()
-		return l.Addr().String()
+		return l
 	}
-	broker, metrics := free(), free()
+	first, second := free(), free() // both at once, so that they differ
+	broker, metrics := first.Addr().String(), second.Addr().String()
+	ts.Check(errors.Join(first.Close(), second.Close()))
 	rig, err := testdata.Demo.ReadFile("demo/rig.toml")
 	ts.Check(err)
 	shop, err := testdata.Demo.ReadFile("demo/shops/barn.toml")
