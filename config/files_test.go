@@ -285,13 +285,3 @@ func places(t *testing.T, err error, data []byte) {
 		}
 	}
 }
-
-// A file that is not there is a mistake like others: with its name and what to
-// do.
-func TestNoSuchFile(t *testing.T) {
-	_, err := config.LoadRig(filepath.Join(t.TempDir(), "rig.tom"))
-	var list config.Errors
-	if !errors.As(err, &list) || len(list) != 1 || !strings.HasSuffix(list[0].File, "rig.tom") || list[0].Remedy == "" {
-		t.Errorf("%v", err)
-	}
-}

@@ -1,9 +1,7 @@
 package config
 
 import (
-	"errors"
 	"fmt"
-	"io/fs"
 	"math"
 	"os"
 	"slices"
@@ -114,9 +112,6 @@ const maxFile = 1 << 20
 
 func readFile(path string) ([]byte, error) {
 	info, err := os.Stat(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, Errors{{File: path, Message: "there is no such file", Remedy: "name one that there is; kerfwind demo --unpack FOLDER writes examples"}}
-	}
 	if err != nil {
 		return nil, err
 	}
