@@ -184,7 +184,7 @@ func capitalised(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 // show prints the question where it is another one than before.
 func (t *moveInTerminal) show(v *movein.View) {
 	var b strings.Builder
-	fmt.Fprintf(&b, "\n%d of %d  %s\n", v.Number, v.Of, v.Title)
+	fmt.Fprintf(&b, "\n%s\n%s\n", v.Title, v.Place)
 	for _, p := range v.Text {
 		hang := ""
 		if strings.HasPrefix(p, "- ") {

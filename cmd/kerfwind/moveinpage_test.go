@@ -128,7 +128,7 @@ func TestMoveInPage(t *testing.T) {
 	other.tap(`form:has(input[type=text]) button`)
 	other.until("it is told", `document.body.innerText.includes('has changed meanwhile') && document.querySelector('main h2').textContent === 'Units'`)
 	n.moveIn("sensor/router")
-	if m := value[string](phone, `document.body.innerText`); !strings.Contains(m, "Step ") {
+	if m := value[string](phone, `document.body.innerText`); !strings.Contains(m, "Part ") {
 		t.Error(m)
 	}
 	phone.open(origin + "/move-in")

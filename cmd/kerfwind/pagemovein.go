@@ -109,7 +109,7 @@ func (p *moveInPage) Question() *panel.MoveInQuestion {
 		return nil
 	}
 	v, _ := g.View()
-	q := &panel.MoveInQuestion{Revision: v.Revision, Step: v.Step, Number: v.Number, Of: v.Of, Title: v.Title, Text: v.Text, Keep: v.Keep, KeepText: v.KeepText,
+	q := &panel.MoveInQuestion{Revision: v.Revision, Step: v.Step, Place: v.Place, First: v.First, Title: v.Title, Text: v.Text, Keep: v.Keep, KeepText: v.KeepText,
 		Free: v.Free, Example: v.Example, Wrong: v.Wrong, Live: v.Live, Amps: v.Amps, Share: v.Share, Working: v.Working, Done: v.Done}
 	for _, c := range v.Choices {
 		q.Choices = append(q.Choices, panel.MoveInChoice{Answer: c.Answer, Text: c.Text})

@@ -163,29 +163,29 @@ func (s *Session) Revision() int { return s.kept.Revision }
 
 // View is what to show.
 type View struct {
-	Revision   int
-	Step       string
-	Number, Of int // of the step
-	Title      string
-	Text       []string // paragraphs: what to do and what is known
-	Choices    []Choice
-	Keep       string  // what an empty answer means; "": nothing, an answer is wanted
-	KeepText   string  // the same for people
-	Free       bool    // any text may be answered, as Example shows
-	Example    string  //
-	Wrong      string  // why the last answer does not do
-	Live       bool    // readings are wanted: it changes by itself
-	Amps       float64 // what is read now, where Live
-	Share      float64 // of what it waits for, 0 to 1
-	Working    bool    // a Request is being carried out
-	Done       bool    // the new shop was handed over
+	Revision int
+	Step     string
+	Place    string // how far it is: "Part 3 of 8: sensors, 2 of 5"
+	First    bool   // there is no step before
+	Title    string
+	Text     []string // paragraphs: what to do and what is known
+	Choices  []Choice
+	Keep     string  // what an empty answer means; "": nothing, an answer is wanted
+	KeepText string  // the same for people
+	Free     bool    // any text may be answered, as Example shows
+	Example  string  //
+	Wrong    string  // why the last answer does not do
+	Live     bool    // readings are wanted: it changes by itself
+	Amps     float64 // what is read now, where Live
+	Share    float64 // of what it waits for, 0 to 1
+	Working  bool    // a Request is being carried out
+	Done     bool    // the new shop was handed over
 }
 
 // View says what to show at the stream's time now.
 func (s *Session) View(now time.Duration) View {
 	st := s.now()
-	list := s.steps()
-	v := View{Revision: s.kept.Revision, Step: st.id(), Number: s.index() + 1, Of: len(list), Wrong: s.wrong}
+	v := View{Revision: s.kept.Revision, Step: st.id(), Place: s.progress(st), First: s.index() <= 0, Wrong: s.wrong}
 	s.show(st, now, &v)
 	for _, c := range v.Choices {
 		if c.Answer == v.Keep && v.KeepText == "" {

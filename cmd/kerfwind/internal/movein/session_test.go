@@ -162,6 +162,26 @@ func TestSupply(t *testing.T) {
 	}
 }
 
+// TestPlace: how far it is, in parts whose number stays the same.
+func TestPlace(t *testing.T) {
+	p := newPerson(garage(t, 5), 0, false)
+	for _, c := range [][2]string{
+		{"name", "Part 1 of 8: the place, 1 of 4"},
+		{"machines", "Part 2 of 8: machines, 1 of 4"},
+		{"rated/planer", "Part 2 of 8: machines, 3 of 8"},
+		{"sensor/drum sander", "Part 3 of 8: sensors, 3 of 5"},
+		{"travel/g1", "Part 4 of 8: gates, 2 of 6"},
+		{"coast/band saw", "Part 5 of 8: levels, 1 of 4"},
+		{"duct", "Part 6 of 8: duct"},
+		{"missing", "Part 7 of 8: checks, 1 of 3"},
+		{"", "Part 8 of 8: in force, 2 of 2"},
+	} {
+		if p.move(c[0]); p.s.View(p.Now()).Place != c[1] {
+			t.Errorf("%s: %q, want %q", c[0], p.s.View(p.Now()).Place, c[1])
+		}
+	}
+}
+
 // TestTwoVoltages: where the supply has two voltages, each machine's is asked
 // for, so that no motor is said to be wrong for one that it never gets.
 func TestTwoVoltages(t *testing.T) {

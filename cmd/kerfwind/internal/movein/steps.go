@@ -149,6 +149,55 @@ func (s *Session) steps() []step {
 	return append(list, step{ends, "done", ""})
 }
 
+// parts are the parts of a move-in, each with the steps in it. Their number
+// stays the same, while the steps become more with each machine and gate.
+var parts = []struct{ name, steps string }{
+	{"the place", " name units supply circuits "},
+	{"machines", " machines circuit rated load relay "},
+	{"sensors", " sensor "},
+	{"gates", " gate called way travel "},
+	{"levels", " learn coast "},
+	{"duct", " duct mains piece serves "},
+	{"checks", " missing air dry "},
+	{"in force", " activate done "},
+}
+
+// part is the number of the part that a step is in, from 0.
+func (st step) part() int {
+	for i := range parts {
+		if strings.Contains(parts[i].steps, " "+st.what+" ") {
+			return i
+		}
+	}
+	return -1
+}
+
+// progress says how far a step is: which part, and which thing of it.
+func (s *Session) progress(st step) string {
+	var things []string
+	at := 0
+	for _, x := range s.steps() {
+		if x.part() != st.part() {
+			continue
+		}
+		thing := x.of
+		if thing == "" {
+			thing = "/" + x.what
+		}
+		if !slices.Contains(things, thing) {
+			things = append(things, thing)
+		}
+		if x == st {
+			at = slices.Index(things, thing) + 1
+		}
+	}
+	text := fmt.Sprintf("Part %d of %d: %s", st.part()+1, len(parts), parts[st.part()].name)
+	if len(things) > 1 {
+		text += fmt.Sprintf(", %d of %d", at, len(things))
+	}
+	return text
+}
+
 // collector stands for it beside the names of machines.
 const collector = "the collector"
 

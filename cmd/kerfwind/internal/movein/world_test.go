@@ -85,8 +85,8 @@ func (w *world) rebuild() {
 	}
 	w.s = s
 	w.requests()
-	if now := s.View(w.Now()); now.Step != was.Step || now.Of != was.Of || now.Revision <= was.Revision {
-		w.t.Fatalf("after a restart at %s (%d of %d, revision %d): %s (%d of %d, revision %d)", was.Step, was.Number, was.Of, was.Revision, now.Step, now.Number, now.Of, now.Revision)
+	if now := s.View(w.Now()); now.Step != was.Step || now.Place != was.Place || now.Revision <= was.Revision {
+		w.t.Fatalf("after a restart at %s (%s, revision %d): %s (%s, revision %d)", was.Step, was.Place, was.Revision, now.Step, now.Place, now.Revision)
 	}
 	w.LetGo()
 }

@@ -52,23 +52,24 @@ type MoveIn interface {
 
 // MoveInQuestion is one question.
 type MoveInQuestion struct {
-	Revision   int
-	Step       string
-	Number, Of int
-	Title      string
-	Text       []string
-	Choices    []MoveInChoice
-	Keep       string // the answer that a first button gives; "" none
-	KeepText   string
-	Free       bool // a text may be answered
-	Example    string
-	Wrong      string
-	Live       bool // it changes by itself
-	Amps       float64
-	Share      float64 // of what it waits for
-	Working    bool
-	Done       bool
-	Reached    []MoveInStep // that can be gone to
+	Revision int
+	Step     string
+	Place    string // how far it is
+	First    bool   // there is no step before
+	Title    string
+	Text     []string
+	Choices  []MoveInChoice
+	Keep     string // the answer that a first button gives; "" none
+	KeepText string
+	Free     bool // a text may be answered
+	Example  string
+	Wrong    string
+	Live     bool // it changes by itself
+	Amps     float64
+	Share    float64 // of what it waits for
+	Working  bool
+	Done     bool
+	Reached  []MoveInStep // that can be gone to
 }
 
 // MoveInChoice is an answer that is offered.
@@ -86,6 +87,11 @@ type moveInView struct {
 	Share string
 }
 
+// says tells whether the question itself says what was wrong with an answer.
+func (m *moveInView) says(wrong string) bool {
+	return m.Q != nil && wrong != "" && m.Q.Wrong == wrong
+}
+
 func moveIn(v *Visit) (any, error) { return v.Shop.moveIn(), nil }
 
 func (s *Shop) moveIn() *moveInView {
@@ -94,6 +100,7 @@ func (s *Shop) moveIn() *moveInView {
 	}
 	m := &moveInView{Kept: s.MoveIn.Kept(), Q: s.MoveIn.Question()}
 	if q := m.Q; q != nil {
+		q.Wrong = sentence(q.Wrong)
 		if q.Free && slices.ContainsFunc(q.Choices, func(c MoveInChoice) bool { return c.Answer == q.Keep }) {
 			q.Keep = "" // its button says it better than a filled field
 		}

@@ -65,12 +65,12 @@ func TestMoveInShown(t *testing.T) {
 	}{
 		{nil, false, []string{">Begin<", `action="/move-in/begin"`}, []string{"Go on where", "revision"}},
 		{nil, true, []string{"Go on where it was left", "Begin anew"}, nil},
-		{&MoveInQuestion{Revision: 7, Number: 1, Of: 20, Title: "Name <of> it", Text: []string{"What?"}, Free: true, Example: "garage"}, false,
-			[]string{"Name &lt;of&gt; it", "Step 1 of 20", `value="7"`, `type="text"`, "For example: garage"}, []string{"Back a step", "data-follow", "Answers so far"}},
-		{&MoveInQuestion{Revision: 8, Number: 5, Of: 20, Title: "Sensor", Text: []string{"a", "b"}, Live: true, Amps: 4.44, Share: 0.5, Keep: "yes", KeepText: "Yes, that is it",
+		{&MoveInQuestion{Revision: 7, Place: "Part 1 of 8: the place", First: true, Title: "Name <of> it", Text: []string{"What?"}, Free: true, Example: "garage"}, false,
+			[]string{"Name &lt;of&gt; it", "Part 1 of 8: the place", `value="7"`, `type="text"`, "For example: garage"}, []string{"Back a step", "data-follow", "Answers so far"}},
+		{&MoveInQuestion{Revision: 8, Place: "Part 3 of 8: sensors", Title: "Sensor", Text: []string{"a", "b"}, Live: true, Amps: 4.44, Share: 0.5, Keep: "yes", KeepText: "Yes, that is it",
 			Choices: []MoveInChoice{{"yes", "Yes, that is it"}, {"again", "No"}}, Wrong: "look again", Reached: []MoveInStep{{"name", "Name", "garage"}}}, false,
-			[]string{"<strong>a</strong>", "4.4 A", `<meter value="0.5`, "data-follow", "Back a step", "look again", ">No<", `value="again"`, "Answers so far", "garage"}, []string{`type="text"`}},
-		{&MoveInQuestion{Revision: 9, Number: 20, Of: 20, Title: "Moved in", Done: true}, false, []string{">Done<"}, []string{"Stop for now", "Back a step"}},
+			[]string{"<strong>a</strong>", "4.4 A", `<meter value="0.5`, "data-follow", "Back a step", "Look again.", ">No<", `value="again"`, "Answers so far", "garage"}, []string{`type="text"`}},
+		{&MoveInQuestion{Revision: 9, Place: "Part 8 of 8: in force", Title: "Moved in", Done: true}, false, []string{">Done<"}, []string{"Stop for now", "Back a step"}},
 	} {
 		f.q, f.kept = c.q, c.kept
 		s := shown()
@@ -126,5 +126,21 @@ func TestMoveInAsked(t *testing.T) {
 	}
 	if n != len(asked) {
 		t.Errorf("%d forms", n)
+	}
+}
+
+// TestMoveInRefused: why an answer does not do is said once; what the question
+// does not say stands above it.
+func TestMoveInRefused(t *testing.T) {
+	b := siege(t, Look, Operate, Setup)
+	f := &fakeMoveIn{q: &MoveInQuestion{Revision: 7, Title: "Supply", Text: []string{"What?"}, Free: true, Wrong: `"12" is not a supply`}}
+	b.shop.Load().MoveIn = f
+	setup := b.enter(Setup)
+	for text, want := range map[string]int{`"12" is not a supply`: 1, "the question has changed meanwhile": 2} {
+		f.q.Wrong, f.err = `"12" is not a supply`, &Mistake{text}
+		w := b.send(form("POST", "/move-in/answer", "revision=7&answer=12"), setup)
+		if n := strings.Count(w.Body.String(), `role="alert">`); n != want || w.Code != http.StatusBadRequest {
+			t.Errorf("%s: %d times, status %d\n%s", text, n, w.Code, w.Body)
+		}
 	}
 }

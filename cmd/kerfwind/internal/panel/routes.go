@@ -158,6 +158,9 @@ func (s *Server) show(v *Visit, status int, wrong string) {
 		s.failed(v, nil, err)
 		return
 	}
+	if m, ok := f.Main.(interface{ says(wrong string) bool }); ok && m.says(wrong) {
+		f.Wrong = "" // once is enough
+	}
 	s.render(v.W, status, v.Part.File, f)
 }
 
