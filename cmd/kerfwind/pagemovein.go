@@ -15,6 +15,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/state"
+	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
 )
@@ -24,10 +25,16 @@ type moveInPage struct {
 	kept  func() bool
 	open  func() (*guide.Guide, error) // takes the one up that was left, or begins one
 	leave func(context.Context, *guide.Guide) error
+	said  func(error) // a notice
 
-	mu sync.Mutex
-	g  *guide.Guide // nil: none is under way
+	mu    sync.Mutex
+	g     *guide.Guide // nil: none is under way
+	quiet *time.Timer  // nobody answers
 }
+
+// quietMost is how long nobody may answer: then the person has gone, and the
+// machines of the shop before are served again. Our own choice.
+const quietMost = 3 * time.Hour
 
 var _ panel.MoveIn = (*moveInPage)(nil)
 
@@ -59,6 +66,10 @@ func (p *moveInPage) Begin(_ context.Context, anew bool) error {
 		}
 	}
 	p.g = g
+	p.quiet = time.AfterFunc(quietMost, func() {
+		err := p.Leave(context.Background())
+		p.said(errors.Join(fmt.Errorf("nobody has answered the move-in for %s: it is left, and the shop before is to be in force again. The answers are kept", config.FormatDuration(quietMost)), err))
+	})
 	return nil
 }
 
@@ -71,13 +82,19 @@ func (p *moveInPage) Leave(ctx context.Context) error {
 	}
 	g := p.g
 	p.g = nil
+	p.quiet.Stop()
 	g.Close()
 	return p.leave(ctx, g)
 }
 
 // answering does something to the move-in under way.
 func (p *moveInPage) answering(do func(*guide.Guide) error) error {
-	g := p.under()
+	p.mu.Lock()
+	g := p.g
+	if g != nil {
+		p.quiet.Reset(quietMost)
+	}
+	p.mu.Unlock()
 	if g == nil {
 		return &panel.Refusal{Why: "no move-in is under way: begin one"}
 	}
@@ -137,7 +154,7 @@ type pageBench struct {
 
 func newPageBench(folder string, notice func(error)) *pageBench {
 	b := &pageBench{state: folder, notice: notice, attached: make(chan struct{})}
-	b.page = &moveInPage{kept: b.kept, open: b.open, leave: b.leave}
+	b.page = &moveInPage{kept: b.kept, open: b.open, leave: b.leave, said: notice}
 	return b
 }
 

@@ -1,12 +1,17 @@
 package main
 
 import (
+	"context"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/guide"
+	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
 	"kerfwind/config"
 )
@@ -74,4 +79,48 @@ func TestLeaveMoveIn(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestQuietMoveIn: a move-in that nobody answers any more is left by itself.
+func TestQuietMoveIn(t *testing.T) {
+	w, old, err := moveintest.Barn(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		left, said := 0, ""
+		p := &moveInPage{
+			open: func() (*guide.Guide, error) {
+				return guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, Before: movein.Before{File: "/barn.toml", Text: old}, Notice: func(err error) { t.Error(err) }})
+			},
+			leave: func(context.Context, *guide.Guide) error { left++; return nil },
+			said:  func(err error) { said += err.Error() },
+		}
+		if err := p.Begin(t.Context(), false); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(quietMost - time.Minute)
+		if err := p.Answer(p.Question().Revision, "garage"); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(quietMost - time.Minute)
+		if synctest.Wait(); left != 0 || p.Question() == nil {
+			t.Error("it was left although somebody answered")
+		}
+		time.Sleep(2 * time.Minute)
+		if synctest.Wait(); left != 1 || p.Question() != nil || !strings.Contains(said, "nobody has answered the move-in for 3 h") {
+			t.Errorf("left %d times, %q", left, said)
+		}
+		if err := p.Begin(t.Context(), false); err != nil || p.Question().Step != "units" {
+			t.Errorf("it does not go on: %v", err)
+		}
+		if err := p.Leave(t.Context()); err != nil {
+			t.Error(err)
+		}
+		time.Sleep(2 * quietMost)
+		if synctest.Wait(); left != 2 {
+			t.Errorf("left %d times", left)
+		}
+	})
 }

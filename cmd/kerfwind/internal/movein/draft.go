@@ -277,7 +277,7 @@ func (s *Session) carry(d *config.Draft) {
 	if s.old == nil {
 		return
 	}
-	d.Limits, d.Notice = s.old.Limits, s.old.Notice
+	d.Limits, d.Notice, d.Hours = s.old.Limits, s.old.Notice, s.old.Hours
 	has := func(m string) bool {
 		return slices.ContainsFunc(d.Machine, func(x config.DraftMachine) bool { return x.Name == m })
 	}

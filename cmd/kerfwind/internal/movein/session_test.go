@@ -3,6 +3,8 @@ package movein_test
 import (
 	"errors"
 	"fmt"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -159,6 +161,40 @@ func TestSupply(t *testing.T) {
 	d := p.s.Draft()
 	if len(d.Machine) != 3 || *d.Machine[0].Start < 2.5 || *d.Collector.FanFrequency != 60 {
 		t.Errorf("%+v", d.Machine)
+	}
+}
+
+// TestCarried: of each table of a shop file it is decided whether it comes along.
+func TestCarried(t *testing.T) {
+	w := garage(t, 5)
+	text := `format = 1
+units = "metric"
+mains = { frequency = "60 Hz", voltage = "240 V" }
+hours = { open = "07:00", close = "19:00" }
+air = { slip = 0.8 }
+collector = { actuator = "k0" }
+limits = { max_open = 3 }
+[[notice]]
+name = "phone"
+url = "https://news.example/barn"
+`
+	old, err := config.ParseDraft("old.toml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if w.s, err = movein.New(w.Rig, nil, movein.Before{File: "/old.toml", Text: []byte(text)}); err != nil {
+		t.Fatal(err)
+	}
+	d := w.s.Draft()
+	asked := []string{"Format", "Name", "Units", "Mains", "Circuit", "Machine", "Gate", "Duct", "Outlet", "Collector"}
+	for _, f := range reflect.VisibleFields(reflect.TypeFor[config.Draft]()) {
+		if f.Tag.Get("toml") == "" || slices.Contains(asked, f.Name) {
+			continue
+		}
+		was, is := reflect.ValueOf(old).Elem().FieldByIndex(f.Index), reflect.ValueOf(d).Elem().FieldByIndex(f.Index)
+		if was.IsZero() || is.IsZero() {
+			t.Errorf("%s: was there %v, comes along %v: decide in Draft, and here", f.Name, !was.IsZero(), !is.IsZero())
+		}
 	}
 }
 
