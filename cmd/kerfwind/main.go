@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/signal"
 	"syscall"
@@ -61,6 +62,9 @@ func run(args []string) int {
 	fmt.Fprintf(os.Stderr, "kerfwind: %v\n", err)
 	var e *exitError
 	if errors.As(err, &e) {
+		if e.code == exitConfig && errors.Is(err, fs.ErrNotExist) {
+			fmt.Fprintln(os.Stderr, "    name a file that there is; kerfwind demo --unpack FOLDER writes examples")
+		}
 		return e.code
 	}
 	return exitFailure
