@@ -130,6 +130,7 @@ func TestCloseWhileAContactHangs(t *testing.T) {
 		if took := time.Since(began); took > haltWithin {
 			t.Errorf("it took %v", took)
 		}
+		synctest.Wait()
 		if !f.lines[k0].closed {
 			t.Error("the contactor's line is still held")
 		}
