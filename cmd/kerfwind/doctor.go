@@ -16,6 +16,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/doctor"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
+	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/config"
 )
 
@@ -63,6 +64,7 @@ Exit code 1 if anything is bad.`,
 			o.Rig = o.Rig.Own()
 			o.Place = func(name string) string { return mqttlink.Place(name, filepath.Dir(rigPath)) }
 			o.Echo = func() (time.Duration, error) { return echo(cmd.Context(), o.Rig, filepath.Dir(rigPath)) }
+			o.Passwords = func(b []byte) error { _, err := panel.DecodePasswords(b); return err }
 			found := doctor.Examine(o)
 			if asJSON {
 				enc := json.NewEncoder(cmd.OutOrStdout())

@@ -59,6 +59,9 @@ type Options struct {
 	// Echo sends a message to the broker of the rig file and waits for it to come
 	// back. nil: the broker is not looked at.
 	Echo func() (took time.Duration, err error)
+
+	// Passwords tells what is wrong with the content of the file of passwords.
+	Passwords func([]byte) error
 }
 
 // exam collects findings.

@@ -42,7 +42,7 @@ func (e *exam) page() {
 		return
 	}
 	const about = "page"
-	f, err := os.Open(filepath.Join(e.System.Root, e.State, "passwords.json"))
+	content, err := os.ReadFile(filepath.Join(e.System.Root, e.State, "passwords.json"))
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && p.Local:
 		e.ok(about, "at %s; no password is set, so it is to look at only", p.Address())
@@ -50,8 +50,9 @@ func (e *exam) page() {
 		e.warn(about, "no password is set: until one is, nobody but this computer sees it", "kerfwind password, as the user that runs the service or as root")
 	case err != nil:
 		e.sealed(about, err, e.owns(filepath.Join(e.System.Root, e.State)))
+	case e.Passwords != nil && e.Passwords(content) != nil:
+		e.bad(about, fmt.Sprintf("nobody gets in: passwords.json: %v", e.Passwords(content)), "remove the file and set the passwords again: kerfwind password")
 	default:
-		_ = f.Close() // nothing was written
 		e.ok(about, "at %s, with a password", p.Address())
 	}
 	if p.CertFile == "" {

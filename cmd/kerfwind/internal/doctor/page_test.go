@@ -5,6 +5,7 @@ import (
 	"crypto/elliptic"
 	"crypto/rand"
 	"crypto/x509"
+	"encoding/json"
 	"encoding/pem"
 	"io/fs"
 	"math/big"
@@ -49,6 +50,7 @@ func TestPage(t *testing.T) {
 		write("etc/"+name+".key", pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: kder}))
 	}
 	write("set/passwords.json", []byte("{}"))
+	write("torn/passwords.json", []byte("{"))
 	for _, tt := range []struct {
 		page  *config.Page
 		state string
@@ -58,13 +60,15 @@ func TestPage(t *testing.T) {
 		{&config.Page{Listen: "127.0.0.1:8080", Local: true}, "none", []string{"ok at http://127.0.0.1:8080/; no password is set"}},
 		{&config.Page{Listen: ":8080"}, "none", []string{"WARN no password is set"}},
 		{&config.Page{Listen: ":8080"}, "set", []string{"ok at http://localhost:8080/, with a password"}},
+		{&config.Page{Listen: ":8080"}, "torn", []string{"BAD nobody gets in: passwords.json: unexpected end"}},
 		{&config.Page{Listen: ":8080"}, "set/passwords.json", []string{"BAD the passwords cannot be read"}},
 		{&config.Page{Listen: ":8080", CertFile: "good.pem", KeyFile: "good.key"}, "set", []string{"ok at https://", "ok its certificate is good until"}},
 		{&config.Page{Listen: ":8080", CertFile: "late.pem", KeyFile: "late.key"}, "set", []string{"ok ", "WARN its certificate ends on"}},
 		{&config.Page{Listen: ":8080", CertFile: "old.pem", KeyFile: "old.key"}, "set", []string{"ok ", "WARN its certificate ended on"}},
 		{&config.Page{Listen: ":8080", CertFile: "good.pem", KeyFile: "old.key"}, "set", []string{"ok ", "BAD its certificate cannot be used"}},
 	} {
-		e := &exam{Options: Options{Rig: &config.Rig{Page: tt.page}, State: tt.state, System: System{Root: root}, Place: func(n string) string { return "etc/" + n }}}
+		e := &exam{Options: Options{Rig: &config.Rig{Page: tt.page}, State: tt.state, System: System{Root: root}, Place: func(n string) string { return "etc/" + n },
+			Passwords: func(b []byte) error { return json.Unmarshal(b, new(struct{})) }}}
 		e.page()
 		for i, f := range e.found {
 			got := map[Level]string{OK: "ok", Warn: "WARN", Bad: "BAD"}[f.Level] + " " + f.Says
