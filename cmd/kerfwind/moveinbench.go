@@ -48,7 +48,8 @@ type benchLink struct {
 	rig    *config.Rig
 	read   func(reading)
 	notice func(error)
-	down   func() bool // stood down
+	down   func() bool     // stood down
+	guard  func(do func()) // keeps a fault to itself; nil: it may end the program
 
 	mu    sync.Mutex
 	now   func() time.Duration
@@ -65,9 +66,18 @@ func (l *benchLink) begin() {
 	l.mu.Lock()
 	l.queue = queue
 	l.mu.Unlock()
-	l.done.Go(func() {
+	pass := func() {
 		for r := range queue {
 			l.read(r)
+		}
+	}
+	l.done.Go(func() {
+		if l.guard == nil {
+			pass()
+			return
+		}
+		l.guard(pass)
+		for range queue { // after a fault
 		}
 	})
 }

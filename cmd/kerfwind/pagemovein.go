@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -184,6 +185,17 @@ func (b *pageBench) attach(s *daemon.Shop) {
 	})
 }
 
+// guard runs something of the move-in beside control, which goes on after a
+// fault in it.
+func (b *pageBench) guard(do func()) {
+	defer func() {
+		if r := recover(); r != nil {
+			b.notice(fmt.Errorf("move-in: ended by a fault in the program: %v; control goes on without it\n%s", r, debug.Stack()))
+		}
+	}()
+	do()
+}
+
 // notBack is that the shop before could not be chosen again.
 func notBack(err error) error {
 	return fmt.Errorf("the shop before is not in force again, and no machine is served: %w; choose one by kerfwind use", err)
@@ -242,7 +254,7 @@ func (b *pageBench) open() (*guide.Guide, error) {
 	if s == nil {
 		return nil, &panel.Refusal{Why: "no shop is in force just now: try again in a moment"}
 	}
-	o := guide.Options{State: b.state, Rig: s.Rig, Link: b, Notice: b.notice, Today: func() string { return time.Now().Format(time.DateOnly) },
+	o := guide.Options{State: b.state, Rig: s.Rig, Link: b, Notice: b.notice, Guard: b.guard, Today: func() string { return time.Now().Format(time.DateOnly) },
 		Use: func(file string) error {
 			now, _ := b.current()
 			if now == nil {
@@ -269,7 +281,7 @@ func (b *pageBench) open() (*guide.Guide, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &benchLink{rig: s.Rig, read: func(r reading) { r.to(g) }, notice: b.notice}
+	l := &benchLink{rig: s.Rig, read: func(r reading) { r.to(g) }, notice: b.notice, guard: b.guard}
 	l.begin()
 	b.mu.Lock()
 	b.link = l

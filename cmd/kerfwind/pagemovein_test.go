@@ -124,3 +124,41 @@ func TestQuietMoveIn(t *testing.T) {
 		}
 	})
 }
+
+// TestFaultyMoveIn: a fault in what a move-in does beside ends nothing else.
+func TestFaultyMoveIn(t *testing.T) {
+	said := make(chan string, 2)
+	b := newPageBench(t.TempDir(), func(err error) { said <- err.Error() })
+	l := &benchLink{guard: b.guard, read: func(reading) { panic("a reading") }}
+	l.begin()
+	for range benchQueue + 2 {
+		l.put(reading{})
+	}
+	l.end()
+	if text := <-said; !strings.Contains(text, "a reading; control goes on") || len(said) > 0 {
+		t.Errorf("%q", text)
+	}
+	w, old, err := moveintest.Barn(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	g, err := guide.Open(guide.Options{State: t.TempDir(), Rig: w.Rig, Link: faultyRig{w}, Before: movein.Before{File: "/barn.toml", Text: old}, Guard: b.guard, Notice: func(err error) { t.Error(err) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := &newcomer{t: t, w: w, g: g, met: map[string]bool{}}
+	n.answer = func(v movein.View, _ <-chan struct{}, text string) {
+		if err := g.Answer(v.Revision, text); err != nil {
+			t.Fatal(err)
+		}
+	}
+	n.moveIn("sensor/band saw")
+	if text := <-said; !strings.Contains(text, "the bus; control goes on") {
+		t.Errorf("%q", text)
+	}
+	g.Close()
+}
+
+type faultyRig struct{ *moveintest.World }
+
+func (faultyRig) Begin(context.Context, []byte) error { panic("the bus") }

@@ -63,6 +63,9 @@ type Options struct {
 	Today func() string
 	// Notice is told of troubles in words. It must not wait.
 	Notice func(error)
+	// Guard runs what goes on by itself, so that a fault in it ends nothing else;
+	// nil: it may end the program.
+	Guard func(do func())
 }
 
 // Guide is a move-in under way. Its methods may be called from any goroutine.
@@ -297,7 +300,7 @@ func (g *Guide) open() {
 		return
 	}
 	g.bench, g.opening, g.trouble = bench, true, ""
-	g.jobs.Go(func() {
+	g.job(func() {
 		err := g.o.Link.Begin(g.ctx, []byte(bench))
 		g.mu.Lock()
 		defer g.mu.Unlock()
@@ -322,6 +325,17 @@ func (g *Guide) Lost() {
 	g.changed = make(chan struct{})
 }
 
+// job does something beside.
+func (g *Guide) job(do func()) {
+	g.jobs.Go(func() {
+		if g.o.Guard == nil {
+			do()
+			return
+		}
+		g.o.Guard(do)
+	})
+}
+
 // do carries a request out. What takes its time goes on by itself.
 func (g *Guide) do(r movein.Request) error {
 	switch r.Kind {
@@ -339,7 +353,7 @@ func (g *Guide) do(r movein.Request) error {
 		learned.Add(r.Channels, []sensor.LearnedMachine{r.Machine})
 		return state.WriteLearned(g.o.State, learned)
 	case movein.Air, movein.DryRun, movein.Activate:
-		g.jobs.Go(func() {
+		g.job(func() {
 			good, lines := g.work(r)
 			if g.ctx.Err() != nil {
 				return
