@@ -185,6 +185,7 @@ func (s *Study) slowRemedies(c *Case) []string {
 		return nil
 	}
 	var out []string
+	no := "" // why no gate helps
 	switch {
 	case p.Helpers != 0:
 		st := s.middle.Solve(c.Open | p.Helpers)
@@ -197,9 +198,9 @@ func (s *Study) slowRemedies(c *Case) []string {
 		}
 		out = append(out, fmt.Sprintf("%s; open %s during the run-on instead, to purge the main: then %s", why, gateList(s.GateNames(p.Purge)), s.speeds(st, p.Slow)))
 	case p.Starved:
-		out = append(out, "a helper gate would take air that a hood wants")
+		no = "a helper gate would take air that a hood wants"
 	default:
-		out = append(out, "no further gate makes it fast enough")
+		no = "no further gate makes it fast enough"
 	}
 	// A narrower main.
 	m := n.Clone()
@@ -214,7 +215,11 @@ func (s *Study) slowRemedies(c *Case) []string {
 	}
 	if st, solver := try(m, c.Open); st != nil && len(sizes) > 0 {
 		if carry := m.Carry(st, solver.Rho()); !settlesAny(carry) {
-			what := "a narrower main, " + strings.Join(sizes, ", ") + ": then " + s.speeds(st, p.Slow)
+			what := "a narrower main, " + strings.Join(sizes, ", ")
+			if no != "" {
+				what, no = no+", but a narrower main does, "+strings.Join(sizes, ", "), ""
+			}
+			what += ": then " + s.speeds(st, p.Slow)
 			for _, h := range c.Hoods {
 				if h.Enough() && st.Flow[h.Segment] < h.Want {
 					what += fmt.Sprintf("; but %s falls to %s", n.Segments[h.Segment].Name, s.u(config.Flow, st.Flow[h.Segment]))
@@ -222,6 +227,9 @@ func (s *Study) slowRemedies(c *Case) []string {
 			}
 			out = append(out, what)
 		}
+	}
+	if no != "" {
+		out = append(out, no)
 	}
 	return out
 }
