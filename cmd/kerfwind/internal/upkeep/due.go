@@ -66,13 +66,18 @@ func (it *Item) Days() (float64, bool) {
 // fillings that count for the bin's size.
 const fillings = 5
 
+// leastFilling, in machine hours: sooner after an emptying the bin was not
+// full, somebody has emptied it again or pressed twice (common practice, no
+// source).
+const leastFilling = 0.1
+
 // BinHours is how many machine hours fill the bin: the median of its last five
 // fillings, oldest first. What a filling is: from one emptying to the sensor's
 // "full", or to the next emptying where there is no sensor.
 func BinHours(full []float64) (hours float64, ok bool) {
 	var all []float64
 	for _, h := range full {
-		if h > 0 {
+		if h >= leastFilling {
 			all = append(all, h)
 		}
 	}

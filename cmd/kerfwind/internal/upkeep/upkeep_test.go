@@ -241,6 +241,9 @@ func TestBinHours(t *testing.T) {
 		{[]float64{6}, 6, true},
 		{[]float64{40, 40, 6, 7, 8, 9, 5}, 7, true}, // the last five
 		{[]float64{6, 0, 8}, 7, true},
+		{[]float64{6, 0.05}, 6, true}, // emptied twice
+		{[]float64{0.05}, 0, false},
+		{[]float64{0.1}, 0.1, true},
 	}
 	for _, tt := range tests {
 		if got, ok := BinHours(tt.full); got != tt.want || ok != tt.ok {
