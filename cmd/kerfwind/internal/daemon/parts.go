@@ -137,8 +137,8 @@ func start(list []Part, s Shop) parts {
 		p := &part{name: x.Name, notice: s.Notice}
 		own := s // the part keeps it
 		own.Fares, own.Guard = p.fares, p.guard
-		var err error
-		p.guard(func() { p.Watcher, err = x.Start(&own) })
+		w, err := p.begin(x.Start, &own)
+		p.Watcher = w
 		if err != nil {
 			s.Notice(fmt.Errorf("%s: %w", x.Name, err))
 			p.Watcher = Watcher{}
@@ -151,6 +151,36 @@ func start(list []Part, s Shop) parts {
 		out = append(out, p)
 	}
 	return out
+}
+
+// startMost bounds how long a part may take to start: nothing is served before
+// all have.
+const startMost = 10 * time.Second
+
+// begin starts the part. One that takes too long is left behind, and closed if
+// it starts after all.
+func (p *part) begin(start func(*Shop) (Watcher, error), s *Shop) (Watcher, error) {
+	var w Watcher
+	var err error
+	done := make(chan struct{}) // closed: they are set
+	go func() {
+		defer close(done)
+		p.guard(func() { w, err = start(s) })
+	}()
+	limit := time.NewTimer(startMost)
+	defer limit.Stop()
+	select {
+	case <-done:
+		return w, err
+	case <-limit.C:
+	}
+	go func() {
+		<-done
+		if w.Close != nil {
+			p.guard(func() { _ = w.Close() }) // it was told of already
+		}
+	}()
+	return Watcher{}, fmt.Errorf("it did not start within %v: it is left behind", startMost)
 }
 
 // Observe passes events on.

@@ -31,3 +31,26 @@ func TestPartHangs(t *testing.T) {
 		x.stop()
 	})
 }
+
+// A part that does not start keeps nothing from being served; one that starts
+// late is closed.
+func TestPartStartHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		release, closed := make(chan struct{}), false
+		x := begin(t, t.TempDir(), barn(t), nil, nil,
+			Part{Name: "late", Start: func(*Shop) (Watcher, error) {
+				<-release
+				return Watcher{Observer: observe(func() { t.Error("what was left behind is told") }), Close: func() error { closed = true; return nil }}, nil
+			}})
+		time.Sleep(time.Minute)
+		if st := x.Status(); !st.Ready || !x.heard("late: it did not start within 10s") {
+			t.Errorf("%+v, %q", st, x.said)
+		}
+		close(release)
+		synctest.Wait()
+		if !closed {
+			t.Error("it was not closed")
+		}
+		x.stop()
+	})
+}
