@@ -251,16 +251,19 @@ func files(t testing.TB, texts map[string]string) *config.Shop {
 
 // pair is a deciding end and a node in one bubble.
 type pair struct {
-	t     *testing.T
-	e     *ether
-	shop  *config.Shop
-	hw    *bench
-	coil  *coil
-	dec   *Decider
-	now   func() time.Duration
-	told  []string // notices
-	mu    sync.Mutex
-	stop  func() // the node; waits
+	t    *testing.T
+	e    *ether
+	shop *config.Shop
+	hw   *bench
+	coil *coil
+	dec  *Decider
+	now  func() time.Duration
+	told []string // notices
+	mu   sync.Mutex
+	stop func() // the node; waits
+
+	telling sync.Mutex // of told
+
 	prog  *Node
 	quiet chan struct{}
 
@@ -269,14 +272,14 @@ type pair struct {
 }
 
 func (p *pair) notice(err error) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
+	p.telling.Lock() // not mu: an end may tell under the lock that its Take waits for
+	defer p.telling.Unlock()
 	p.told = append(p.told, err.Error())
 }
 
 func (p *pair) noticed(part string) bool {
-	p.mu.Lock()
-	defer p.mu.Unlock()
+	p.telling.Lock()
+	defer p.telling.Unlock()
 	for _, s := range p.told {
 		if strings.Contains(s, part) {
 			return true
@@ -388,7 +391,14 @@ func (p *pair) verdict(ch int) (v sensor.Verdict) {
 	return v
 }
 
-func (p *pair) forget() { p.mu.Lock(); defer p.mu.Unlock(); p.got, p.readings, p.told = nil, nil, nil }
+func (p *pair) forget() {
+	p.mu.Lock()
+	p.got, p.readings = nil, nil
+	p.mu.Unlock()
+	p.telling.Lock()
+	p.told = nil
+	p.telling.Unlock()
+}
 
 // order sends an order of a test's own to the node.
 func (p *pair) order(o order, retained bool) {
