@@ -1,6 +1,7 @@
 package main
 
 import (
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -53,7 +54,8 @@ func topicsAsk(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("usage: topics-ask REQUEST TEXT")
 	}
 	heard := make(chan string, 1000)
-	o := mqtt.NewClientOptions().AddBroker("tcp://" + ts.Getenv("BROKER")).SetClientID("test").SetUsername("barn").SetPassword("secret").
+	// A name of its own: the broker may still be busy forgetting the last one.
+	o := mqtt.NewClientOptions().AddBroker("tcp://" + ts.Getenv("BROKER")).SetClientID("test-"+rand.Text()).SetUsername("barn").SetPassword("secret").
 		SetAutoReconnect(false).SetConnectRetry(true).SetConnectRetryInterval(50 * time.Millisecond)
 	o.SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) {
 		select {
