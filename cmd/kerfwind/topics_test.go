@@ -55,7 +55,7 @@ func topicsAsk(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	heard := make(chan string, 1000)
 	// A name of its own: the broker may still be busy forgetting the last one.
-	o := mqtt.NewClientOptions().AddBroker("tcp://" + ts.Getenv("BROKER")).SetClientID("test-"+rand.Text()).SetUsername("barn").SetPassword("secret").
+	o := mqtt.NewClientOptions().AddBroker("tcp://" + ts.Getenv("BROKER")).SetClientID("test-" + rand.Text()).SetUsername("barn").SetPassword("secret").
 		SetAutoReconnect(false).SetConnectRetry(true).SetConnectRetryInterval(50 * time.Millisecond)
 	o.SetDefaultPublishHandler(func(_ mqtt.Client, m mqtt.Message) {
 		select {
