@@ -192,9 +192,9 @@ func (s *upkeepState) writeText(w io.Writer) error {
 		it := &s.items[i]
 		every := "-"
 		if it.Every > 0 {
-			every = amount(it.Every, it.Unit)
+			every = it.Unit.Amount(it.Every)
 		}
-		fmt.Fprintf(tw, "%s\t%s\t%s\t%s\n", it.Name, amount(it.Used, it.Unit), every, dueWords(it))
+		fmt.Fprintf(tw, "%s\t%s\t%s\t%s\n", it.Name, it.Unit.Amount(it.Used), every, dueWords(it))
 	}
 	if err := tw.Flush(); err != nil {
 		return err
@@ -206,19 +206,6 @@ func (s *upkeepState) writeText(w io.Writer) error {
 	fmt.Fprintf(w, "collector: %d starts in the last hour, %s; at most %d in any hour of the last 30 days\n", s.hour, budget, s.most)
 	_, err := fmt.Fprintln(w, trendWords(&s.trend, s.known))
 	return err
-}
-
-// amount writes a count with its unit.
-func amount(x float64, u upkeep.Unit) string {
-	switch {
-	case u == upkeep.Moves && x == 1:
-		return "1 move"
-	case u == upkeep.Moves:
-		return fmt.Sprintf("%.0f moves", x)
-	case x > 0 && x < 1:
-		return fmt.Sprintf("%.0f min", 60*x)
-	}
-	return fmt.Sprintf("%.1f h", x)
 }
 
 // dueWords says what is to be done about an item, and when.

@@ -183,12 +183,12 @@ func (m *upkeepMain) left(c *control.CollectorView, now time.Duration) {
 }
 
 func newUpkeepItem(it *upkeep.Item, zone *time.Location) upkeepItem {
-	x := upkeepItem{Name: it.Name, Used: amount(it.Used, it.Unit), Seen: it.Reset, Do: "Seen to", Sign: "ok"}
+	x := upkeepItem{Name: it.Name, Used: it.Unit.Amount(it.Used), Seen: it.Reset, Do: "Seen to", Sign: "ok"}
 	if it.Name == "bin" {
 		x.Do = "Emptied"
 	}
 	if it.Every > 0 {
-		x.Every = amount(it.Every, it.Unit)
+		x.Every = it.Unit.Amount(it.Every)
 		x.Meter = &upkeepMeter{decimal(min(1, it.Part())), fmt.Sprintf("%.0f %%", 100*it.Part())}
 	}
 	switch days, ok := it.Days(); {
@@ -212,19 +212,6 @@ func newUpkeepItem(it *upkeep.Item, zone *time.Location) upkeepItem {
 		}
 	}
 	return x
-}
-
-// amount writes a count with its unit.
-func amount(x float64, u upkeep.Unit) string {
-	switch {
-	case u == upkeep.Moves && x == 1:
-		return "1 move"
-	case u == upkeep.Moves:
-		return fmt.Sprintf("%.0f moves", x)
-	case x > 0 && x < 1:
-		return fmt.Sprintf("%.0f min", 60*x)
-	}
-	return fmt.Sprintf("%.1f h", x)
 }
 
 // trendWords is what the collector's own current says of the filter.

@@ -3,7 +3,10 @@
 // no I/O and reads no clock; the journal stores what it works on.
 package upkeep
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // Unit is what an item counts.
 type Unit uint8
@@ -23,6 +26,20 @@ func (u Unit) String() string {
 		return "moves"
 	}
 	return "invalid"
+}
+
+// Amount writes a count with its unit, for people. Little is not shown as
+// nothing.
+func (u Unit) Amount(x float64) string {
+	switch {
+	case u == Moves && x == 1:
+		return "1 move"
+	case u == Moves:
+		return fmt.Sprintf("%.0f moves", x)
+	case x > 0 && x < 1:
+		return fmt.Sprintf("%.0f min", 60*x)
+	}
+	return fmt.Sprintf("%.1f h", x)
 }
 
 // Item is one thing that wears, fills or wants looking at.
