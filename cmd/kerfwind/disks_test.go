@@ -22,18 +22,7 @@ import (
 )
 
 // diskScript is a morning whose events lie far apart.
-const diskScript = `length 2m
-rate 400 Hz
-mains 60 Hz
-converter 12 bits, 3.3 V
-channel c0: 30 A : 1 V, noise 1 counts
-channel c1: 30 A : 1 V, noise 1 counts
-channel c2: 30 A : 1 V, noise 1 counts
-channel c3: 30 A : 1 V, 2 turns, noise 1 counts
-channel c4: 30 A : 1 V, noise 1 counts
-machine "band saw" on c0: induction motor, full load 9 A, run-up 900ms
-machine router on c3: universal motor, 1440 W, 120 V
-at 20s "band saw" runs 12s
+const diskScript = "length 2m\n" + sawAndRouter + `at 20s "band saw" runs 12s
 at 26s router runs 20s
 `
 

@@ -6,10 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"os/signal"
 	"path/filepath"
 	"sync"
-	"syscall"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
@@ -62,41 +60,19 @@ func (r *runFlags) node(ctx context.Context, stop func(), out *lines, own *confi
 	if err := noShop(r.shop); err != nil {
 		return &exitError{exitConfig, err}
 	}
-	folder := rig.Folder(r.runtime)
-	lock, err := rig.TakeLock(folder)
+	lock, listener, err := takeRig(rig.Folder(r.runtime))
 	if err != nil {
-		return &exitError{exitHardware, err}
+		return err
 	}
 	defer func() { _ = lock.Free() }() // the kernel does it otherwise
-	listener, err := socket.Listen(folder)
-	if err != nil {
-		return &exitError{exitHardware, err}
-	}
 	manager, err := notify.Open(os.Getenv, os.Getpid())
 	if err != nil {
 		out.notice(err) // it will not hear of READY, and says so
 	}
 	defer func() { _ = manager.Close() }() // nothing more is said
 	context.AfterFunc(ctx, stop)           // a second signal ends the program at once
-	hup := make(chan os.Signal, 1)
-	signal.Notify(hup, syscall.SIGHUP)
-	defer signal.Stop(hup)
 	host := &nodeHost{path: r.rig, out: out}
-	var others sync.WaitGroup
-	defer others.Wait()
-	aside, end := context.WithCancel(context.WithoutCancel(ctx))
-	defer end()
-	others.Go(func() { socket.Serve(aside, listener, host, out.notice) })
-	others.Go(func() {
-		for {
-			select {
-			case <-hup:
-				host.Reload()
-			case <-aside.Done():
-				return
-			}
-		}
-	})
+	defer attend(ctx, listener, host, out.notice)()
 	began := time.Now()
 	how := realRig()
 	tell := newTeller(manager, out)

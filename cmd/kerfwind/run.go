@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"net"
 	"os"
 	"os/signal"
 	"path/filepath"
@@ -161,15 +162,11 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func
 		return err
 	}
 	folder := rig.Folder(r.runtime)
-	lock, err := rig.TakeLock(folder)
+	lock, listener, err := takeRig(folder)
 	if err != nil {
-		return &exitError{exitHardware, err}
+		return err
 	}
 	defer func() { _ = lock.Free() }() // the kernel does it otherwise
-	listener, err := socket.Listen(folder)
-	if err != nil {
-		return &exitError{exitHardware, err}
-	}
 	if left {
 		r.leftMoveIn(choice, out)
 	}
@@ -197,33 +194,56 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func
 	web.reload, web.down = d.Reload, d.Down
 	// A second signal ends the program at once.
 	context.AfterFunc(ctx, stop)
-	hup := make(chan os.Signal, 1)
-	signal.Notify(hup, syscall.SIGHUP)
-	defer signal.Stop(hup)
-	aside, end := context.WithCancel(context.WithoutCancel(ctx))
-	var others sync.WaitGroup
-	others.Go(func() { socket.Serve(aside, listener, d, out.notice) })
-	others.Go(func() {
-		for {
-			select {
-			case <-hup:
-				d.Reload()
-			case <-aside.Done():
-				return
-			}
-		}
-	})
+	end := attend(ctx, listener, d, out.notice)
 	out.say("kerfwind runs " + title)
 	if choice.File != "" || !r.simulate { // the demo's barn else
 		out.say("the shop is " + choice.String())
 	}
 	err = d.Run(ctx, shop, choice)
 	end()
-	others.Wait()
 	if open := (*daemon.OpenError)(nil); errors.As(err, &open) {
 		return &exitError{exitHardware, err}
 	}
 	return ended(err, out)
+}
+
+// takeRig takes the lock on the rig, and listens beside it for other commands.
+func takeRig(folder string) (*rig.Lock, *net.UnixListener, error) {
+	lock, err := rig.TakeLock(folder)
+	if err != nil {
+		return nil, nil, &exitError{exitHardware, err}
+	}
+	l, err := socket.Listen(folder)
+	if err != nil {
+		_ = lock.Free() // the kernel does it otherwise
+		return nil, nil, &exitError{exitHardware, err}
+	}
+	return lock, l, nil
+}
+
+// attend answers other commands, and SIGHUP, also while ctx's end is carried
+// out. end ends that, and waits.
+func attend(ctx context.Context, l net.Listener, h socket.Handler, notice func(error)) (end func()) {
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	aside, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	var others sync.WaitGroup
+	others.Go(func() { socket.Serve(aside, l, h, notice) })
+	others.Go(func() {
+		for {
+			select {
+			case <-hup:
+				h.Reload()
+			case <-aside.Done():
+				return
+			}
+		}
+	})
+	return func() {
+		cancel()
+		others.Wait()
+		signal.Stop(hup)
+	}
 }
 
 // first is the shop to begin with. Where the program ended in the middle of a

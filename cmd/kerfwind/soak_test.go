@@ -26,10 +26,9 @@ import (
 // loopLength is the length of the soak's recording.
 const loopLength = 10 * time.Minute
 
-// soakScript has a run of the saw and one of the router in ten minutes, on the
-// demo's channels, at the lowest rate that the detector takes well.
-const soakScript = `length 10m
-rate 400 Hz
+// sawAndRouter are two machines on the demo's channels, at the lowest rate that
+// the detector takes well.
+const sawAndRouter = `rate 400 Hz
 mains 60 Hz
 converter 12 bits, 3.3 V
 channel c0: 30 A : 1 V, noise 1 counts
@@ -39,7 +38,10 @@ channel c3: 30 A : 1 V, 2 turns, noise 1 counts
 channel c4: 30 A : 1 V, noise 1 counts
 machine "band saw" on c0: induction motor, full load 9 A, run-up 900ms
 machine router on c3: universal motor, 1440 W, 120 V
-at 60s "band saw" runs 30s
+`
+
+// soakScript has a run of the saw and one of the router in ten minutes.
+const soakScript = "length 10m\n" + sawAndRouter + `at 60s "band saw" runs 30s
 at 75s router runs 40s
 `
 
