@@ -76,8 +76,6 @@ func shopFile(name string) (ShopFile, bool) {
 	return ShopFile{rest[:at], n}, err == nil && n > 0 && strconv.Itoa(n) == rest[at+1:]
 }
 
-// ReadShop reads a shop file of the state folder.
-func ReadShop(folder string, f ShopFile) ([]byte, error) { return Read(folder, f.Path()) }
 
 // WriteShop keeps a shop file under the next number of the shop's name, a text
 // for people, and returns which that is. After it returns nil the file outlasts

@@ -33,7 +33,7 @@ func TestShops(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got, err := state.ReadShop(dir, f); err != nil || string(got) != string('a'+byte(i)) {
+		if got, err := state.Read(dir, f.Path()); err != nil || string(got) != string('a'+byte(i)) {
 			t.Errorf("%v: %q, %v", f, got, err)
 		}
 	}
