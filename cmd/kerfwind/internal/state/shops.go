@@ -76,7 +76,6 @@ func shopFile(name string) (ShopFile, bool) {
 	return ShopFile{rest[:at], n}, err == nil && n > 0 && strconv.Itoa(n) == rest[at+1:]
 }
 
-
 // WriteShop keeps a shop file under the next number of the shop's name, a text
 // for people, and returns which that is. After it returns nil the file outlasts
 // a power cut. It replaces no file.
