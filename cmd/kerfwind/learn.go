@@ -213,8 +213,7 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 		return &exitError{exitUsage, err}
 	}
 	folder := stateFolder(f.state)
-	known, err := learnedIn(folder)
-	if err != nil {
+	if _, err := learnedIn(folder); err != nil { // before the work
 		return err
 	}
 	// Levels do not matter while learning, so none that were learned are put in
@@ -275,12 +274,12 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 			about.Calibrations = append(about.Calibrations, eye.shop.Rig.Calibration(ch))
 		}
 		channels, machine := session.Learned(r, about)
-		known.Add(channels, []sensor.LearnedMachine{machine})
 		if f.dry {
 			fmt.Fprint(out, "  not kept: --dry-run\n\n")
 			continue
 		}
-		if err := state.WriteLearned(folder, known); err != nil {
+		err = state.ChangeLearned(folder, func(known *sensor.Learned) { known.Add(channels, []sensor.LearnedMachine{machine}) })
+		if err != nil {
 			return err
 		}
 		kept = true

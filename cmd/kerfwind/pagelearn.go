@@ -264,12 +264,8 @@ func (l *pageLearn) Keep(context.Context) error {
 	if l.run == nil || !l.run.done || l.run.wrong != nil {
 		return &panel.Refusal{Why: "there is nothing to keep"}
 	}
-	known, err := state.ReadLearned(l.folder)
+	err := state.ChangeLearned(l.folder, func(known *sensor.Learned) { known.Add(l.run.channels, []sensor.LearnedMachine{l.run.machine}) })
 	if err != nil {
-		return err
-	}
-	known.Add(l.run.channels, []sensor.LearnedMachine{l.run.machine})
-	if err := state.WriteLearned(l.folder, known); err != nil {
 		return err
 	}
 	l.drop()

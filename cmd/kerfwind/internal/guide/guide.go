@@ -342,16 +342,11 @@ func (g *Guide) do(r movein.Request) error {
 	case movein.Move, movein.EndMove:
 		return g.o.Link.Ask(r)
 	case movein.Keep:
-		learned, err := state.ReadLearned(g.o.State)
-		if err != nil {
-			return err
-		}
 		r.Machine.Learned = g.o.Today()
 		for i := range r.Channels {
 			r.Channels[i].Learned = r.Machine.Learned
 		}
-		learned.Add(r.Channels, []sensor.LearnedMachine{r.Machine})
-		return state.WriteLearned(g.o.State, learned)
+		return state.ChangeLearned(g.o.State, func(l *sensor.Learned) { l.Add(r.Channels, []sensor.LearnedMachine{r.Machine}) })
 	case movein.Air, movein.DryRun, movein.Activate:
 		g.job(func() {
 			good, lines := g.work(r)

@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 
 	"kerfwind/sensor"
@@ -156,8 +157,31 @@ func ReadLearned(folder string) (*sensor.Learned, error) {
 	return l, nil
 }
 
-// WriteLearned replaces the learned levels of a state folder.
-func WriteLearned(folder string, l *sensor.Learned) error {
+// ChangeLearned reads the learned levels of a state folder, lets change alter
+// them and writes them, while every other change waits, also in another process:
+// what one lesson has kept meanwhile, another does not lose.
+func ChangeLearned(folder string, change func(*sensor.Learned)) (err error) {
+	if err := makeFolder(folder); err != nil {
+		return err
+	}
+	dir, err := os.Open(folder)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, dir.Close()) }() // which also unlocks it
+	for {
+		if err = syscall.Flock(int(dir.Fd()), syscall.LOCK_EX); !errors.Is(err, syscall.EINTR) {
+			break
+		}
+	}
+	if err != nil {
+		return fmt.Errorf("%s: cannot be locked: %w", folder, err)
+	}
+	l, err := ReadLearned(folder)
+	if err != nil {
+		return err
+	}
+	change(l)
 	data, err := EncodeLearned(l)
 	if err != nil {
 		return err

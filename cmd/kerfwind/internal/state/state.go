@@ -38,9 +38,16 @@ func Write(folder, name string, data []byte) error { return write(folder, name, 
 // WriteSecret is Write of what nobody but the owner of the folder may read.
 func WriteSecret(folder, name string, data []byte) error { return write(folder, name, data, 0o600) }
 
-func write(folder, name string, data []byte, mode os.FileMode) (err error) {
+func makeFolder(folder string) error {
 	if err := os.MkdirAll(folder, 0o750); err != nil {
 		return fmt.Errorf("the state folder: %w; name another one with --state, or run as the user kerfwind", err)
+	}
+	return nil
+}
+
+func write(folder, name string, data []byte, mode os.FileMode) (err error) {
+	if err := makeFolder(folder); err != nil {
+		return err
 	}
 	path := filepath.Join(folder, name)
 	f, err := os.CreateTemp(folder, "."+name+".*")

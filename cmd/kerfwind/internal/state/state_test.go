@@ -4,7 +4,9 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -135,7 +137,7 @@ func TestLearnedRoundTrip(t *testing.T) {
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		l := draw(t)
-		if err := state.WriteLearned(dir, l); err != nil {
+		if err := state.ChangeLearned(dir, func(old *sensor.Learned) { *old = *l }); err != nil {
 			t.Fatal(err)
 		}
 		got, err := state.ReadLearned(dir)
@@ -146,6 +148,42 @@ func TestLearnedRoundTrip(t *testing.T) {
 			t.Fatal(d)
 		}
 	})
+}
+
+// TestLearnedTogether: of lessons that end at once, each is kept.
+func TestLearnedTogether(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "new")
+	var all sync.WaitGroup
+	for i := range 20 {
+		all.Go(func() {
+			err := state.ChangeLearned(dir, func(l *sensor.Learned) {
+				l.Add([]sensor.LearnedChannel{{Channel: strconv.Itoa(i), Calibration: "c"}}, nil)
+			})
+			if err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	all.Wait()
+	if l, err := state.ReadLearned(dir); err != nil || len(l.Channels) != 20 {
+		t.Errorf("%d of 20 are kept: %v", len(l.Channels), err)
+	}
+}
+
+// TestLearnedDamaged: a file that cannot be read is not written over.
+func TestLearnedDamaged(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, state.LearnedFile)
+	if err := os.WriteFile(path, []byte("{"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	err := state.ChangeLearned(dir, func(*sensor.Learned) { t.Error("asked for a change") })
+	if data, rerr := os.ReadFile(path); err == nil || rerr != nil || string(data) != "{" {
+		t.Errorf("%v, %v, %q", err, rerr, data)
+	}
+	if err := state.ChangeLearned(path, nil); err == nil || !strings.Contains(err.Error(), "--state") {
+		t.Errorf("a file for a folder: %v", err)
+	}
 }
 
 func TestLearnedRefused(t *testing.T) {
@@ -168,7 +206,7 @@ func TestLearnedRefused(t *testing.T) {
 			t.Errorf("%s: %v, want %q", text, err, want)
 		}
 	}
-	if err := state.WriteLearned(t.TempDir(), &sensor.Learned{Channels: []sensor.LearnedChannel{{}}}); err == nil {
+	if err := state.ChangeLearned(t.TempDir(), func(l *sensor.Learned) { l.Channels = []sensor.LearnedChannel{{}} }); err == nil {
 		t.Error("what is not valid was written")
 	}
 }
