@@ -84,6 +84,14 @@ var rooms = map[string]room{
 		{"net", "the fake hardware is in this machine's /sys"},
 	}},
 
+	// What crosses the seam are values: nothing that runs can be handed over.
+	"cmd/kerfwind/internal/seam": {ours: append([]string{"config"}, paramTypes...), bans: []ban{
+		{"os", "who uses it may be another program: values alone cross"},
+		{"net", "the socket carries it; it knows no socket"},
+		{"sync", "there is nothing to share, so nothing to lock"},
+	}},
+	"cmd/kerfwind/internal/seam/seamtest": {ours: []string{"cmd/kerfwind/internal/seam"}},
+
 	// Observers: they see snapshots and events, and post requests. Not each
 	// other, so that one can be left out; not the loop and no driver, so that
 	// none can delay or give a command.
