@@ -132,6 +132,12 @@ var (
 		"cmd/kerfwind/internal/movein/moveintest": {"cmd/kerfwind/internal/movein", "testdata"},
 		// It carries out what the pure session asks for.
 		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/dryrun", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state"},
+		// What commands look at is the rig, a running kerfwind, or a recording.
+		"cmd/kerfwind/internal/feed":   {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket"},
+		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/feed"},
+		// One lesson for terminal and page, kept in the state folder.
+		"cmd/kerfwind/internal/lesson": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/learning", "cmd/kerfwind/internal/live",
+			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/state"},
 		// New shop files lie in the state folder.
 		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/state"},
 		// A replay of a made recording.

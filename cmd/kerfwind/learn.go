@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -15,10 +14,10 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/lesson"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
-	"kerfwind/sensor"
 )
 
 // learnFlags are the flags of learn.
@@ -77,52 +76,6 @@ they come: idle, the first start, the stop. Marks are given by hand (--running,
 	fl.StringVar(&f.rest, "rest", "", "when the tool stands still in the recording, after its last run")
 	fl.BoolVar(&f.dry, "dry-run", false, "say what would be learned and keep nothing")
 	return cmd
-}
-
-// lesson is one machine to learn.
-type lesson struct {
-	name     string
-	channels []int
-	circuit  int
-	coast    time.Duration // that of the shop file; 0 is not given
-	collects bool          // it is the collector itself
-}
-
-// lessons lists the machines that are asked for, and what cannot be learned.
-func (f *learnFlags) lessons(s *config.Shop) ([]lesson, error) {
-	var all []lesson
-	for i := range s.Machines {
-		m := &s.Machines[i]
-		all = append(all, lesson{name: m.Name, channels: m.Channels, circuit: m.Circuit, coast: m.Coast})
-	}
-	if c := &s.Collector; c.Channel >= 0 {
-		all = append(all, lesson{name: "collector", channels: []int{c.Channel}, circuit: c.Circuit, coast: c.Coast, collects: true})
-	}
-	if len(f.machines) == 0 {
-		all = slices.DeleteFunc(all, func(l lesson) bool { return len(l.channels) == 0 })
-		if len(all) == 0 {
-			return nil, errors.New("no machine has a current sensor: there is nothing to learn")
-		}
-		return all, nil
-	}
-	var out []lesson
-	var errs []error
-	for _, name := range f.machines {
-		i := slices.IndexFunc(all, func(l lesson) bool { return l.name == name })
-		switch {
-		case i < 0:
-			var known []string
-			for _, l := range all {
-				known = append(known, l.name)
-			}
-			errs = append(errs, fmt.Errorf("--machine %q: the shop has %s", name, strings.Join(known, ", ")))
-		case len(all[i].channels) == 0:
-			errs = append(errs, fmt.Errorf("--machine %q: no current sensor tells of it, so there are no levels to learn", name))
-		default:
-			out = append(out, all[i])
-		}
-	}
-	return out, errors.Join(errs...)
 }
 
 // duration reads a flag that is a time. A time of a recording may also be
@@ -190,14 +143,19 @@ func (f *learnFlags) marks(s *config.Shop, machine string) (*learning.Marks, err
 	return &m, nil
 }
 
-func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
+// checked reads the times, and what does not go together.
+func (f *learnFlags) checked() (o lesson.Options, err error) {
 	var errs []error
-	idle, err := duration("idle", f.idle)
-	errs = append(errs, err)
-	run, err := duration("run", f.run)
-	errs = append(errs, err)
+	o.Recorded, o.Amperes = len(f.trace) > 0, f.amps
+	for _, x := range []struct {
+		flag, text string
+		to         *time.Duration
+	}{{"idle", f.idle, &o.Idle}, {"run", f.run, &o.Run}} {
+		*x.to, err = duration(x.flag, x.text)
+		errs = append(errs, err)
+	}
 	marked := f.labels != "" || len(f.running) > 0
-	if len(f.trace) == 0 && (marked || f.rest != "") {
+	if !o.Recorded && (marked || f.rest != "") {
 		errs = append(errs, errors.New("--labels, --running and --rest are about a recording: give --trace FILE too"))
 	}
 	if len(f.running) > 0 && len(f.machines) != 1 || f.rest != "" && len(f.machines) != 1 {
@@ -206,10 +164,15 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 	if f.rest != "" && !marked {
 		errs = append(errs, errors.New("--rest says when the tool stands still after a run: give --running or --labels too"))
 	}
-	if idle < 3*time.Second || run < 3*time.Second {
+	if o.Idle < 3*time.Second || o.Run < 3*time.Second {
 		errs = append(errs, errors.New("--idle and --run: at least 3 s each"))
 	}
-	if err := errors.Join(errs...); err != nil {
+	return o, errors.Join(errs...)
+}
+
+func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
+	o, err := f.checked()
+	if err != nil {
 		return &exitError{exitUsage, err}
 	}
 	folder := stateFolder(f.state)
@@ -218,74 +181,56 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 	}
 	// Levels do not matter while learning, so none that were learned are put in
 	// force: a wrong one could not keep the channel from being learned anew.
-	eye, err := f.open(cmd, nil, noticeTo(cmd.ErrOrStderr()))
+	tap, err := f.open(cmd, nil, noticeTo(cmd.ErrOrStderr()))
 	if err != nil {
 		return err
 	}
-	defer func() { eye.close() }()
-	list, err := f.lessons(eye.shop)
+	defer func() { tap.Close() }()
+	list, err := lesson.Choose(tap.Shop, f.machines)
 	if err != nil {
 		return &exitError{exitUsage, err}
 	}
 	out := cmd.OutOrStdout()
-	keys := (<-chan string)(nil)
-	if len(f.trace) == 0 {
-		keys = typed(cmd.InOrStdin())
+	person := lesson.Terminal{Out: out}
+	if !o.Recorded {
+		person.Keys = lesson.Typed(cmd.InOrStdin())
 	}
 	bad, kept := 0, false
-	for n, l := range list {
-		if n > 0 && len(f.trace) > 0 { // from the beginning again
-			eye.close()
-			if eye, err = f.open(cmd, nil, noticeTo(cmd.ErrOrStderr())); err != nil {
+	for n, x := range list {
+		if n > 0 && o.Recorded { // from the beginning again
+			tap.Close()
+			if tap, err = f.open(cmd, nil, noticeTo(cmd.ErrOrStderr())); err != nil {
 				return err
 			}
 		}
-		p := learning.Params{Machine: l.name, Channels: l.channels, Names: eye.names(), Idle: idle, Run: run, Coast: !l.collects && len(f.trace) == 0}
-		for _, ch := range l.channels {
-			if step := eye.shop.Rig.Step(ch); len(f.trace) == 0 || !f.amps {
-				p.Step = max(p.Step, step)
-			}
-		}
-		fmt.Fprintf(out, "%s, on channel %s\n", l.name, channelNames(eye.shop.Rig, l.channels))
-		session, err := f.session(ctx, eye, p, keys, out)
-		if errors.Is(err, context.Canceled) || errors.Is(err, errQuit) {
-			return eye.takeUp(context.WithoutCancel(ctx), out, kept)
-		}
-		if errors.Is(err, errSkip) {
+		fmt.Fprintf(out, "%s, on channel %s\n", x.Name, feed.Names(tap.Shop.Rig, x.Channels))
+		learned, err := f.one(ctx, &person, tap, x, o)
+		var no *notLearned
+		switch {
+		case errors.Is(err, context.Canceled) || errors.Is(err, lesson.ErrQuit):
+			return takeUp(context.WithoutCancel(ctx), tap.Runtime, out, kept)
+		case errors.Is(err, lesson.ErrSkip):
 			fmt.Fprint(out, "  left out\n\n")
 			continue
-		}
-		var r learning.Result
-		switch {
-		case err == nil:
-			r, err = session.Result()
-		case !errors.Is(err, learning.ErrNoRun):
-			return err
-		}
-		if err != nil {
+		case errors.As(err, &no):
 			bad++
 			fmt.Fprintf(out, "  nothing was learned:\n    %s\n\n", strings.ReplaceAll(err.Error(), "\n", "\n    "))
 			continue
+		case err != nil:
+			return err
 		}
-		f.report(out, eye.shop, l, r)
-		volts, hertz := eye.shop.Supply(l.circuit)
-		about := learning.About{Sensors: eye.shop.Rig.Sensors(l.channels), Volts: volts, Hertz: hertz, When: time.Now().Format(time.DateOnly)}
-		for _, ch := range l.channels {
-			about.Calibrations = append(about.Calibrations, eye.shop.Rig.Calibration(ch))
-		}
-		channels, machine := session.Learned(r, about)
+		fmt.Fprint(out, learned.Report)
 		if f.dry {
 			fmt.Fprint(out, "  not kept: --dry-run\n\n")
 			continue
 		}
-		err = state.ChangeLearned(folder, func(known *sensor.Learned) { known.Add(channels, []sensor.LearnedMachine{machine}) })
-		if err != nil {
+		if err := learned.Keep(folder); err != nil {
 			return err
 		}
 		kept = true
 		fmt.Fprintf(out, "  kept in %s/%s\n\n", strings.TrimSuffix(folder, "/"), state.LearnedFile)
 	}
-	if err := eye.takeUp(ctx, out, kept); err != nil {
+	if err := takeUp(ctx, tap.Runtime, out, kept); err != nil {
 		return err
 	}
 	if bad > 0 {
@@ -294,13 +239,35 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 	return nil
 }
 
-// takeUp has the kerfwind that the rig is looked at through read what was
-// learned, if there is either.
-func (l *look) takeUp(ctx context.Context, out io.Writer, learned bool) error {
-	if l.runtime == "" || !learned {
+// notLearned is what stands against the levels of one machine.
+type notLearned struct{ error }
+
+// one is the lesson of one machine.
+func (f *learnFlags) one(ctx context.Context, person *lesson.Terminal, tap *feed.Tap, x lesson.Subject, o lesson.Options) (*lesson.Learned, error) {
+	var err error
+	if o.Marks, err = f.marks(tap.Shop, x.Name); errors.Is(err, learning.ErrNoRun) {
+		return nil, &notLearned{err}
+	} else if err != nil {
+		return nil, &exitError{exitConfig, err}
+	}
+	l := lesson.New(tap.Shop, x, o)
+	if err := person.Attend(ctx, tap, l); err != nil {
+		return nil, err
+	}
+	learned, err := l.Learned(time.Now())
+	if err != nil {
+		return nil, &notLearned{err}
+	}
+	return learned, nil
+}
+
+// takeUp has the kerfwind of a runtime folder read what was learned, if there is
+// either.
+func takeUp(ctx context.Context, runtime string, out io.Writer, learned bool) error {
+	if runtime == "" || !learned {
 		return nil
 	}
-	c, err := socket.Dial(l.runtime)
+	c, err := socket.Dial(runtime)
 	if err == nil {
 		_, err = c.Do(ctx, socket.Request{Do: socket.DoReload})
 		_ = c.Close() // the answer has come
@@ -310,173 +277,4 @@ func (l *look) takeUp(ctx context.Context, out io.Writer, learned bool) error {
 	}
 	fmt.Fprintln(out, "The running kerfwind takes the levels up once the shop is at rest.")
 	return nil
-}
-
-// aloneMost is how long one step may take, of the stream, where standard input
-// has ended: our own choice, enough to walk to the machine.
-const aloneMost = 10 * time.Minute
-
-// The person has had enough of this machine, or of all.
-var errSkip, errQuit = errors.New("skipped"), errors.New("ended")
-
-// pupil is what the session of a terminal and that of marks have in common.
-type pupil interface {
-	Read(sensor.Reading)
-	Result() (learning.Result, error)
-	Learned(learning.Result, learning.About) ([]sensor.LearnedChannel, sensor.LearnedMachine)
-}
-
-// session runs one machine's lesson to its end.
-func (f *learnFlags) session(ctx context.Context, eye *look, p learning.Params, keys <-chan string, out io.Writer) (pupil, error) {
-	marks, err := f.marks(eye.shop, p.Machine)
-	if err != nil {
-		return nil, &exitError{exitConfig, err}
-	}
-	if marks != nil {
-		s := learning.NewMarked(p, *marks)
-		_, err := eye.Run(ctx, feed.Sink{Reading: s.Read})
-		return s, err
-	}
-	s := learning.New(p)
-	show := prompter{out: out, live: keys != nil, bar: newProgressLine(out)}
-	alone := false // nobody is there to say when the tool stands still, or to end it
-	var since time.Duration
-	end, err := eye.run(p.Channels)(ctx, feed.Sink{Reading: s.Read, Each: func(now time.Duration) error {
-		for more := true; more; {
-			select {
-			case line, ok := <-keys:
-				switch {
-				case !ok:
-					keys, alone = nil, true
-				case line == "":
-					s.Mark(now)
-				case line == "s" && s.Prompt(now).Step == learning.Rest:
-					s.Skip(now)
-				case line == "s":
-					return errSkip
-				case line == "q":
-					return errQuit
-				}
-			default:
-				more = false
-			}
-		}
-		if alone && s.Prompt(now).Step == learning.Rest {
-			s.Skip(now)
-		}
-		prompt := s.Prompt(now)
-		if prompt.Step != show.step || !alone {
-			since = now
-		}
-		if now-since > aloneMost {
-			return fmt.Errorf("%s: nobody went on for %s with: %s", p.Machine, config.FormatDuration(aloneMost), prompt.Text)
-		}
-		show.show(&prompt)
-		if prompt.Step == learning.Done {
-			return feed.ErrStop
-		}
-		return nil
-	}})
-	s.End(end)
-	show.bar.end()
-	return s, err
-}
-
-// typed delivers the lines of the person.
-func typed(r io.Reader) <-chan string {
-	lines := make(chan string)
-	go func() {
-		defer close(lines)
-		for s := bufio.NewScanner(r); s.Scan(); {
-			lines <- strings.ToLower(strings.TrimSpace(s.Text()))
-		}
-	}()
-	return lines
-}
-
-// prompter shows what to do: one line a step, and on a terminal how far it is.
-type prompter struct {
-	out  io.Writer
-	live bool
-	bar  *progressLine
-	step learning.Step
-}
-
-func (w *prompter) show(p *learning.Prompt) {
-	if !w.live {
-		return // nobody can do anything about a recording
-	}
-	if p.Step != w.step {
-		w.bar.end()
-		w.step = p.Step
-		if p.Step == learning.Done {
-			return
-		}
-		hint := "s = leave this machine out, q = end"
-		if p.Key != "" {
-			hint = "Enter = " + p.Key + ", " + hint
-		}
-		if p.Step == learning.Rest {
-			hint = "Enter = " + p.Key + ", s = not known, q = end"
-		}
-		fmt.Fprintf(w.out, "  %s (%s)\n", p.Text, hint)
-	}
-	w.bar.show(func() string {
-		line := fmt.Sprintf("    %7.2f A", p.Amps)
-		if p.Share > 0 {
-			line += fmt.Sprintf("  %3.0f %%", 100*p.Share)
-		}
-		if p.Other != "" {
-			line += "  a current rises on " + p.Other + " instead"
-		}
-		return line
-	})
-}
-
-// report says what was learned.
-func (f *learnFlags) report(out io.Writer, s *config.Shop, l lesson, r learning.Result) {
-	amps := func(a float64) string { return config.Metric.Format(config.Current, a) }
-	line := func(what, format string, a ...any) { fmt.Fprintf(out, "  %-9s %s\n", what, fmt.Sprintf(format, a...)) }
-	for i, g := range r.Figures {
-		if len(r.Figures) > 1 {
-			fmt.Fprintf(out, "  channel %s\n", s.Rig.Channels[l.channels[i]].Name)
-		}
-		spikes := ""
-		if g.Spikes > 0 {
-			spikes = fmt.Sprintf("; %d values of spikes left out", g.Spikes)
-		}
-		line("idle", "%s, spread %s, up to %s%s", amps(g.Idle.Mean), amps(g.Idle.Spread), amps(g.Top), spikes)
-		if g.Run.Mean > 0 {
-			line("running", "%s, spread %s, at least %s", amps(g.Run.Mean), amps(g.Run.Spread), amps(g.Least))
-			if settle := config.FormatDuration(g.Settle.Round(10 * time.Millisecond)); g.Inrush > 1.3*g.Run.Mean {
-				line("inrush", "up to %s, over after %s", amps(g.Inrush), settle)
-			} else {
-				line("inrush", "none; full current after %s", settle)
-			}
-		}
-	}
-	if r.Coast > 0 {
-		coast := config.FormatDuration(r.Coast.Round(100 * time.Millisecond))
-		switch d := r.Coast - l.coast; {
-		case l.coast == 0:
-			line("coast", "%s: write coast = %q in the shop file", coast, coast)
-		case d > l.coast/5 || d < -l.coast/5:
-			line("coast", "%s; the shop file says %s", coast, config.FormatDuration(l.coast))
-		default:
-			line("coast", "%s, as the shop file has it", coast)
-		}
-	}
-	if r.Proposal.Margin == sensor.NoMargin {
-		line("levels", "none; margin %s", r.Proposal.Words())
-		return
-	}
-	line("levels", "start %s, stop %s; margin %s", amps(r.Proposal.Start), amps(r.Proposal.Stop), r.Proposal.Words())
-}
-
-func channelNames(r *config.Rig, channels []int) string {
-	var out []string
-	for _, ch := range channels {
-		out = append(out, r.Channels[ch].Name)
-	}
-	return strings.Join(out, " and ")
 }

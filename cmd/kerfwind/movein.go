@@ -14,6 +14,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/guide"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
@@ -124,7 +125,7 @@ func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) error {
 			return err
 		}
 	}
-	t := moveInTerminal{g: g, out: cmd.OutOrStdout(), bar: newProgressLine(cmd.OutOrStdout())}
+	t := moveInTerminal{g: g, out: cmd.OutOrStdout(), bar: live.NewLine(cmd.OutOrStdout())}
 	return t.run(ctx, typedAsIs(cmd.InOrStdin()))
 }
 
@@ -132,7 +133,7 @@ func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) error {
 type moveInTerminal struct {
 	g     *guide.Guide
 	out   io.Writer
-	bar   *progressLine
+	bar   *live.Line
 	shown string // what was printed last
 }
 
@@ -153,7 +154,7 @@ func (t *moveInTerminal) run(ctx context.Context, lines <-chan string) error {
 		case <-changed:
 		case <-tick.C:
 		case line, ok := <-lines:
-			t.bar.end()
+			t.bar.End()
 			switch {
 			case !ok, line == "q":
 				fmt.Fprintln(t.out, "Left. Your answers are kept: kerfwind movein goes on here.")
@@ -205,12 +206,12 @@ func (t *moveInTerminal) show(v *movein.View) {
 		fmt.Fprintln(&b, wrapText("Enter = "+v.KeepText, "", "    "))
 	}
 	if text := b.String(); text != t.shown {
-		t.bar.end()
+		t.bar.End()
 		t.shown = text
 		fmt.Fprint(t.out, text)
 	}
 	if v.Live {
-		t.bar.show(func() string {
+		t.bar.Show(func() string {
 			line := fmt.Sprintf("    %7.2f A", v.Amps)
 			if v.Share > 0 {
 				line += fmt.Sprintf("  %3.0f %%", 100*v.Share)

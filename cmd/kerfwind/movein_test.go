@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/guide"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
 	"kerfwind/config"
@@ -193,7 +194,7 @@ func TestMoveInTerminal(t *testing.T) {
 			n.wait(changed)
 		}
 		ended := make(chan error)
-		term := moveInTerminal{g: n.g, out: out, bar: newProgressLine(out)}
+		term := moveInTerminal{g: n.g, out: out, bar: live.NewLine(out)}
 		go func() { ended <- term.run(context.Background(), lines) }()
 		n.moveIn(until)
 		if until != "" {
@@ -348,7 +349,7 @@ func TestMoveInTold(t *testing.T) {
 	dir := t.TempDir()
 	g, _ := startMoveIn(t, w, old, dir)
 	out := &screen{}
-	term := moveInTerminal{g: g, out: out, bar: newProgressLine(out)}
+	term := moveInTerminal{g: g, out: out, bar: live.NewLine(out)}
 	lines := make(chan string, 3)
 	lines <- "garage"
 	lines <- "furlongs"

@@ -199,3 +199,18 @@ func TestRunWithNode(t *testing.T) {
 		t.Errorf("check of a node with a shop: %v", err)
 	}
 }
+
+// shortFolder is a temporary folder: a socket's path is short.
+func shortFolder(t *testing.T) string {
+	t.Helper()
+	path, err := os.MkdirTemp("", "kw")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(path); err != nil {
+			t.Error(err)
+		}
+	})
+	return path
+}

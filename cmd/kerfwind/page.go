@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/lesson"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/record"
@@ -95,7 +96,7 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 }
 
 // shop is what the page sees of a running shop.
-func (p *page) shop(s *daemon.Shop) (*panel.Shop, *pageLearn, error) {
+func (p *page) shop(s *daemon.Shop) (*panel.Shop, *lesson.Page, error) {
 	clock, _, err := stamps(s)
 	if err != nil {
 		return nil, nil, err
@@ -119,8 +120,8 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, *pageLearn, error) {
 	if s.Memory != nil {
 		shop.Tape = pageTape{s.Memory}
 	}
-	learn := newPageLearn(&pageLearn{shop: s.Shop, folder: p.state, now: s.Now, clock: clock, reload: p.reload, guard: s.Guard, listen: s.Live.Listen})
-	if len(learn.list) > 0 {
+	learn := &lesson.Page{Shop: s.Shop, Folder: p.state, Now: s.Now, Today: func() time.Time { return clock().Wall }, Reload: p.reload, Guard: s.Guard, Listen: s.Live.Listen}
+	if len(learn.Machines()) > 0 {
 		shop.Learn = learn
 	}
 	return shop, learn, nil

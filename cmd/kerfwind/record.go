@@ -5,16 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sys/unix"
-	"golang.org/x/term"
 
 	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
@@ -130,14 +129,14 @@ func (f *recordFlags) record(ctx context.Context, cmd *cobra.Command, path strin
 	if err := errors.Join(errs...); err != nil {
 		return &exitError{exitUsage, err}
 	}
-	eye, err := f.open(cmd, nil, noticeTo(cmd.ErrOrStderr()))
+	tap, err := f.open(cmd, nil, noticeTo(cmd.ErrOrStderr()))
 	if err != nil {
 		return err
 	}
-	defer eye.close()
-	columns, rates := eye.columns()
-	o.Layout = trace.Layout{Sample: trace.Int16, Rate: math.Round(eye.rate), Unit: eye.unit}
-	if eye.unit == trace.Amperes {
+	defer tap.Close()
+	columns, rates := record.ColumnsOf(tap)
+	o.Layout = trace.Layout{Sample: trace.Int16, Rate: math.Round(tap.Rate), Unit: tap.Unit}
+	if tap.Unit == trace.Amperes {
 		o.Layout.Sample = trace.Float32
 	}
 	for _, list := range columns {
@@ -148,11 +147,11 @@ func (f *recordFlags) record(ctx context.Context, cmd *cobra.Command, path strin
 		return &exitError{exitUsage, err}
 	}
 	mix := record.NewMixer(columns, rates)
-	bar := newProgressLine(cmd.ErrOrStderr())
+	bar := live.NewLine(cmd.ErrOrStderr())
 	var failed error
 	var begin, checked time.Duration
 	begun := false
-	_, err = eye.Run(ctx, feed.Sink{
+	_, err = tap.Run(ctx, feed.Sink{
 		Frame: func(fr *sensor.Frame) {
 			mix.Add(fr, func(m *sensor.Frame) {
 				if !begun {
@@ -174,13 +173,13 @@ func (f *recordFlags) record(ctx context.Context, cmd *cobra.Command, path strin
 			if failed == nil && now-checked >= time.Second {
 				checked, failed = now, rec.Check()
 			}
-			bar.show(func() string {
+			bar.Show(func() string {
 				return fmt.Sprintf("%s  %s  %d scans lost", timeline.Clock(now-begin), mib(rec.Size()), rec.Lost)
 			})
 			return failed
 		},
 	})
-	bar.end()
+	bar.End()
 	if errors.Is(err, record.ErrFull) {
 		err = nil
 	}
@@ -256,19 +255,6 @@ func recorded(cmd *cobra.Command, rec *record.Recorder, rate float64, err error)
 
 func mib(n int64) string { return fmt.Sprintf("%.1f MiB", float64(n)/(1<<20)) }
 
-// columns says for the mixer where the samples of each source go, and how fast
-// each is.
-func (l *look) columns() ([][]int, []float64) {
-	if l.Now == nil { // a recording holds all channels in order
-		all := make([]int, len(l.channels))
-		for i := range all {
-			all[i] = i
-		}
-		return [][]int{all}, []float64{l.rate}
-	}
-	return record.Columns(l.shop.Rig)
-}
-
 // freeOn is the free space for others than root on the disk of a folder.
 func freeOn(folder string) (int64, error) {
 	var st unix.Statfs_t
@@ -276,37 +262,4 @@ func freeOn(folder string) (int64, error) {
 		return 0, err
 	}
 	return int64(st.Bavail) * int64(st.Bsize), nil //nolint:unconvert // 32 bits on small boards
-}
-
-// progressLine is one line on a terminal that is drawn anew now and then; on
-// anything else it is nothing.
-type progressLine struct {
-	w     *os.File
-	last  string
-	drawn time.Time
-}
-
-func newProgressLine(w any) *progressLine {
-	file, ok := w.(*os.File)
-	if !ok || !term.IsTerminal(int(file.Fd())) {
-		return &progressLine{}
-	}
-	return &progressLine{w: file}
-}
-
-func (p *progressLine) show(text func() string) {
-	if p.w == nil || time.Since(p.drawn) < 200*time.Millisecond {
-		return
-	}
-	p.drawn = time.Now()
-	line := text()
-	fmt.Fprintf(p.w, "\r%-*s", len(p.last), line)
-	p.last = line
-}
-
-func (p *progressLine) end() {
-	if p.w != nil && p.last != "" {
-		fmt.Fprintf(p.w, "\r%*s\r", len(p.last), "")
-		p.last = ""
-	}
 }

@@ -12,8 +12,8 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/live"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/timeline"
-	"kerfwind/control"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
 )
@@ -76,16 +76,16 @@ func (f *watchFlags) watch(ctx context.Context, cmd *cobra.Command) error {
 		}
 	}
 	trouble := ""
-	eye, err := f.open(cmd, learned, func(err error) { trouble = err.Error() })
+	tap, err := f.open(cmd, learned, func(err error) { trouble = err.Error() })
 	if err != nil {
 		return err
 	}
-	defer eye.close()
-	columns, _ := eye.columns()
-	g := live.NewGauges(eye.sensors(), columns, eye.unit == trace.Counts)
+	defer tap.Close()
+	columns, _ := record.ColumnsOf(tap)
+	g := live.NewGauges(live.SensorsOf(tap.Shop, tap.Channels), columns, tap.Unit == trace.Counts)
 	sensors := func() *live.Sensors {
-		for i := range eye.Sources {
-			if g.Hertz, g.Measured = eye.Sources[i].Detector.Mains(); g.Measured {
+		for i := range tap.Sources {
+			if g.Hertz, g.Measured = tap.Sources[i].Detector.Mains(); g.Measured {
 				break
 			}
 		}
@@ -95,12 +95,12 @@ func (f *watchFlags) watch(ctx context.Context, cmd *cobra.Command) error {
 	sink := feed.Sink{Frame: g.Frame, Reading: g.Reading}
 	if file, ok := out.(*os.File); ok && !f.plain {
 		if screen, ok := live.Terminal(file, os.Getenv); ok {
-			o := live.Options{Title: "kerfwind watch: " + eye.shop.Rig.Name, Sensors: sensors}
-			if eye.Now == nil {
+			o := live.Options{Title: "kerfwind watch: " + tap.Shop.Rig.Name, Sensors: sensors}
+			if tap.Now == nil {
 				o.Speed = f.speed
 			}
 			for i, c := range g.Channels {
-				o.Channels = append(o.Channels, live.Channel{Label: c.Label, Machine: eye.channels[i].Machine, Start: float32(c.Start)})
+				o.Channels = append(o.Channels, live.Channel{Label: c.Label, Machine: tap.Channels[i].Machine, Start: float32(c.Start)})
 			}
 			view := live.New(screen, o)
 			sink.Reading = func(r sensor.Reading) { g.Reading(r); view.Reading(r) }
@@ -109,7 +109,7 @@ func (f *watchFlags) watch(ctx context.Context, cmd *cobra.Command) error {
 				return err
 			}
 			defer func() { _ = view.Close() }() // again after the one below, or from a panic
-			_, err := eye.Run(ctx, sink)
+			_, err := tap.Run(ctx, sink)
 			if cerr := view.Close(); err == nil {
 				err = cerr
 			}
@@ -139,30 +139,6 @@ func (f *watchFlags) watch(ctx context.Context, cmd *cobra.Command) error {
 		}
 		return w.Flush()
 	}
-	_, err = eye.Run(ctx, sink)
+	_, err = tap.Run(ctx, sink)
 	return errors.Join(lookedEnough(err), w.Flush())
-}
-
-// sensors describes the channels to the view.
-func (l *look) sensors() []live.Sensor {
-	out := make([]live.Sensor, len(l.channels))
-	for i := range l.channels {
-		u := &l.channels[i]
-		out[i].Label = l.shop.Rig.Channels[i].Name
-		switch {
-		case u.Machine != control.NoID:
-			out[i].Use = l.shop.Machines[u.Machine].Name
-		case u.Collector != control.NoID:
-			out[i].Use = "collector"
-		case len(u.Circuits) > 0:
-			out[i].Use = "circuit " + l.shop.Circuits[u.Circuits[0]].Name
-		}
-		if out[i].Use == out[i].Label {
-			out[i].Use = ""
-		}
-		if u.Machine != control.NoID || u.Collector != control.NoID {
-			out[i].Start, out[i].Stop = u.Start, u.Stop
-		}
-	}
-	return out
 }

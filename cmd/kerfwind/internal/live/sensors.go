@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"kerfwind/config"
+	"kerfwind/control"
 	"kerfwind/sensor"
 )
 
@@ -26,6 +27,30 @@ type Sensor struct {
 	Start, Stop float64 // A; 0: none
 	Verdict     sensor.Verdict
 	Health      sensor.Health
+}
+
+// SensorsOf describes the channels of a shop's rig to the view.
+func SensorsOf(s *config.Shop, channels []config.ChannelUse) []Sensor {
+	out := make([]Sensor, len(channels))
+	for i := range channels {
+		u, x := &channels[i], &out[i]
+		x.Label = s.Rig.Channels[i].Name
+		switch {
+		case u.Machine != control.NoID:
+			x.Use = s.Machines[u.Machine].Name
+		case u.Collector != control.NoID:
+			x.Use = "collector"
+		case len(u.Circuits) > 0:
+			x.Use = "circuit " + s.Circuits[u.Circuits[0]].Name
+		}
+		if x.Use == x.Label {
+			x.Use = ""
+		}
+		if u.Machine != control.NoID || u.Collector != control.NoID {
+			x.Start, x.Stop = u.Start, u.Stop
+		}
+	}
+	return out
 }
 
 // Words say in a line what a channel shows, for where nothing can be redrawn.

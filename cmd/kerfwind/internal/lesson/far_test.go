@@ -1,15 +1,15 @@
-package main
+package lesson
 
 import (
-	"bytes"
 	"context"
 	"errors"
+	"io"
 	"os"
 	"strings"
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
 	"kerfwind/testdata"
@@ -51,20 +51,20 @@ func shortFolder(t *testing.T) string {
 // A machine that another computer senses is learned from the readings of the
 // kerfwind that runs here; without one, and where readings were lost, nothing is.
 func TestLearnFar(t *testing.T) {
-	rigText, err := testdata.Demo.ReadFile(demoRig)
+	rigText, err := testdata.Demo.ReadFile("demo/rig.toml")
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := config.ParseRig(demoRig, rigText)
+	r, err := config.ParseRig("demo/rig.toml", rigText)
 	if err != nil {
 		t.Fatal(err)
 	}
 	r.Channels[0].Node = 1
-	shopText, err := testdata.Demo.ReadFile(demoShop)
+	shopText, err := testdata.Demo.ReadFile("demo/shops/barn.toml")
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := config.ParseShop(demoShop, shopText, r)
+	s, err := config.ParseShop("demo/shops/barn.toml", shopText, r)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -95,11 +95,11 @@ func TestLearnFar(t *testing.T) {
 		{name: "no kerfwind", wrong: "start kerfwind here"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
-			eye := &look{shop: s}
-			eye.Now = func() time.Duration { return 0 }
+			tap := &feed.Tap{Shop: s}
+			tap.Now = func() time.Duration { return 0 }
 			if x.lines != nil {
-				eye.runtime = shortFolder(t)
-				l, err := socket.Listen(eye.runtime)
+				tap.Runtime = shortFolder(t)
+				l, err := socket.Listen(tap.Runtime)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -111,9 +111,8 @@ func TestLearnFar(t *testing.T) {
 				}()
 				defer func() { end(); <-done }()
 			}
-			p := learning.Params{Machine: "band saw", Channels: []int{0}, Names: eye.names(), Idle: 3 * time.Second, Run: 3 * time.Second}
-			var out bytes.Buffer
-			got, err := (&learnFlags{}).session(t.Context(), eye, p, nil, &out)
+			got := New(s, Subject{Name: "band saw", Channels: []int{0}, collector: true}, Options{Idle: 3 * time.Second, Run: 3 * time.Second})
+			err = (&Terminal{Out: io.Discard}).Attend(t.Context(), tap, got)
 			if x.wrong != "" {
 				if err == nil || !strings.Contains(err.Error(), x.wrong) {
 					t.Fatalf("%v, want %q", err, x.wrong)

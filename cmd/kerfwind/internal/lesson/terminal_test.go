@@ -1,4 +1,4 @@
-package main
+package lesson
 
 import (
 	"context"
@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/feed"
-	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/config"
 	"kerfwind/sensor"
 )
@@ -61,8 +60,8 @@ func TestLearnLive(t *testing.T) {
 	}{
 		"marked":       {"", 46 * time.Second, nil, 6},
 		"not known":    {"s", 46 * time.Second, nil, 0},
-		"left out":     {"s", 15 * time.Second, errSkip, 0},
-		"ended":        {"q", 30 * time.Second, errQuit, 0},
+		"left out":     {"s", 15 * time.Second, ErrSkip, 0},
+		"ended":        {"q", 30 * time.Second, ErrQuit, 0},
 		"nothing seen": {"", 15 * time.Second, nil, 0},
 	} {
 		synctest.Test(t, func(t *testing.T) {
@@ -72,7 +71,7 @@ func TestLearnLive(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			eye := &look{shop: shop, channels: shop.Channels(), Feed: feed.Feed{
+			tap := &feed.Tap{Shop: shop, Channels: shop.Channels(), Feed: feed.Feed{
 				Sources: []feed.Source{{Source: &shopFloor{began: began}, Name: "a", Detector: det}},
 				Now:     func() time.Duration { return time.Since(began) },
 				Notice:  func(err error) { t.Error(err) },
@@ -80,10 +79,9 @@ func TestLearnLive(t *testing.T) {
 			keys := make(chan string, 1)
 			time.AfterFunc(tt.after, func() { keys <- tt.key })
 			var out strings.Builder
-			f := &learnFlags{}
-			p := learning.Params{Machine: "planer", Channels: []int{0}, Names: eye.names(), Idle: 10 * time.Second, Run: 8 * time.Second, Coast: true}
+			s := New(shop, Subject{Name: "planer", Channels: []int{0}}, Options{Idle: Idle, Run: Run})
 			ctx, cancel := context.WithCancel(context.Background())
-			s, err := f.session(ctx, eye, p, keys, &out)
+			err = (&Terminal{Out: &out, Keys: keys}).Attend(ctx, tap, s)
 			cancel()
 			time.Sleep(3 * time.Minute) // the reader ends
 			if !errors.Is(err, tt.err) {
@@ -125,35 +123,17 @@ func TestLearnAlone(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		eye := &look{shop: shop, channels: shop.Channels(), Feed: feed.Feed{
+		tap := &feed.Tap{Shop: shop, Channels: shop.Channels(), Feed: feed.Feed{
 			Sources: []feed.Source{{Source: &shopFloor{began: began, left: true}, Name: "a", Detector: det}},
 			Now:     func() time.Duration { return time.Since(began) },
 		}}
 		keys := make(chan string)
 		close(keys)
-		p := learning.Params{Machine: "planer", Channels: []int{0}, Names: eye.names(), Idle: 10 * time.Second, Run: 8 * time.Second, Coast: true}
-		_, err = (&learnFlags{}).session(t.Context(), eye, p, keys, io.Discard)
+		s := New(shop, Subject{Name: "planer", Channels: []int{0}}, Options{Idle: Idle, Run: Run})
+		err = (&Terminal{Out: io.Discard, Keys: keys}).Attend(t.Context(), tap, s)
 		if took := time.Since(began); err == nil || !strings.Contains(err.Error(), "planer: nobody went on for 10 min with: Switch the planer on.") || took < aloneMost || took > aloneMost+time.Minute {
 			t.Errorf("after %v: %v", took, err)
 		}
 		time.Sleep(time.Second) // the reader ends
 	})
-}
-
-func TestRecordLimits(t *testing.T) {
-	for text, want := range map[string]struct {
-		size int64
-		long time.Duration
-	}{
-		"": {}, "100 MiB": {100 << 20, 0}, "1.5 GB": {1.5e9, 0}, "64KiB": {64 << 10, 0}, "1 h": {0, time.Hour}, "90s": {0, 90 * time.Second},
-	} {
-		if size, long, err := limits(text); err != nil || size != want.size || long != want.long {
-			t.Errorf("%q: %d, %v, %v", text, size, long, err)
-		}
-	}
-	for _, text := range []string{"often", "100", "1 kB", "-3 MB", "1e30 GB", "0 MB", "10 ms", "MiB", "NaN MB"} {
-		if size, long, err := limits(text); err == nil {
-			t.Errorf("%q: %d, %v", text, size, long)
-		}
-	}
 }

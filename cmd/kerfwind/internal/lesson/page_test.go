@@ -1,4 +1,4 @@
-package main
+package lesson
 
 import (
 	"context"
@@ -9,7 +9,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
@@ -19,7 +19,7 @@ import (
 
 // pupilPage is a session of the page on the demo's shop, in made-up time.
 type pupilPage struct {
-	*pageLearn
+	*Page
 	t       *testing.T
 	at      time.Duration
 	reloads int
@@ -44,8 +44,8 @@ func newPupilPage(t *testing.T) *pupilPage {
 		t.Fatal(err)
 	}
 	p := &pupilPage{t: t}
-	p.pageLearn = newPageLearn(&pageLearn{shop: s, folder: t.TempDir(), guard: func(do func()) { do() }, listen: func(time.Duration) { p.listens.Add(1) }, reload: func() { p.reloads++ },
-		now: func() time.Duration { return p.at }, clock: func() journal.Stamp { return journal.Stamp{Wall: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)} }})
+	p.Page = &Page{Shop: s, Folder: t.TempDir(), Guard: func(do func()) { do() }, Listen: func(time.Duration) { p.listens.Add(1) }, Reload: func() { p.reloads++ },
+		Now: func() time.Duration { return p.at }, Today: func() time.Time { return time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC) }}
 	return p
 }
 
@@ -54,7 +54,7 @@ func (p *pupilPage) show(amps float64, long time.Duration) {
 	for end := p.at + long; p.at < end; {
 		p.at += 10 * time.Millisecond
 		wobble := 0.002 * float64(p.at/(10*time.Millisecond)%7)
-		for c := range p.shop.Rig.Channels {
+		for c := range p.Shop.Rig.Channels {
 			r := sensor.Reading{Channel: c, At: p.at, Verdict: sensor.Idle, Health: sensor.Healthy, Amps: float32(wobble)}
 			if c == 0 {
 				r.Amps += float32(amps)
@@ -117,7 +117,7 @@ func TestPageLearn(t *testing.T) {
 		}
 		refused("a second session", p.Begin("planer"))
 		p.want("Leave the band saw off")
-		p.show(0.05, pageIdle+time.Second)
+		p.show(0.05, Idle+time.Second)
 		if s := p.want("Switch the band saw on"); s.Mark == "" || s.Done {
 			t.Errorf("%+v", s)
 		}
@@ -126,7 +126,7 @@ func TestPageLearn(t *testing.T) {
 		if s := p.want("without work"); s.Share < 0.1 || s.Amps == "" {
 			t.Errorf("%+v", s)
 		}
-		p.show(8, pageRun)
+		p.show(8, Run)
 		p.want("Switch the band saw off")
 		refused("keep too early", p.Keep(t.Context()))
 		p.show(0.05, 4*time.Second)
@@ -144,7 +144,7 @@ func TestPageLearn(t *testing.T) {
 		if err := p.Keep(t.Context()); err != nil || p.reloads != 1 || p.State() != nil {
 			t.Fatalf("%v, read again %d times, %+v", err, p.reloads, p.State())
 		}
-		known, err := state.ReadLearned(p.folder)
+		known, err := state.ReadLearned(p.Folder)
 		if err != nil || len(known.Machines) != 1 || known.Machines[0].Machine != "band saw" || known.Machines[0].Learned != "2026-03-02" || known.Machines[0].Start < 1 || known.Machines[0].Start > 8 {
 			t.Errorf("%+v %v", known, err)
 		}
@@ -158,7 +158,7 @@ func TestPageLearnNodes(t *testing.T) {
 	for _, lost := range []bool{false, true} {
 		synctest.Test(t, func(t *testing.T) {
 			p := newPupilPage(t)
-			p.shop.Rig.Channels[0].Node = 1
+			p.Shop.Rig.Channels[0].Node = 1
 			if err := p.Begin("band saw"); err != nil {
 				t.Fatal(err)
 			}
@@ -166,12 +166,12 @@ func TestPageLearnNodes(t *testing.T) {
 			if n := p.listens.Load(); n < 10 {
 				t.Errorf("asked for every reading %d times in 10 s", n)
 			}
-			p.show(0.05, farFirst+pageIdle+100*time.Millisecond)
+			p.show(0.05, feed.FarFirst+Idle+100*time.Millisecond)
 			p.want("Switch the band saw on")
 			if p.show(9, 3*time.Second); lost {
-				p.at += 2 * farGap
+				p.at += 2 * feed.FarGap
 			}
-			p.show(9, pageRun)
+			p.show(9, Run)
 			s := p.State()
 			if lost != (s.Wrong != "") || lost && !strings.Contains(s.Wrong, "lost on their way") {
 				t.Errorf("%+v", s)
@@ -213,15 +213,15 @@ func TestPageLearnFails(t *testing.T) {
 			}
 		}
 		begin()
-		p.show(0.05, pageIdle+time.Second)
+		p.show(0.05, Idle+time.Second)
 		if err := p.Mark(); err != nil { // it runs, and nothing is seen of it
 			t.Fatal(err)
 		}
 		wrong("channel c0")
 		// Left alone.
 		begin()
-		p.show(0.05, pageIdle+time.Second)
-		p.at += lessonMost
+		p.show(0.05, Idle+time.Second)
+		p.at += pageMost
 		p.show(0.05, time.Second)
 		wrong("nobody went on for 30 min")
 		// More than the computer can take.
@@ -237,7 +237,7 @@ func TestPageLearnFails(t *testing.T) {
 		begin()
 		p.show(0.05, time.Second)
 		p.Close()
-		if p.State() != nil || p.feed.Load() != nil {
+		if p.State() != nil || p.intake.Load() != nil {
 			t.Error("a session goes on in a shop that was left")
 		}
 	})
