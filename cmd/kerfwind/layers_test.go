@@ -134,7 +134,7 @@ var (
 		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/dryrun", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state"},
 		// What commands look at is the rig, a running kerfwind, or a recording.
 		"cmd/kerfwind/internal/feed":   {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket"},
-		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/feed"},
+		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/socket", "cmd/kerfwind/internal/timeline"},
 		// One lesson for terminal and page, kept in the state folder.
 		"cmd/kerfwind/internal/lesson": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/learning", "cmd/kerfwind/internal/live",
 			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/state"},
