@@ -1,0 +1,284 @@
+package feed_test
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/replay"
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/config"
+	"kerfwind/sensor"
+	"kerfwind/sensor/trace"
+	"kerfwind/testdata"
+)
+
+// TestOpenTrace: a recording is looked at as it is; one that is missing or does
+// not fit is refused.
+func TestOpenTrace(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "in.csv")
+	if err := os.WriteFile(path, []byte("t,c0,c1\n0,1,2\n0.001,1,2\n0.002,1,2\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	tap, err := feed.OpenTrace([]string{path}, false, replay.Options{Amperes: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer tap.Close()
+	scans := 0
+	end, err := tap.RunOf(t.Context(), []int{0}, feed.Sink{Frame: func(f *sensor.Frame) { scans += f.Scans() }, Reading: func(r sensor.Reading) { t.Errorf("a reading of 3 ms: %+v", r) }})
+	if err != nil || scans != 3 || end != 3*time.Millisecond || tap.Unit != trace.Amperes || tap.Rate != 1000 || len(tap.Channels) != 2 {
+		t.Errorf("%d scans to %v of %+v: %v", scans, end, tap, err)
+	}
+	stopped, stop := context.WithCancel(t.Context())
+	stop()
+	if _, err := tap.Run(stopped, feed.Sink{}); !errors.Is(err, context.Canceled) {
+		t.Error(err)
+	}
+	bad := filepath.Join(t.TempDir(), "bad.csv")
+	if err := os.WriteFile(bad, []byte("t,c0\n0,1\n0.001,1\n0.002,many\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	broken, err := feed.OpenTrace([]string{bad}, false, replay.Options{Amperes: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer broken.Close()
+	if _, err := broken.Run(t.Context(), feed.Sink{}); err == nil || !strings.Contains(err.Error(), "bad.csv") {
+		t.Error(err)
+	}
+	if _, err := feed.OpenTrace([]string{path + ".gone"}, false, replay.Options{Amperes: true}); !errors.Is(err, os.ErrNotExist) {
+		t.Error(err)
+	}
+	if _, err := feed.OpenTrace([]string{path}, false, replay.Options{Rig: barn(t).Rig}); err == nil {
+		t.Error("a recording that lacks channels of the rig was taken")
+	}
+}
+
+// barn is the demo's shop.
+func barn(t *testing.T) *config.Shop {
+	t.Helper()
+	read := func(name string) []byte {
+		b, err := testdata.Demo.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	r, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := config.ParseShop("barn.toml", read("demo/shops/barn.toml"), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// teller says these lines, as a running kerfwind would.
+type teller struct {
+	socket.Handler
+	do    string
+	lines []socket.Answer
+}
+
+func (h *teller) Stream(_ context.Context, r socket.Request) (<-chan socket.Answer, error) {
+	if r.Do != h.do {
+		return nil, errors.New("another thing was asked")
+	}
+	out := make(chan socket.Answer, len(h.lines))
+	for _, a := range h.lines {
+		out <- a
+	}
+	close(out)
+	return out, nil
+}
+
+// folder is a runtime folder in which h answers; nil: nobody does.
+func folder(t *testing.T, h *teller) string {
+	t.Helper()
+	path, err := os.MkdirTemp("", "kw") // a socket's path is short
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(path); err != nil {
+			t.Error(err)
+		}
+	})
+	if h == nil {
+		return path
+	}
+	l, err := socket.Listen(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, end := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		socket.Serve(ctx, l, h, func(err error) { t.Error(err) })
+	}()
+	t.Cleanup(func() { end(); <-done })
+	return path
+}
+
+// TestOpenRig: the samples come from the converters, or from the kerfwind that
+// has them.
+func TestOpenRig(t *testing.T) {
+	s := barn(t)
+	at := folder(t, nil)
+	s.Rig.ADCs[0].Port = filepath.Join(at, "no such device")
+	if _, err := feed.OpenRig(s, at, nil); err == nil || errors.As(err, new(*rig.Held)) {
+		t.Errorf("without the converter: %v", err)
+	}
+	lock, err := rig.TakeLock(at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := lock.Free(); err != nil {
+			t.Error(err)
+		}
+	}()
+	if _, err := feed.OpenRig(s, at, nil); !errors.As(err, new(*rig.Held)) {
+		t.Errorf("another program has the rig: %v", err)
+	}
+}
+
+// frameOf is a frame of so many channels from a scan on.
+func frameOf(index uint64, channels int) socket.Answer {
+	return socket.Answer{Frame: socket.NewFrame(&sensor.Frame{Channels: channels, Index: index, At: trace.Instant(index, 1000), Rate: 1000, Raw: make([]float32, channels)})}
+}
+
+// TestThroughDaemon: frames of the running kerfwind arrive; what does not fit, or
+// ends, is said.
+func TestThroughDaemon(t *testing.T) {
+	wide := len(barn(t).Rig.Of(0))
+	for _, x := range []struct {
+		name  string
+		lines []socket.Answer
+		want  string
+	}{
+		{"ends", []socket.Answer{frameOf(0, wide), {Frame: &socket.Frame{Channels: wide, Error: "no answer"}}, frameOf(1, wide)}, "has ended"},
+		{"another rig", []socket.Answer{frameOf(0, wide+1)}, "the rig file has"},
+		{"began again", []socket.Answer{frameOf(9, wide), frameOf(0, wide)}, "begin again"},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			at := folder(t, &teller{do: socket.DoFrames, lines: x.lines})
+			lock, err := rig.TakeLock(at)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer func() {
+				if err := lock.Free(); err != nil {
+					t.Error(err)
+				}
+			}()
+			var said error
+			tap, err := feed.OpenRig(barn(t), at, func(err error) { said = errors.Join(said, err) })
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer tap.Close()
+			if tap.Runtime != at || tap.Rate == 0 {
+				t.Errorf("%+v", tap)
+			}
+			_, err = tap.Run(t.Context(), feed.Sink{})
+			if err = errors.Join(err, said); err == nil || !strings.Contains(err.Error(), x.want) {
+				t.Errorf("%v, want %q", err, x.want)
+			}
+		})
+	}
+}
+
+// TestFarWatch: a second of readings passes before they count, and a gap is told.
+func TestFarWatch(t *testing.T) {
+	r := barn(t).Rig
+	if w := feed.NewFarWatch(r, []int{0}); w != nil {
+		t.Fatal("this computer reads the channel")
+	}
+	if use, err := (*feed.FarWatch)(nil).Take(sensor.Reading{}); !use || err != nil {
+		t.Error("a reading of this computer is not used")
+	}
+	r.Channels[0].Node = 1
+	w := feed.NewFarWatch(r, []int{0, 1})
+	for _, x := range []struct {
+		channel int
+		at      time.Duration
+		use     bool
+		lost    bool
+	}{
+		{0, 5 * time.Second, false, false}, {0, 5900 * time.Millisecond, false, false}, {0, 6 * time.Second, true, false}, {1, 6 * time.Second, true, false},
+		{0, 6200 * time.Millisecond, true, false}, {1, 8 * time.Second, true, false}, {0, 6401 * time.Millisecond, false, true},
+	} {
+		if use, err := w.Take(sensor.Reading{Channel: x.channel, At: x.at}); use != x.use || (err != nil) != x.lost {
+			t.Errorf("channel %d at %v: %v, %v", x.channel, x.at, use, err)
+		}
+	}
+	if got := feed.Names(r, []int{0, 1}); got != "c0 and c1" {
+		t.Error(got)
+	}
+}
+
+// TestRunOfFar: readings of another computer come through the kerfwind that runs
+// here.
+func TestRunOfFar(t *testing.T) {
+	reading := func(name string) socket.Answer {
+		return socket.Answer{Reading: &socket.Reading{Channel: name, T: 1.5, Verdict: "running", Amps: 3, Health: "healthy"}}
+	}
+	enough := errors.New("enough of it")
+	for _, x := range []struct {
+		name  string
+		lines []socket.Answer
+		each  error
+		want  string
+	}{
+		{"ends", []socket.Answer{reading("c0"), {}}, nil, "EOF"},
+		{"enough", []socket.Answer{reading("c0")}, enough, "enough of it"},
+		{"stopped", []socket.Answer{reading("c0")}, feed.ErrStop, ""},
+		{"missed", []socket.Answer{{Missed: 1}}, nil, "lost on their way"},
+		{"another rig", []socket.Answer{reading("c77")}, nil, "as the rig file does not"},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			s := barn(t)
+			s.Rig.Channels[0].Node = 1
+			tap := &feed.Tap{Shop: s, Runtime: folder(t, &teller{do: socket.DoReadings, lines: x.lines})}
+			tap.Now = func() time.Duration { return 0 }
+			end, err := tap.RunOf(t.Context(), []int{0}, feed.Sink{
+				Reading: func(r sensor.Reading) {
+					if r.Channel != 0 || r.Verdict != sensor.Running || r.Health != sensor.Healthy || r.Amps != 3 {
+						t.Errorf("%+v", r)
+					}
+				},
+				Each: func(time.Duration) error { return x.each },
+			})
+			if x.want == "" && (err != nil || end != 1500*time.Millisecond) || x.want != "" && (err == nil || !strings.Contains(err.Error(), x.want)) {
+				t.Errorf("%v, %v, want %q", end, err, x.want)
+			}
+		})
+	}
+	s := barn(t)
+	s.Rig.Channels[0].Node = 1
+	tap := &feed.Tap{Shop: s}
+	tap.Now = func() time.Duration { return 0 }
+	if _, err := tap.RunOf(t.Context(), []int{0}, feed.Sink{}); err == nil || !strings.Contains(err.Error(), "start kerfwind here") {
+		t.Error(err)
+	}
+	ctx, end := context.WithCancel(t.Context())
+	tap.Runtime = folder(t, &teller{do: socket.DoReadings, lines: []socket.Answer{reading("c0"), reading("c0")}})
+	if _, err := tap.RunOf(ctx, []int{0}, feed.Sink{Each: func(time.Duration) error { end(); return nil }}); !errors.Is(err, context.Canceled) {
+		t.Error(err)
+	}
+	tap.Runtime = folder(t, nil)
+	if _, err := tap.RunOf(t.Context(), []int{0}, feed.Sink{}); !errors.Is(err, socket.ErrNobody) {
+		t.Error(err)
+	}
+}
