@@ -16,6 +16,7 @@ import (
 	"golang.org/x/term"
 
 	"kerfwind/cmd/kerfwind/internal/live"
+	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -183,7 +184,7 @@ func unpackDemo(w io.Writer, dir string) error {
 		if _, err := os.Lstat(target); err == nil {
 			return fmt.Errorf("%s exists: name a folder that does not hold the demo yet", target)
 		}
-		return writeFile(target, false, func(w io.Writer) error {
+		return outfile.Write(target, false, func(w io.Writer) error {
 			_, err := w.Write(b)
 			return err
 		})

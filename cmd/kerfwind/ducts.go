@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/ductview"
+	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/config"
 	"kerfwind/control/duct"
 )
@@ -181,7 +182,7 @@ func ducts(w io.Writer, f *ductsFlags) error {
 }
 
 func writeSVG(s *ductview.Study, path string, force bool, sets []uint64) (converged bool, err error) {
-	err = writeFile(path, force, func(w io.Writer) (err error) {
+	err = outfile.Write(path, force, func(w io.Writer) (err error) {
 		converged, err = s.WriteSVG(w, sets)
 		return err
 	})

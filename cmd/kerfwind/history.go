@@ -15,6 +15,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/panel"
 )
 
@@ -216,7 +217,7 @@ func historyTotals(ctx context.Context, w io.Writer, db *journal.DB, f *historyF
 	case f.csv:
 		return r.WriteCSV(w)
 	case f.svg != "":
-		return writeFile(f.svg, f.force, r.WriteSVG)
+		return outfile.Write(f.svg, f.force, r.WriteSVG)
 	}
 	return r.WriteTable(w)
 }

@@ -135,6 +135,10 @@ var (
 		// What commands look at is the rig, a running kerfwind, or a recording.
 		"cmd/kerfwind/internal/feed":   {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket"},
 		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/socket", "cmd/kerfwind/internal/timeline"},
+		// A backup holds the history, whose lock a restore takes.
+		"cmd/kerfwind/internal/bundle": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/outfile"},
+		// A made history, for tests.
+		"cmd/kerfwind/internal/journal/journaltest": {"cmd/kerfwind/internal/journal"},
 		// One lesson for terminal and page, kept in the state folder.
 		"cmd/kerfwind/internal/lesson": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/learning", "cmd/kerfwind/internal/live",
 			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/state"},

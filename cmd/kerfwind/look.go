@@ -10,11 +10,13 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 	"kerfwind/sensor"
+	"kerfwind/sensor/trace"
 )
 
 // lookFlags are the flags of commands that look at a rig, live or recorded.
@@ -113,4 +115,12 @@ func lookedEnough(err error) error {
 // noticeTo prints troubles.
 func noticeTo(w io.Writer) func(error) {
 	return func(err error) { fmt.Fprintln(w, "notice:", err) }
+}
+
+// progress makes options that show how far a long job is, on a terminal only.
+// finish takes the line away again.
+func progress(cmd *cobra.Command, what string) (opt trace.Options, finish func()) {
+	line := live.NewLine(cmd.ErrOrStderr())
+	opt.Progress = func(done, total int64) { line.Show(func() string { return live.HowFar(what, done, total) }) }
+	return opt, line.End
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/setup"
 	"kerfwind/config"
@@ -50,7 +51,7 @@ func moreRuns(b *testing.B, dir string, n int) {
 // opening the file, reading and rendering. The goal is 300 ms.
 func BenchmarkPageOfMany(b *testing.B) {
 	dir := b.TempDir()
-	if err := makeHistory(dir, 1); err != nil {
+	if err := journaltest.Make(dir, 1); err != nil {
 		b.Fatal(err)
 	}
 	moreRuns(b, dir, 500_000)

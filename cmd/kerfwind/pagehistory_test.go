@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
 	"kerfwind/cmd/kerfwind/internal/panel"
 )
 
@@ -18,7 +19,7 @@ func TestPageHistory(t *testing.T) {
 	if _, err := opened(ctx, false); !errors.Is(err, panel.ErrNoHistory) {
 		t.Fatalf("%v", err)
 	}
-	if err := makeHistory(dir, 2); err != nil {
+	if err := journaltest.Make(dir, 2); err != nil {
 		t.Fatal(err)
 	}
 	h, err := opened(ctx, false)

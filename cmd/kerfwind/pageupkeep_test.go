@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 )
@@ -21,7 +22,7 @@ func TestPageUpkeep(t *testing.T) {
 	if _, err := u.Look(ctx); !errors.Is(err, panel.ErrNoHistory) {
 		t.Fatalf("%v", err)
 	}
-	if err := makeHistory(dir, 8); err != nil {
+	if err := journaltest.Make(dir, 8); err != nil {
 		t.Fatal(err)
 	}
 	item := func(name string) upkeep.Item {

@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/draw"
+	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/cmd/kerfwind/internal/setup"
 	"kerfwind/cmd/kerfwind/internal/timeline"
@@ -101,7 +102,7 @@ const mostFrame = 1 << 20
 func (f *replayFlags) run(ctx context.Context, cmd *cobra.Command, paths []string) error {
 	opt, finish := progress(cmd, "replaying")
 	opt.FrameScans, opt.AllowTruncated = f.frame, f.truncated
-	if err := exists(f.svg, f.force); err != nil { // before the work
+	if err := outfile.Free(f.svg, f.force); err != nil { // before the work
 		return err
 	}
 	o, closers, err := f.options(opt, paths)
@@ -163,7 +164,7 @@ func (f *replayFlags) run(ctx context.Context, cmd *cobra.Command, paths []strin
 		return err
 	}
 	if pic != nil {
-		if err := writeFile(f.svg, f.force, func(w io.Writer) error {
+		if err := outfile.Write(f.svg, f.force, func(w io.Writer) error {
 			return pic.WriteSVG(w, end, draw.Options{Title: title(r, paths), RunUp: r.Shop.Collector.RunUp})
 		}); err != nil {
 			return err

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -13,9 +12,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/bundle"
 	"kerfwind/cmd/kerfwind/internal/guide"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
+	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/shopfiles"
 	"kerfwind/cmd/kerfwind/internal/socket"
@@ -110,7 +111,7 @@ func (f *retireFlags) run(cmd *cobra.Command, name string) (err error) {
 	base := filepath.Join(f.to, state.Slug(shop.Name))
 	files := []string{base + "-sheet.html", base + "-sheet.txt", base + "-backup.zip"}
 	for _, path := range files {
-		if err := exists(path, false); err != nil {
+		if err := outfile.Free(path, false); err != nil {
 			return err
 		}
 	}
@@ -150,7 +151,7 @@ func (f *retireFlags) run(cmd *cobra.Command, name string) (err error) {
 		bullets(w, erased)
 		fmt.Fprintln(w, wrapText("On a memory card the old bytes may be there until they are written over: use none of these passwords again.", "", ""))
 	}
-	hand, err := f.byHand(folder, etc)
+	hand, err := shopfiles.ByHand(folder, etc, guide.File, auditFile)
 	if err != nil {
 		return err
 	}
@@ -175,48 +176,20 @@ func split(list []shopfiles.Secret) (erased, kept []string) {
 	return erased, kept
 }
 
-// byHand lists what may hold a key and is not the program's to erase.
-func (f *retireFlags) byHand(folder, etc string) ([]string, error) {
-	list, err := shopfiles.List(folder, filepath.Join(etc, "shops"))
-	if err != nil {
-		return nil, err
-	}
-	var out []string
-	notices := shopfiles.WithNotices(folder, list)
-	for _, path := range notices {
-		out = append(out, path+", addresses for notices (take the tables notice out)")
-	}
-	if path := filepath.Join(folder, guide.File); len(notices) > 0 && exists(path, false) != nil {
-		out = append(out, path+", a move-in that was begun, with the shop before in it")
-	}
-	for _, dir := range []string{folder, etc} {
-		found, err := filepath.Glob(filepath.Join(dir, "before-restore-*"))
-		if err != nil {
-			return nil, err
-		}
-		for _, path := range found {
-			out = append(out, path+", kept aside by a restore")
-		}
-	}
-	if path := filepath.Join(folder, auditFile); exists(path, false) != nil {
-		out = append(out, path+", who changed what on the page (no passwords)")
-	}
-	return out, nil
-}
-
 // export writes the sheet and the backup.
 func (f *retireFlags) export(cmd *cobra.Command, shop *config.Shop, files []string, etc string) error {
 	now := time.Now()
 	sheet := wiresheet.Cabinet(shop, true, now.Format(time.DateOnly))
-	if err := errors.Join(writeFile(files[0], false, sheet.WriteHTML), writeFile(files[1], false, sheet.WriteText)); err != nil {
+	if err := errors.Join(outfile.Write(files[0], false, sheet.WriteHTML), outfile.Write(files[1], false, sheet.WriteText)); err != nil {
 		return err
 	}
-	var said bytes.Buffer
-	err := backup(&said, cmd.ErrOrStderr(), files[2], &backupFlags{config: etc, state: stateFolder(f.state)}, now)
+	parts, lacking, err := bundle.Folders{Config: etc, State: stateFolder(f.state)}.Backup(cmd.Context(), files[2], false, now)
 	if err != nil {
 		return err
 	}
-	_, parts, _ := strings.Cut(strings.TrimSpace(said.String()), ": ")
-	_, err = fmt.Fprintln(cmd.OutOrStdout(), wrapText("The backup holds "+parts+".", "", ""))
+	for _, x := range lacking {
+		fmt.Fprintf(cmd.ErrOrStderr(), lackingText, x)
+	}
+	_, err = fmt.Fprintln(cmd.OutOrStdout(), wrapText("The backup holds "+strings.Join(parts, ", ")+".", "", ""))
 	return err
 }

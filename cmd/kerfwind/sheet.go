@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/wiresheet"
 	"kerfwind/config"
 )
@@ -32,7 +33,7 @@ How the rig itself is wired says "kerfwind wiring".`,
 			}
 			sheet := wiresheet.Cabinet(s, ducts, time.Now().Format(time.DateOnly))
 			if html != "" {
-				return writeFile(html, force, sheet.WriteHTML)
+				return outfile.Write(html, force, sheet.WriteHTML)
 			}
 			return sheet.WriteText(cmd.OutOrStdout())
 		},

@@ -15,6 +15,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/config"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
@@ -189,7 +190,7 @@ What happens when is written beside the recording, to FILE with the ending
 			if err := out.write(cmd, l, &watched{Source: maker, report: opt.Progress, total: maker.Scans()}); err != nil || labels == "" {
 				return err
 			}
-			return writeFile(labels, out.force, func(f io.Writer) error { return trace.WriteLabels(f, script.Labels()) })
+			return outfile.Write(labels, out.force, func(f io.Writer) error { return trace.WriteLabels(f, script.Labels()) })
 		},
 	}
 	out.add(cmd)
@@ -423,7 +424,7 @@ func (f *outFlags) write(cmd *cobra.Command, l trace.Layout, src sensor.Source) 
 	if f.file == "-" {
 		return body(cmd.OutOrStdout())
 	}
-	return writeFile(f.file, f.force, body)
+	return outfile.Write(f.file, f.force, body)
 }
 
 // stoppable is a source that fails once its context is done.

@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/wiresheet"
 	"kerfwind/config"
 )
@@ -39,7 +40,7 @@ with --html it writes a page for paper instead.`,
 			}
 			sheet := wiresheet.Make(rig.Own(), shop) // nodes have sheets of their own
 			if html != "" {
-				return writeFile(html, force, sheet.WriteHTML)
+				return outfile.Write(html, force, sheet.WriteHTML)
 			}
 			return sheet.WriteText(cmd.OutOrStdout())
 		},

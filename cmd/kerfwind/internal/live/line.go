@@ -43,3 +43,11 @@ func (p *Line) End() {
 		p.last = ""
 	}
 }
+
+// HowFar says how far a job is that has read so many bytes; total 0 is not known.
+func HowFar(what string, done, total int64) string {
+	if total > 0 {
+		return fmt.Sprintf("%s %d %%", what, done*100/total)
+	}
+	return fmt.Sprintf("%s %d MiB", what, done>>20)
+}

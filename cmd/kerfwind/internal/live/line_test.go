@@ -53,3 +53,9 @@ func TestSensorsOf(t *testing.T) {
 		}
 	}
 }
+
+func TestHowFar(t *testing.T) {
+	if a, b := HowFar("reading", 1, 3), HowFar("reading", 5<<20, 0); a != "reading 33 %" || b != "reading 5 MiB" {
+		t.Error(a, b)
+	}
+}

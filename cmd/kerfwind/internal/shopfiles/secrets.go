@@ -95,3 +95,38 @@ func WithNotices(folder string, list []Kept) []string {
 	}
 	return out
 }
+
+// ByHand lists what may hold a key and is not the program's to erase: in the state
+// folder and in that of the rig file. begun is the file of a move-in that was
+// begun, changes that of what was changed on the page.
+func ByHand(folder, etc, begun, changes string) ([]string, error) {
+	list, err := List(folder, filepath.Join(etc, "shops"))
+	if err != nil {
+		return nil, err
+	}
+	isFile := func(path string) bool {
+		st, err := os.Stat(path)
+		return err == nil && st.Mode().IsRegular()
+	}
+	var out []string
+	notices := WithNotices(folder, list)
+	for _, path := range notices {
+		out = append(out, path+", addresses for notices (take the tables notice out)")
+	}
+	if path := filepath.Join(folder, begun); len(notices) > 0 && isFile(path) {
+		out = append(out, path+", a move-in that was begun, with the shop before in it")
+	}
+	for _, dir := range []string{folder, etc} {
+		found, err := filepath.Glob(filepath.Join(dir, "before-restore-*"))
+		if err != nil {
+			return nil, err
+		}
+		for _, path := range found {
+			out = append(out, path+", kept aside by a restore")
+		}
+	}
+	if path := filepath.Join(folder, changes); isFile(path) {
+		out = append(out, path+", who changed what on the page (no passwords)")
+	}
+	return out, nil
+}

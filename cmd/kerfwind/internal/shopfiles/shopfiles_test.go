@@ -2,6 +2,7 @@ package shopfiles
 
 import (
 	"bytes"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -304,4 +305,34 @@ func FuzzHead(f *testing.F) {
 			t.Errorf("%q %q", how, before)
 		}
 	})
+}
+
+// TestByHand lists what may hold a key and stays.
+func TestByHand(t *testing.T) {
+	folder, etc := t.TempDir(), t.TempDir()
+	if list, err := ByHand(folder, etc, "movein.json", "audit.jsonl"); err != nil || len(list) != 0 {
+		t.Errorf("nothing is there: %v, %v", list, err)
+	}
+	if err := errors.Join(os.Mkdir(filepath.Join(etc, "shops"), 0o750), os.Mkdir(filepath.Join(etc, "before-restore-1"), 0o750)); err != nil {
+		t.Fatal(err)
+	}
+	for path, text := range map[string]string{
+		filepath.Join(etc, "shops", "barn.toml"): string(readFile(t, demo+"/shops/barn.toml")) + "\n[[notice]]\nname = \"me\"\nurl = \"https://notices.example/key\"\n",
+		filepath.Join(etc, "shops", "shed.toml"): "format = 1\nname = \"shed\"\n",
+		filepath.Join(folder, "movein.json"):     "{}",
+		filepath.Join(folder, "audit.jsonl"):     "",
+	} {
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	list, err := ByHand(folder, etc, "movein.json", "audit.jsonl")
+	if err != nil || len(list) != 4 {
+		t.Fatalf("%q, %v", list, err)
+	}
+	for i, want := range []string{"barn.toml, addresses", "movein.json, a move-in", "before-restore-1, kept aside", "audit.jsonl, who changed"} {
+		if !strings.Contains(list[i], want) {
+			t.Errorf("%q, want %q", list[i], want)
+		}
+	}
 }
