@@ -128,6 +128,8 @@ var (
 		// are in its memory.
 		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",
 			"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
+		// One piece bounds the connections of all listeners.
+		"cmd/kerfwind/internal/broker": {"cmd/kerfwind/internal/porter"},
 		// A made shop, for tests of the move-in.
 		"cmd/kerfwind/internal/movein/moveintest": {"cmd/kerfwind/internal/movein", "testdata"},
 		// It carries out what the pure session asks for.
@@ -153,7 +155,7 @@ var (
 		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal"},
 		// The page says things in the words of the timeline and shows the same
 		// pictures and lists as the commands.
-		"cmd/kerfwind/internal/panel": {"cmd/kerfwind/internal/timeline", "cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/ductview",
+		"cmd/kerfwind/internal/panel": {"cmd/kerfwind/internal/porter", "cmd/kerfwind/internal/timeline", "cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/ductview",
 			"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/upkeep"},
 	}
 )

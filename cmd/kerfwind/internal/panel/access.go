@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"golang.org/x/time/rate"
+
+	"kerfwind/cmd/kerfwind/internal/porter"
 )
 
 // Bounds of getting in: our own choice.
@@ -21,10 +23,7 @@ const (
 	sessionLife  = 7 * 24 * time.Hour
 	mostSessions = 64
 
-	triesGap      = 3 * time.Second // between tries from one address, in the long run
-	triesAtOnce   = 5
-	allTriesGap   = time.Second // and from all together
-	allTriesBurst = 10
+	hashWait = 5 * time.Second // for the try before
 )
 
 // access knows who may do what: passwords, sessions and how often somebody may
@@ -37,13 +36,13 @@ type access struct {
 	keys     Passwords
 	err      error // the file cannot be used: nobody gets in
 	sessions map[[sha256.Size]byte]*session
-	sources  *pace // of tries from each address
-	tries    *rate.Limiter
+	tries    *tries
+	atOnce   int // requests of a session
 
 	wrong int       // passwords that were wrong and are not written down yet
 	told  time.Time // when one was
 
-	hashing sync.Mutex // one password at a time: each takes 12 MiB
+	hashing chan struct{} // one password at a time: each takes 12 MiB
 	fits    func(Key, string) bool
 }
 
@@ -52,6 +51,9 @@ type session struct {
 	role Role
 	ends time.Time
 	said string // what was done, to be shown once
+
+	from     netip.Prefix // where its last request came from
+	requests *rate.Limiter
 }
 
 // who is a visitor.
@@ -62,8 +64,7 @@ type who struct {
 }
 
 func newAccess(file string) *access {
-	a := &access{file: file, fits: Key.fits, sessions: map[[sha256.Size]byte]*session{}, sources: newPace(triesGap, triesAtOnce),
-		tries: rate.NewLimiter(rate.Every(allTriesGap), allTriesBurst)}
+	a := &access{file: file, fits: Key.fits, sessions: map[[sha256.Size]byte]*session{}, tries: newTries(), atOnce: requestsAtOnce, hashing: make(chan struct{}, 1)}
 	a.look(true)
 	return a
 }
@@ -108,7 +109,7 @@ func (a *access) roles() []Role {
 // visitor says who sends a request, and what he may do.
 func (a *access) visitor(r *http.Request) (Role, who) {
 	var w who
-	w.from = addressOf(r.RemoteAddr)
+	w.from = porter.Address(r.RemoteAddr)
 	if c, err := r.Cookie(cookieName(r)); err == nil {
 		w.token = sha256.Sum256([]byte(c.Value))
 	}
@@ -116,6 +117,33 @@ func (a *access) visitor(r *http.Request) (Role, who) {
 	defer a.mu.Unlock()
 	role := a.role(&w)
 	return role, w
+}
+
+// request counts a request of somebody who has signed in: known. wait is how
+// long it has to be put off.
+func (a *access) request(r *http.Request) (wait time.Duration, known bool) {
+	_, w := a.visitor(r)
+	if w.session == nil {
+		return 0, false
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	w.session.from = porter.Source(w.from)
+	return delay(w.session.requests), true
+}
+
+// familiar reports whether somebody who has signed in uses an address.
+func (a *access) familiar(from netip.Addr) bool {
+	source := porter.Source(from)
+	now := time.Now()
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for _, s := range a.sessions {
+		if s.from == source && now.Before(s.ends) {
+			return true
+		}
+	}
+	return false
 }
 
 // still is what a visitor may do by now.
@@ -182,7 +210,6 @@ func (a *access) enter(w who, role Role, password string) (token string, err err
 	a.mu.Lock()
 	a.look(false)
 	key, seen, broken := a.keys[role], a.seen, a.err
-	wait := a.wait(w.from)
 	a.mu.Unlock()
 	if broken != nil {
 		return "", &Mistake{"nobody gets in, since the passwords cannot be read: " + broken.Error()}
@@ -190,15 +217,19 @@ func (a *access) enter(w who, role Role, password string) (token string, err err
 	if key == "" {
 		return "", &Mistake{"there is no password to " + role.Words()}
 	}
-	if wait > 0 {
+	if wait := a.tries.wait(w.from); wait > 0 {
 		return "", &busy{wait}
 	}
-	if !a.hashing.TryLock() {
+	late := time.NewTimer(hashWait)
+	defer late.Stop()
+	select {
+	case a.hashing <- struct{}{}:
+	case <-late.C:
 		return "", &busy{time.Second}
 	}
 	right := a.fits(key, password)
 	debug.FreeOSMemory() // what it took is wanted elsewhere; this is no goroutine of the loop
-	a.hashing.Unlock()
+	<-a.hashing
 	if !right {
 		return "", errWrong
 	}
@@ -224,25 +255,18 @@ func (a *access) enter(w who, role Role, password string) (token string, err err
 		delete(a.sessions, oldest)
 	}
 	delete(a.sessions, w.token) // who signs in again is not in twice
-	a.sessions[sha256.Sum256([]byte(token))] = &session{role: role, ends: now.Add(sessionLife)}
+	a.sessions[sha256.Sum256([]byte(token))] = &session{role: role, ends: now.Add(sessionLife),
+		from: porter.Source(w.from), requests: rate.NewLimiter(rate.Every(requestGap), a.atOnce)}
+	a.tries.in(w.from)
 	return token, nil
-}
-
-// wait is how long somebody must wait before his next try; 0 lets him try. mu
-// is held.
-func (a *access) wait(from netip.Addr) time.Duration {
-	if d := a.sources.wait(from); d > 0 {
-		return d
-	}
-	return delay(a.tries)
 }
 
 // wrongGap is how often wrong passwords are written down: somebody who tries
 // all day must not wear the disk out.
 const wrongGap = time.Minute
 
-// failed counts a wrong password. It tells whether it is to be written down,
-// and how many were not.
+// failed counts a wrong password. It reports whether to write it down, and how
+// many were not written down before.
 func (a *access) failed() (before int, write bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()

@@ -1,47 +1,10 @@
 package panel
 
 import (
-	"net"
 	"net/http"
-	"net/netip"
-	"os"
-	"strings"
-	"sync/atomic"
+
+	"kerfwind/cmd/kerfwind/internal/porter"
 )
-
-// guard knows the names under which the page may be asked for. Others are
-// refused: a page elsewhere may point a name of its own at this computer, and
-// a browser would take the two for one origin.
-type guard struct {
-	names atomic.Pointer[map[string]bool]
-}
-
-func (g *guard) set(hosts []string) {
-	names := map[string]bool{"localhost": true}
-	if h, err := os.Hostname(); err == nil {
-		h = strings.ToLower(h)
-		first, _, _ := strings.Cut(h, ".")
-		names[h], names[first], names[first+".local"] = true, true, true
-	}
-	for _, h := range hosts {
-		names[strings.ToLower(strings.TrimSuffix(h, "."))] = true
-	}
-	g.names.Store(&names)
-}
-
-// allows tells whether the page may be asked for under a Host header.
-func (g *guard) allows(host string) bool {
-	name := host
-	if h, _, err := net.SplitHostPort(host); err == nil {
-		name = h
-	} else {
-		name = strings.TrimSuffix(strings.TrimPrefix(name, "["), "]")
-	}
-	if a, err := netip.ParseAddr(name); err == nil {
-		return a.Zone() == ""
-	}
-	return (*g.names.Load())[strings.ToLower(strings.TrimSuffix(name, "."))]
-}
 
 // policy lets a browser load and send only what is of this very page.
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
@@ -57,7 +20,17 @@ func (s *Server) protect(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		defer s.recovered(w)
 		h := w.Header()
-		if wait := s.requests.wait(addressOf(r.RemoteAddr)); wait > 0 {
+		wait, known := s.access.request(r)
+		if !known {
+			wait = s.requests.wait(porter.Address(r.RemoteAddr))
+		}
+		if c := porter.Of(r.Context()); c != nil {
+			if known {
+				c.Rise(porter.Known)
+			}
+			defer c.Busy()()
+		}
+		if wait > 0 {
 			h.Set("Retry-After", seconds(wait))
 			h.Set("Connection", "close")
 			http.Error(w, "Too many requests. Wait a moment.", http.StatusTooManyRequests)
@@ -68,7 +41,7 @@ func (s *Server) protect(next http.Handler) http.Handler {
 		h.Set("Referrer-Policy", "same-origin") // no-referrer would make every form's origin "null"
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
-		if !s.guard.allows(r.Host) {
+		if !s.names.Allow(r.Host) {
 			http.Error(w, "Refused: the page is not served under this name. Use the computer's address or its own name, or add the name to hosts in the table page of the rig file.",
 				http.StatusMisdirectedRequest)
 			return

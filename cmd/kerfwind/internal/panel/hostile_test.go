@@ -87,7 +87,7 @@ func siege(t testing.TB, roles ...Role) *besieged {
 		},
 	})
 	b.requests = newPace(requestGap, 1<<20) // TestFlood is about it
-	b.access.fits = fitted
+	b.access.fits, b.access.atOnce = fitted, 1<<20
 	shop := demoShop(t)
 	on := onPage(shop, time.Minute)
 	on.Ask = func(_ context.Context, in control.Input) error {
@@ -295,7 +295,7 @@ func TestHosts(t *testing.T) {
 		t.Fatal(err)
 	}
 	b := siege(t, Operate)
-	b.guard.set([]string{"Barn.lan"})
+	b.names.Set("Barn.lan")
 	c := b.enter(Operate)
 	for host, want := range map[string]bool{
 		"localhost": true, "LOCALHOST:8080": true, "127.0.0.1": true, "127.0.0.1:8080": true, "[::1]:8080": true, "[::1]": true, "192.168.1.20:80": true,
@@ -453,24 +453,65 @@ func TestTries(t *testing.T) {
 				}
 				most := triesAtOnce + int(time.Since(began)/triesGap) + 1
 				if name == "a thousand of them" {
-					most = allTriesBurst + int(time.Since(began)/allTriesGap) + 1
+					most = 1
+					for _, kind := range allTries[fresh:] { // nobody there has ever signed in
+						most += kind.atOnce + int(time.Since(began)/kind.gap)
+					}
 				}
 				if looked > most || looked < most/2 {
 					t.Errorf("%d were looked at, at most %d may be", looked, most)
 				}
-				if n := len(b.access.sources.all); n > mostSources {
-					t.Errorf("%d addresses are remembered", n)
+				if n, m := len(b.access.tries.each.all), len(b.access.tries.from); n > mostSources || m > mostSources {
+					t.Errorf("%d and %d addresses are remembered", n, m)
 				}
 				b.mu.Lock()
 				if n := len(b.rows); n > 1+int(time.Since(began)/wrongGap) {
 					t.Errorf("%d rows for %d tries", n, looked)
 				}
 				b.mu.Unlock()
-				if name != "a thousand of them" {
-					b.enter(Operate)
-				}
+				b.enter(Operate)
 				b.unharmed()
 			})
+		})
+	}
+}
+
+// TestNotStarved: while many addresses guess, an owner signs in at the first try
+// from where he has signed in before, and soon from anywhere else.
+func TestNotStarved(t *testing.T) {
+	for _, guessers := range []int{120, 1000} {
+		synctest.Test(t, func(t *testing.T) {
+			b := siege(t, Operate)
+			b.access.fits = func(_ Key, word string) bool { return word == words[Operate] }
+			guess := func(from, word string) int {
+				r := form("POST", "/sign-in", url.Values{"role": {"operate"}, "password": {word}}.Encode())
+				r.RemoteAddr = from
+				r.Header.Set("Accept", "application/json")
+				return b.send(r, nil).Code
+			}
+			if code := guess("192.168.1.20:1", words[Operate]); code != http.StatusOK {
+				t.Fatal(code)
+			}
+			n := 0
+			flood := func(tries int) {
+				for range tries {
+					guess(fmt.Sprintf("10.0.%d.%d:1", n%guessers/250, n%250+1), "a guess")
+					n++
+					time.Sleep(10 * time.Millisecond)
+				}
+			}
+			flood(6 * guessers)
+			if code := guess("192.168.1.20:1", words[Operate]); code != http.StatusOK {
+				t.Errorf("%d guess: an owner who comes back: %d", guessers, code)
+			}
+			tries := 1
+			for guess("192.168.1.21:1", words[Operate]) != http.StatusOK {
+				if tries++; tries > 3 {
+					t.Errorf("%d guess: an owner with another phone is kept out", guessers)
+					break
+				}
+				flood(300)
+			}
 		})
 	}
 }
@@ -479,7 +520,8 @@ func TestTries(t *testing.T) {
 // others are served meanwhile.
 func TestFlood(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := siege(t)
+		b := siege(t, Look)
+		cookie := b.enter(Look)
 		b.requests = newPace(requestGap, requestsAtOnce)
 		served := 0
 		began := time.Now()
@@ -504,19 +546,28 @@ func TestFlood(t *testing.T) {
 		if w := b.send(r, nil); w.Code != http.StatusOK {
 			t.Errorf("another one: %d", w.Code)
 		}
+		if w := b.send(form("GET", "/icon.svg", ""), cookie); w.Code != http.StatusOK {
+			t.Errorf("one who has signed in, behind the same proxy: %d", w.Code)
+		}
 	})
 }
 
-// TestBusy: while one password is looked at, another waits for its turn.
+// TestBusy: while one password is looked at, another waits for its turn, and
+// not for ever.
 func TestBusy(t *testing.T) {
-	b := siege(t, Operate)
-	b.access.hashing.Lock()
-	w := b.send(form("POST", "/sign-in", url.Values{"role": {"operate"}, "password": {words[Operate]}}.Encode()), nil)
-	b.access.hashing.Unlock()
-	if w.Code != http.StatusTooManyRequests || w.Header().Get("Retry-After") != "1" {
-		t.Errorf("%d %v", w.Code, w.Header())
-	}
-	b.enter(Operate)
+	synctest.Test(t, func(t *testing.T) {
+		b := siege(t, Operate)
+		b.access.hashing <- struct{}{}
+		w := b.send(form("POST", "/sign-in", url.Values{"role": {"operate"}, "password": {words[Operate]}}.Encode()), nil)
+		if w.Code != http.StatusTooManyRequests || w.Header().Get("Retry-After") != "1" {
+			t.Errorf("%d %v", w.Code, w.Header())
+		}
+		go func() {
+			time.Sleep(hashWait / 2)
+			<-b.access.hashing
+		}()
+		b.enter(Operate)
+	})
 }
 
 // nonsense are forms that no browser sends. %s is a field of the form, if it

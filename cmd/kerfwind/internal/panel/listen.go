@@ -9,17 +9,19 @@ import (
 	"log"
 	"net"
 	"net/http"
-	"net/netip"
 	"os"
 	"runtime/debug"
 	"sync"
 	"time"
+
+	"kerfwind/cmd/kerfwind/internal/porter"
 )
 
 // Bounds of connections: our own choice. A browser opens six at most.
 const (
 	mostConns  = 64
-	mostFrom   = 24 // from one address, but of this computer: a proxy may stand before the page
+	strangers  = 40 // of these; the rest is for those who have signed in
+	mostFrom   = 24 // from one address, but of this computer
 	partingGap = 500 * time.Millisecond
 	hangGap    = 2 * time.Second // for a request that was cut off: a disk may hang
 	againGap   = 10 * time.Second
@@ -36,6 +38,7 @@ type Place struct {
 type service struct {
 	at     Place
 	secure *certificate // nil: no TLS
+	door   func(net.Listener) net.Listener
 	server *http.Server
 	ctx    context.Context // done when serving is to end
 	end    context.CancelFunc
@@ -56,7 +59,7 @@ type service struct {
 func (s *Server) Open(at Place, fares func(error)) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.guard.set(at.Hosts)
+	s.names.Set(at.Hosts...)
 	if v := s.service; v != nil {
 		if v.at.Listen == at.Listen && v.at.CertFile == at.CertFile && v.at.KeyFile == at.KeyFile {
 			v.mu.Lock()
@@ -72,7 +75,7 @@ func (s *Server) Open(at Place, fares func(error)) {
 	if at.CertFile != "" {
 		v.secure = &certificate{cert: at.CertFile, key: at.KeyFile, notice: s.o.Notice}
 	}
-	v.server = s.bounded(v.ctx)
+	v.server, v.door = s.bounded(v.ctx), s.door
 	v.server.Handler = v.counted(s)
 	s.service = v
 	l, err := v.listen()
@@ -99,11 +102,17 @@ func (s *Server) bounded(ctx context.Context) *http.Server {
 	h := &http.Server{
 		Handler: s, ReadHeaderTimeout: headerWait, ReadTimeout: readWait, WriteTimeout: writeWait, IdleTimeout: idleWait, MaxHeaderBytes: mostHeader,
 		ErrorLog:    log.New(io.Discard, "", 0), // what strangers do wrong fills no log; faults of ours are told by protect
-		BaseContext: func(net.Listener) context.Context { return ctx },
-		Protocols:   new(http.Protocols),
+		BaseContext: func(net.Listener) context.Context { return ctx }, ConnContext: porter.ConnContext,
+		Protocols: new(http.Protocols),
 	}
 	h.Protocols.SetHTTP1(true) // one connection a request is simpler to bound than streams within one
 	return h
+}
+
+// door bounds the connections of a listener. One from where somebody has signed
+// in is let in before strangers.
+func (s *Server) door(l net.Listener) net.Listener {
+	return porter.Listen(l, porter.Limits{All: mostConns, Strangers: strangers, From: mostFrom}, porter.Knows(s.access.familiar))
 }
 
 // listen begins to listen.
@@ -122,7 +131,7 @@ func (v *service) listen() (net.Listener, error) {
 	v.mu.Lock()
 	v.addr = l.Addr()
 	v.mu.Unlock()
-	var out net.Listener = &door{Listener: l, open: map[netip.Addr]int{}}
+	var out net.Listener = v.door(l)
 	if conf != nil {
 		out = tls.NewListener(out, conf)
 	}
@@ -223,61 +232,6 @@ func (s *Server) shut() {
 	case <-over:
 	case <-limit.C:
 	}
-}
-
-// door lets only so many connections in.
-type door struct {
-	net.Listener
-	mu   sync.Mutex
-	all  int
-	open map[netip.Addr]int // by address
-}
-
-// Accept waits for the next connection that there is room for.
-func (d *door) Accept() (net.Conn, error) {
-	for {
-		c, err := d.Listener.Accept()
-		if err != nil {
-			return nil, err
-		}
-		from := addressOf(c.RemoteAddr().String())
-		if d.enter(from) {
-			return &guest{Conn: c, leave: sync.OnceFunc(func() { d.leave(from) })}, nil
-		}
-		_ = c.Close() // full
-	}
-}
-
-func (d *door) enter(from netip.Addr) bool {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if d.all >= mostConns || d.open[from] >= mostFrom && !from.IsLoopback() {
-		return false
-	}
-	d.all++
-	d.open[from]++
-	return true
-}
-
-func (d *door) leave(from netip.Addr) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.all--
-	if d.open[from]--; d.open[from] == 0 {
-		delete(d.open, from)
-	}
-}
-
-// guest is a connection that was let in.
-type guest struct {
-	net.Conn
-	leave func()
-}
-
-// Close makes room for another.
-func (g *guest) Close() error {
-	g.leave()
-	return g.Conn.Close()
 }
 
 // certificate is the one to show. It is read again when its files change; if

@@ -11,6 +11,7 @@ import (
 	"crypto/x509/pkix"
 	"encoding/pem"
 	"errors"
+	"fmt"
 	"io"
 	"math/big"
 	"net"
@@ -68,7 +69,7 @@ func serveOn(t *testing.T, b *besieged) *doorstep {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		if err := h.Serve(&door{Listener: d, open: map[netip.Addr]int{}}); !errors.Is(err, http.ErrServerClosed) {
+		if err := h.Serve(b.door(d)); !errors.Is(err, http.ErrServerClosed) {
 			t.Errorf("serving ended: %v", err)
 		}
 	}()
@@ -146,51 +147,82 @@ func TestSlow(t *testing.T) {
 	})
 }
 
-// TestDoor: one address cannot take all the room, and all together not more
-// than there is.
+// TestDoor: one address cannot take all the room, all together not more than
+// there is, and whoever has signed in is served all the same.
 func TestDoor(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		d := serveOn(t, siege(t, Operate))
-		var in []net.Conn
-		count := func(n int, from string) (kept int) {
-			for range n {
-				c := d.call(from)
-				if closedWithin(c, time.Millisecond) {
-					continue
-				}
-				kept++
-				in = append(in, c)
+		b := siege(t, Look)
+		d := serveOn(t, b)
+		flood := func(n int, from func(i int) string) (open []net.Conn) {
+			for i := range n {
+				open = append(open, d.call(from(i)))
 			}
-			return kept
+			synctest.Wait()
+			return open
 		}
-		if n := count(3*mostFrom, "192.168.1.66:1"); n != mostFrom {
-			t.Errorf("%d connections from one address", n)
+		alive := func(all []net.Conn) (n int) {
+			for _, c := range all {
+				if !closedWithin(c, time.Millisecond) {
+					n++
+				}
+			}
+			return n
 		}
-		if n := count(mostConns, "127.0.0.1:1"); n != mostConns-mostFrom {
-			t.Errorf("%d more from this computer", n)
+		cookie := b.enter(Look)
+		served := func(from string) {
+			t.Helper()
+			c := d.call(from)
+			defer func() { _ = c.Close() }()
+			if _, err := io.WriteString(c, "GET / HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\nCookie: "+cookie.Name+"="+cookie.Value+"\r\n\r\n"); err != nil {
+				t.Errorf("put out: %v", err)
+				return
+			}
+			r, err := http.ReadResponse(bufio.NewReader(c), nil)
+			if err != nil {
+				t.Errorf("not served: %v", err)
+				return
+			}
+			_, err = io.Copy(io.Discard, r.Body)
+			_ = r.Body.Close()
+			if err != nil || r.StatusCode != http.StatusOK {
+				t.Errorf("%d %v", r.StatusCode, err)
+			}
 		}
-		if n := count(1, "192.168.1.67:1"); n != 0 {
-			t.Error("more than there is room for")
+		for name, from := range map[string]func(int) string{
+			"one address":      func(int) string { return "192.168.1.66:1" },
+			"one IPv6 network": func(i int) string { return fmt.Sprintf("[2001:db8:0:1::%x]:1", i+1) },
+			"many":             func(i int) string { return fmt.Sprintf("10.0.%d.%d:1", i/250, i%250+1) },
+			"this computer":    func(int) string { return "127.0.0.1:1" },
+		} {
+			most := mostFrom
+			if name == "many" || name == "this computer" {
+				most = strangers
+			}
+			all := flood(500, from)
+			if n := alive(all); n != most {
+				t.Errorf("%s: %d connections are open, want %d", name, n, most)
+			}
+			served("192.168.1.20:1")
+			served(from(0))
+			for _, c := range all {
+				_ = c.Close()
+			}
+			synctest.Wait()
 		}
-		for _, c := range in {
-			_ = c.Close()
-		}
-		synctest.Wait()
-		if n := count(1, "192.168.1.66:1"); n != 1 {
-			t.Error("there is no room after all have gone")
-		}
-		_ = in[len(in)-1].Close()
 	})
 }
 
-// TestStreams: only so many pages follow by themselves; the next is told.
+// TestStreams: one visitor has only so many streams, strangers not all of them,
+// and whoever has signed in gets one.
 func TestStreams(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := siege(t)
+		b := siege(t, Operate)
+		cookie := b.enter(Operate)
 		d := serveOn(t, b)
-		open := func() (c net.Conn, status int, header http.Header) {
-			c = d.call("127.0.0.1:1")
-			if _, err := io.WriteString(c, "GET /events HTTP/1.1\r\nHost: localhost\r\nAccept: text/event-stream\r\n\r\n"); err != nil {
+		open := func(from, cookie string) (c net.Conn, status int, header http.Header) {
+			t.Helper()
+			c = d.call(from)
+			if _, err := io.WriteString(c, "GET /events HTTP/1.1\r\nHost: localhost\r\nAccept: text/event-stream\r\n"+cookie+"\r\n"); err != nil {
 				t.Fatal(err)
 			}
 			r, err := http.ReadResponse(bufio.NewReader(c), nil) //nolint:bodyclose // the goroutine below closes it
@@ -204,28 +236,41 @@ func TestStreams(t *testing.T) {
 			return c, r.StatusCode, r.Header
 		}
 		var all []net.Conn
-		for range mostStreams {
-			c, status, _ := open()
-			if status != http.StatusOK {
-				t.Fatal(status)
+		take := func(n, want int, from func(int) string) {
+			t.Helper()
+			got := 0
+			for i := range n {
+				c, status, header := open(from(i), "")
+				all = append(all, c)
+				if status == http.StatusOK {
+					got++
+				} else if status != http.StatusServiceUnavailable || header.Get("Retry-After") == "" {
+					t.Errorf("%d %v", status, header)
+				}
 			}
-			all = append(all, c)
+			if got != want {
+				t.Errorf("%d streams from %s, want %d", got, from(0), want)
+			}
 		}
-		c, status, header := open()
-		if status != http.StatusServiceUnavailable || header.Get("Retry-After") == "" {
-			t.Errorf("one more: %d %v", status, header)
+		take(2*streamsEach, streamsEach, func(int) string { return "192.168.1.66:1" })
+		take(2*streamsEach, streamsEach, func(i int) string { return fmt.Sprintf("[2001:db8:0:1::%x]:1", i+1) })
+		take(strange, strange, func(i int) string { return fmt.Sprintf("10.0.0.%d:1", i+1) }) // who has more makes room
+		if n, m := b.streams.Len(); n != strange || m != strange {
+			t.Errorf("%d streams, %d of strangers", n, m)
 		}
-		_ = c.Close()
-		time.Sleep(5 * readWait) // a stream outlives what a request may take
-		_ = all[0].Close()
-		time.Sleep(5 * time.Second) // until it is written to
-		c, status, _ = open()
+		mine, status, _ := open("192.168.1.20:1", "Cookie: "+cookie.Name+"="+cookie.Value+"\r\n")
 		if status != http.StatusOK {
-			t.Errorf("after one has gone: %d", status)
+			t.Errorf("whoever has signed in: %d", status)
 		}
-		for _, x := range append(all, c) {
-			_ = x.Close()
+		time.Sleep(5 * readWait) // a stream outlives what a request may take
+		for _, c := range all {
+			_ = c.Close()
 		}
+		time.Sleep(5 * time.Second) // until they are written to
+		if n, _ := b.streams.Len(); n != 1 {
+			t.Errorf("%d streams after all but one have gone", n)
+		}
+		_ = mine.Close()
 	})
 }
 
@@ -309,7 +354,7 @@ func TestOpenAgain(t *testing.T) {
 	}
 	first := b.Addr()
 	b.Open(Place{Listen: "127.0.0.1:0", Hosts: []string{"barn.lan"}}, fares)
-	if err := <-said; err != nil || b.Addr() != first || !b.guard.allows("barn.lan") {
+	if err := <-said; err != nil || b.Addr() != first || !b.names.Allow("barn.lan") {
 		t.Errorf("it was interrupted: %v, %v", err, b.Addr())
 	}
 	taken, err := net.Listen("tcp", "127.0.0.1:0")
@@ -318,7 +363,7 @@ func TestOpenAgain(t *testing.T) {
 	}
 	v := &service{at: Place{Listen: taken.Addr().String()}, again: time.Millisecond, done: make(chan struct{}), fares: fares}
 	v.ctx, v.end = context.WithCancel(t.Context())
-	v.server = b.bounded(v.ctx)
+	v.server, v.door = b.bounded(v.ctx), b.door
 	if _, err := v.listen(); err == nil {
 		t.Fatal("it is not taken")
 	}

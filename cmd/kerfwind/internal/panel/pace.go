@@ -1,11 +1,14 @@
 package panel
 
 import (
+	"math"
 	"net/netip"
 	"sync"
 	"time"
 
 	"golang.org/x/time/rate"
+
+	"kerfwind/cmd/kerfwind/internal/porter"
 )
 
 // mostSources bounds how many addresses are told apart.
@@ -26,29 +29,32 @@ func newPace(gap time.Duration, atOnce int) *pace {
 
 // wait is how long somebody must wait before the next time; 0 lets him.
 func (p *pace) wait(from netip.Addr) time.Duration {
-	bits := 32
-	if from.Is6() {
-		bits = 64 // a network of its own for every house: its owner has all addresses of it
-	}
-	source, _ := from.Prefix(bits) // the zero one for an address that is not known
+	source := porter.Source(from)
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	l := p.all[source]
 	if l == nil {
-		if len(p.all) >= mostSources {
-			for x, old := range p.all {
-				if old.Tokens() >= float64(p.atOnce) {
-					delete(p.all, x) // as if it had never come
-				}
-			}
-		}
-		if len(p.all) >= mostSources {
-			return p.gap
-		}
+		p.forget()
 		l = rate.NewLimiter(rate.Every(p.gap), p.atOnce)
 		p.all[source] = l
 	}
 	return delay(l)
+}
+
+// forget makes room for an address: it drops the one that is nearest to being as
+// if it had never come. mu is held.
+func (p *pace) forget() {
+	if len(p.all) < mostSources {
+		return
+	}
+	var least netip.Prefix
+	tokens := math.Inf(-1)
+	for x, l := range p.all {
+		if n := l.Tokens(); n > tokens {
+			least, tokens = x, n
+		}
+	}
+	delete(p.all, least)
 }
 
 // delay takes a turn, or says how long it is until there is one.
@@ -59,13 +65,4 @@ func delay(l *rate.Limiter) time.Duration {
 		r.Cancel()
 	}
 	return d
-}
-
-// addressOf is the address of a "host:port", without a zone.
-func addressOf(hostport string) netip.Addr {
-	at, err := netip.ParseAddrPort(hostport)
-	if err != nil {
-		return netip.Addr{}
-	}
-	return at.Addr().Unmap().WithZone("")
 }

@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"kerfwind/cmd/kerfwind/internal/porter"
 )
 
 // routes is the table of parts as a handler, with signing in and the files
@@ -90,18 +93,42 @@ func (s *Server) visit(w http.ResponseWriter, r *http.Request, p *Part, need Rol
 // get carries out a GET.
 func (s *Server) get(v *Visit, x *Route) {
 	if x.Stream {
-		select {
-		case s.streams <- struct{}{}:
-			defer func() { <-s.streams }()
-		default:
+		end, ok := s.stream(v)
+		if !ok {
 			v.W.Header().Set("Retry-After", "10")
-			s.wrong(v, http.StatusServiceUnavailable, "Too many pages are open already. This one does not follow by itself.")
+			s.wrong(v, http.StatusServiceUnavailable, "Too many pages are open already. This one does not follow by itself. Close others, then load it again.")
 			return
 		}
+		defer end()
 	}
 	if err := x.Do(v); err != nil {
 		s.failed(v, x, err)
 	}
+}
+
+// stream takes a place among the streams, which are long answers. The stream's
+// request ends where the place is wanted by somebody with more claim to it.
+func (s *Server) stream(v *Visit) (end func(), ok bool) {
+	ctx, cancel := context.WithCancel(v.R.Context())
+	source, standing := "", porter.Stranger
+	switch {
+	case v.who.session != nil:
+		source, standing = string(v.who.token[:]), porter.Known
+	case !v.who.from.IsLoopback():
+		source = porter.Source(v.who.from).String()
+	}
+	g := s.streams.Enter(source, standing, cancel)
+	if g == nil {
+		cancel()
+		return nil, false
+	}
+	v.R = v.R.WithContext(ctx)
+	done := g.Busy()
+	return func() {
+		done()
+		g.Leave()
+		cancel()
+	}, true
 }
 
 // change carries out a POST, writes it down and shows the part again.

@@ -13,6 +13,8 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"kerfwind/cmd/kerfwind/internal/porter"
 )
 
 // Options say how to serve.
@@ -42,10 +44,10 @@ type Server struct {
 	mux  *http.ServeMux
 	all  http.Handler
 
-	guard    guard
+	names    porter.Names
 	requests *pace
 	access   *access
-	streams  chan struct{} // has room for each stream that may be open
+	streams  *porter.Room
 
 	mu      sync.Mutex
 	service *service // nil: not served
@@ -59,9 +61,11 @@ const (
 	readWait    = 10 * time.Second // for a whole request
 	writeWait   = 15 * time.Second // for a whole answer, but of a stream
 	idleWait    = 60 * time.Second // for the next request of a connection
-	mostStreams = 16               // open at a time
+	mostStreams = 24               // open at a time
+	strange     = 12               // of these; the rest is for those who have signed in
+	streamsEach = 4                // of one session, or of one address
 
-	// From one address: a page is five requests. More than that would cost a
+	// From one address or of one session: a page is five requests. More than that would cost a
 	// small computer what it needs for the shop.
 	requestGap     = 20 * time.Millisecond // in the long run
 	requestsAtOnce = 300
@@ -69,9 +73,9 @@ const (
 
 // New makes the page. It serves nothing yet.
 func New(o Options) *Server {
-	s := &Server{o: o, streams: make(chan struct{}, mostStreams), access: newAccess(o.Passwords),
+	s := &Server{o: o, streams: porter.NewRoom(porter.Limits{All: mostStreams, Strangers: strange, From: streamsEach}), access: newAccess(o.Passwords),
 		requests: newPace(requestGap, requestsAtOnce)}
-	s.guard.set(nil)
+	s.names.Set()
 	s.mux = s.routes()
 	s.all = s.protect(s.mux)
 	return s
