@@ -90,6 +90,7 @@ var keyTests = map[string]string{
 	"rig.broker.password_file":  `password_file = "broker-password" => password_file = "pw"`,
 	"rig.metrics":               `listen = "127.0.0.1:9465" => listen = "127.0.0.1:9466"`,
 	"rig.metrics.listen":        `listen = "127.0.0.1:9465" => listen = "127.0.0.1:9466"`,
+	"rig.metrics.hosts":         `hosts = ["barn.local"] => hosts = ["shop.local"]`,
 	"rig.page":                  `listen = "0.0.0.0:8081" => listen = "0.0.0.0:8082"`,
 	"rig.page.listen":           `listen = "0.0.0.0:8081" => listen = "127.0.0.1:8081"`,
 	"rig.page.hosts":            `hosts = ["barn.lan"] => hosts = ["barn.lan", "shop.lan"]`,

@@ -82,17 +82,17 @@ func TestNodes(t *testing.T) {
 
 // Doubts are about a contactor and stop contacts that hang on the broker.
 func TestNodeDoubts(t *testing.T) {
-	_, s, err := withNodes(t, `barn.toml: collector = { actuator = "k0", channel = "c7", => collector = { actuator = "annex/k1",`,
+	r, s, err := withNodes(t, `barn.toml: collector = { actuator = "k0", channel = "c7", => collector = { actuator = "annex/k1",`,
 		`barn.toml: outlet = [{ name = "air cleaner", actuator = "annex/k1", follows = ["drum sander", "router"], run_on = "20 min" }] => `,
 		`annex.toml: kind = "button",    chip => kind = "stop", closed = "ok", series = true, chip`, `annex.toml: , closed = "pressed" => `, `barn.toml: , button = "annex/sweep button", hold = "3 min" => `)
 	if err != nil {
 		t.Fatal(err)
 	}
 	text := ""
-	for _, w := range s.Warnings {
+	for _, w := range append(r.Warnings, s.Warnings...) {
 		text += w.Message + "\n"
 	}
-	for _, want := range []string{`the contactor is driven by node "annex"`, "goes on there for 10 min 28 s", `the stop contact "annex/sweep button" is wired to a node`, "if the program hangs, the contactor stays"} {
+	for _, want := range []string{`the contactor is driven by node "annex"`, "goes on there for 10 min 28 s", "has no TLS: whoever listens in there learns its password, and with it speaks for every node", `the stop contact "annex/sweep button" is wired to a node`, "if the program hangs, the contactor stays"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no doubt says %q:\n%s", want, text)
 		}

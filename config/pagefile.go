@@ -31,19 +31,24 @@ func (raw *rawPage) page(f *file, r *Rig) *Page {
 	set(&p.CertFile, raw.Certificate)
 	set(&p.KeyFile, raw.Key)
 	f.both(raw.at, "certificate_file", raw.Certificate, "key_file", raw.Key)
-	for _, h := range raw.Hosts {
-		if !isHost(h) {
-			f.add(raw.key("hosts"), fmt.Sprintf("page: %q is no name of a host", h), `write the name alone, without a port or a path: "barn.lan"`)
-		}
-	}
+	f.hosts(raw.key("hosts"), "page", raw.Hosts)
 	if !p.Local && p.CertFile == "" {
-		r.Warnings = append(r.Warnings, f.problem(raw.key("listen"), fmt.Sprintf("the page is served to the network at %s without TLS: whoever can listen in there learns its passwords", p.Listen),
-			"give it certificate_file and key_file, or keep it to a network of your own and use its passwords nowhere else"))
+		r.warn(f, raw.key("listen"), fmt.Sprintf("the page is served to the network at %s without TLS: whoever listens in there learns its passwords", p.Listen),
+			"give it certificate_file and key_file, or keep it to a network of your own and use its passwords nowhere else")
 	}
 	return p
 }
 
-// isHost tells whether a name is one of a host: addresses need not be listed.
+// hosts checks a list of names of hosts.
+func (f *file) hosts(path, table string, names []string) {
+	for _, h := range names {
+		if !isHost(h) {
+			f.add(path, fmt.Sprintf("%s: %q is no name of a host", table, h), `write the name alone, without a port or a path: "barn.lan"`)
+		}
+	}
+}
+
+// isHost reports whether a name is one of a host: addresses need not be listed.
 func isHost(name string) bool {
 	if name == "" || len(name) > 253 || net.ParseIP(name) != nil {
 		return false

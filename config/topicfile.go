@@ -38,7 +38,8 @@ type rawBroker struct {
 
 type rawMetrics struct {
 	at
-	Listen string `toml:"listen" def:"127.0.0.1:9464"`
+	Listen string   `toml:"listen" def:"127.0.0.1:9464"`
+	Hosts  []string `toml:"hosts"`
 }
 
 type rawMessage struct {
@@ -80,7 +81,10 @@ type Broker struct {
 }
 
 // Metrics is where the metrics are served.
-type Metrics struct{ Listen string }
+type Metrics struct {
+	Listen string
+	Hosts  []string // names they may be asked for by, besides the computer's own
+}
 
 // Message says how to read what a remote sensor publishes about a machine.
 type Message struct {
@@ -94,6 +98,10 @@ type Message struct {
 func (raw *rawRig) topics(f *file, r *Rig) {
 	if m := raw.MQTT; m != nil {
 		r.MQTT = m.mqtt(f, raw.clientName())
+		if forgeable := raw.forgeable(); forgeable != "" && m.exposed() {
+			r.warn(f, m.key("broker"), fmt.Sprintf("mqtt: the link to %s has no TLS: whoever listens in there learns its password%s", m.Broker, forgeable),
+				`use a broker that speaks TLS and write broker = "ssl://…:8883"`)
+		}
 	} else {
 		for i := range raw.Actuator {
 			if a := &raw.Actuator[i]; a.Kind == "topic" {
@@ -111,14 +119,46 @@ func (raw *rawRig) topics(f *file, r *Rig) {
 			f.add(b.key("listen"), fmt.Sprintf("broker: everybody in the network could publish at %s: no password is set", b.Listen),
 				`add user and password_file, or listen = "127.0.0.1:1883"`)
 		}
+		if !local && b.Password != nil {
+			r.warn(f, b.key("listen"), fmt.Sprintf("the broker is open to the network at %s without TLS: whoever listens in there learns its password%s", b.Listen, raw.forgeable()),
+				"keep it to a network of the shop's own, or run a broker that speaks TLS and name it in mqtt")
+		}
 	}
 	if m := raw.Metrics; m != nil {
-		f.listens(m.key("listen"), m.Listen, "9464")
-		r.Metrics = &Metrics{m.Listen}
+		if !f.listens(m.key("listen"), m.Listen, "9464") {
+			r.warn(f, m.key("listen"), fmt.Sprintf("the metrics are open to the network at %s: whoever reaches it reads when the shop works", m.Listen),
+				`write listen = "127.0.0.1:9464", or let only the Prometheus server through the firewall`)
+		}
+		f.hosts(m.key("hosts"), "metrics", m.Hosts)
+		r.Metrics = &Metrics{m.Listen, m.Hosts}
 	}
 	if raw.Page != nil {
 		r.Page = raw.Page.page(f, r)
 	}
+}
+
+// warn adds a warning about a place in the rig file.
+func (r *Rig) warn(f *file, path, message, remedy string) {
+	r.Warnings = append(r.Warnings, f.problem(path, message, remedy))
+}
+
+// forgeable says what else the password of a broker opens where nodes sense and
+// drive over it.
+func (raw *rawRig) forgeable() string {
+	if len(raw.Node) == 0 && raw.Role == nil {
+		return ""
+	}
+	return ", and with it speaks for every node: reports machines that do not run, opens stop contacts, drives outputs"
+}
+
+// exposed reports whether the link passes the network without TLS.
+func (raw *rawMQTT) exposed() bool {
+	u, err := url.Parse(raw.Broker)
+	if err != nil || u.Scheme != "tcp" {
+		return false
+	}
+	ip := net.ParseIP(u.Hostname())
+	return u.Hostname() != "localhost" && (ip == nil || !ip.IsLoopback())
 }
 
 // clientName is what a link logs in as where the file does not say.
@@ -335,7 +375,11 @@ func (r *Rig) describeTopics(p *page) {
 		p.line(1, "A broker of its own at %s, %s", b.Listen, who)
 	}
 	if r.Metrics != nil {
-		p.line(1, "Metrics at http://%s/metrics", r.Metrics.Listen)
+		also := ""
+		if len(r.Metrics.Hosts) > 0 {
+			also = ", also under " + strings.Join(r.Metrics.Hosts, ", ")
+		}
+		p.line(1, "Metrics at http://%s/metrics%s", r.Metrics.Listen, also)
 	}
 	if r.Page != nil {
 		p.line(1, "%s", r.Page.describe())

@@ -129,7 +129,8 @@ var (
 		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",
 			"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
 		// One piece bounds the connections of all listeners.
-		"cmd/kerfwind/internal/broker": {"cmd/kerfwind/internal/porter"},
+		"cmd/kerfwind/internal/broker":  {"cmd/kerfwind/internal/porter"},
+		"cmd/kerfwind/internal/metrics": {"cmd/kerfwind/internal/porter"},
 		// A made shop, for tests of the move-in.
 		"cmd/kerfwind/internal/movein/moveintest": {"cmd/kerfwind/internal/movein", "testdata"},
 		// It carries out what the pure session asks for.

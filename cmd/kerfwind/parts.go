@@ -138,13 +138,11 @@ func serveMetrics(s *daemon.Shop, link *topics) (daemon.Watcher, error) {
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
-	mux := http.NewServeMux()
-	mux.Handle("/metrics", m.Handler())
-	server := &http.Server{Handler: mux, ReadTimeout: 10 * time.Second, WriteTimeout: 10 * time.Second, MaxHeaderBytes: 16 << 10}
+	server := m.Server(s.Rig.Metrics.Hosts)
 	var serving sync.WaitGroup
 	serving.Go(func() {
 		s.Guard(func() {
-			if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			if err := server.Serve(metrics.Door(l)); !errors.Is(err, http.ErrServerClosed) {
 				s.Fares(err)
 				s.Notice(fmt.Errorf("metrics: %w", err))
 			}
