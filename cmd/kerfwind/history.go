@@ -55,7 +55,7 @@ Without --from the last periods are shown: 14 days, 8 weeks or 12 months.`,
   kerfwind history --runs --machine planer
   kerfwind history --changes --from 2026-03-02`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return history(cmd.OutOrStdout(), &f) },
+		RunE: func(cmd *cobra.Command, _ []string) error { return history(cmd.Context(), cmd.OutOrStdout(), &f) },
 	}
 	stateFlag(cmd, &f.state)
 	fl := cmd.Flags()
@@ -79,15 +79,9 @@ Without --from the last periods are shown: 14 days, 8 weeks or 12 months.`,
 	return cmd
 }
 
-// shownPeriods is how many periods are shown without --from.
-var shownPeriods = map[journal.Period]int{journal.Day: 14, journal.Week: 8, journal.Month: 12}
-
-func history(w io.Writer, f *historyFlags) error {
-	by, ok := map[string]journal.Period{"day": journal.Day, "week": journal.Week, "month": journal.Month, "all": journal.All}[f.by]
-	if !ok {
-		return &exitError{exitUsage, fmt.Errorf("--by is day, week, month or all, not %q", f.by)}
-	}
-	from, to := -1<<31, 1<<31-1
+// days reads --from and --to.
+func (f *historyFlags) days() (from, to int, err error) {
+	from, to = -1<<31, 1<<31-1
 	for _, d := range []struct {
 		flag, text string
 		day        *int
@@ -95,14 +89,24 @@ func history(w io.Writer, f *historyFlags) error {
 		if d.text == "" {
 			continue
 		}
-		day, err := histview.ParseDay(d.text)
-		if err != nil {
-			return &exitError{exitUsage, fmt.Errorf("%s: %w", d.flag, err)}
+		if *d.day, err = histview.ParseDay(d.text); err != nil {
+			return 0, 0, fmt.Errorf("%s: %w", d.flag, err)
 		}
-		*d.day = day
 	}
 	if from > to {
-		return &exitError{exitUsage, fmt.Errorf("--from %s is after --to %s", f.from, f.to)}
+		return 0, 0, fmt.Errorf("--from %s is after --to %s", f.from, f.to)
+	}
+	return from, to, nil
+}
+
+func history(ctx context.Context, w io.Writer, f *historyFlags) error {
+	by, ok := histview.ParsePeriod(f.by)
+	if !ok {
+		return &exitError{exitUsage, fmt.Errorf("--by is day, week, month or all, not %q", f.by)}
+	}
+	from, to, err := f.days()
+	if err != nil {
+		return &exitError{exitUsage, err}
 	}
 	if f.limit < 1 || f.limit > 10_000 {
 		return &exitError{exitUsage, fmt.Errorf("--limit is 1 to 10000, not %d", f.limit)}
@@ -110,17 +114,40 @@ func history(w io.Writer, f *historyFlags) error {
 	if f.changes {
 		return historyChanges(w, f, from, to)
 	}
-	ctx := context.Background()
 	db, err := journal.OpenReader(ctx, f.state)
 	if err != nil {
 		return err
 	}
+	var runs histview.Runs
+	var totals *histview.Report
 	if f.runs {
-		err = historyRuns(ctx, w, db, f, from, to)
+		runs, err = histview.ReadRuns(ctx, db, journal.RunsOf{Machine: f.machine, From: from, To: to, Before: f.before, Limit: f.limit})
 	} else {
-		err = historyTotals(ctx, w, db, f, by, from, to)
+		totals, err = histview.Gather(ctx, db, histview.Of{By: by, Machine: f.machine, From: from, To: to, Recent: f.from == ""})
 	}
-	return errors.Join(err, db.Close())
+	if err = errors.Join(err, db.Close()); err != nil {
+		return err
+	}
+	var view interface {
+		WriteJSON(io.Writer) error
+		WriteCSV(io.Writer) error
+		WriteTable(io.Writer) error
+	} = totals
+	if f.runs {
+		view = &runs
+	} else if totals == nil {
+		_, err := fmt.Fprintln(w, "nothing has run yet")
+		return err
+	}
+	switch {
+	case f.json:
+		return view.WriteJSON(w)
+	case f.csv:
+		return view.WriteCSV(w)
+	case f.svg != "":
+		return outfile.Write(f.svg, f.force, totals.WriteSVG)
+	}
+	return view.WriteTable(w)
 }
 
 // historyChanges lists what was changed on the page.
@@ -159,65 +186,4 @@ func historyChanges(w io.Writer, f *historyFlags, from, to int) error {
 		_, err = fmt.Fprintf(w, "%d lines of %s cannot be read\n", bad, log.Path)
 	}
 	return err
-}
-
-func historyRuns(ctx context.Context, w io.Writer, db *journal.DB, f *historyFlags, from, to int) error {
-	list, err := db.Runs(ctx, journal.RunsOf{Machine: f.machine, From: from, To: to, Before: f.before, Limit: f.limit + 1})
-	if err != nil {
-		return err
-	}
-	r := histview.Runs{List: list, Zone: time.Local}
-	if len(list) > f.limit {
-		r.List, r.More = list[:f.limit], true
-	}
-	switch {
-	case f.json:
-		return r.WriteJSON(w)
-	case f.csv:
-		return r.WriteCSV(w)
-	}
-	return r.WriteTable(w)
-}
-
-func historyTotals(ctx context.Context, w io.Writer, db *journal.DB, f *historyFlags, by journal.Period, from, to int) error {
-	first, last, ok, err := db.Extent(ctx, journal.Machines)
-	if err != nil {
-		return err
-	}
-	if !ok {
-		_, err := fmt.Fprintln(w, "nothing has run yet")
-		return err
-	}
-	to = min(to, last)
-	if f.from == "" {
-		from = by.First(to)
-		for i := 1; i < shownPeriods[by]; i++ {
-			from = by.First(from - 1)
-		}
-		from = max(from, by.First(first))
-	}
-	from = max(from, by.First(first)) // nothing is before
-	if by == journal.All {
-		from = max(from, first)
-	}
-	r := histview.Report{By: by, From: from, To: to}
-	for _, g := range []struct{ of, kind, name string }{{"machine", journal.Machines, f.machine}, {"collector", journal.Collectors, ""}} {
-		if g.of == "collector" && f.machine != "" {
-			continue
-		}
-		totals, err := db.Totals(ctx, g.kind, g.name, by, from, to)
-		if err != nil {
-			return err
-		}
-		r.Groups = append(r.Groups, histview.Group{Of: g.of, Totals: totals})
-	}
-	switch {
-	case f.json:
-		return r.WriteJSON(w)
-	case f.csv:
-		return r.WriteCSV(w)
-	case f.svg != "":
-		return outfile.Write(f.svg, f.force, r.WriteSVG)
-	}
-	return r.WriteTable(w)
 }

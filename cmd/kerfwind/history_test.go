@@ -7,11 +7,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
-	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
 	"kerfwind/testdata/peers"
@@ -25,31 +23,6 @@ func barnHistory(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(journaltest.Make(ts.MkAbs(args[0]), 8))
 }
 
-func TestParseEvery(t *testing.T) {
-	tests := []struct {
-		text  string
-		moves bool
-		want  int64
-		err   string
-	}{
-		{"40 h", false, 40 * 3600 * 1000, ""},
-		{"never", false, 0, ""},
-		{"never", true, 0, ""},
-		{"20000 moves", true, 20000, ""},
-		{"500", true, 500, ""},
-		{"40", false, 0, "unit"},
-		{"40 s", false, 0, "between 1 h"},
-		{"-3", true, 0, "number of openings"},
-		{"40 h", true, 0, "number of openings"},
-	}
-	for _, tt := range tests {
-		got, err := parseEvery(tt.text, tt.moves)
-		if got != tt.want || (err == nil) != (tt.err == "") || err != nil && !strings.Contains(err.Error(), tt.err) {
-			t.Errorf("%q: %d %v", tt.text, got, err)
-		}
-	}
-}
-
 // The picture fits its frame, and a browser draws all of it.
 func TestHistoryPicture(t *testing.T) {
 	dir := t.TempDir()
@@ -59,7 +32,7 @@ func TestHistoryPicture(t *testing.T) {
 	svg := filepath.Join(dir, "hours.svg")
 	for _, by := range []string{"day", "week", "month", "all"} {
 		f := historyFlags{state: dir, by: by, svg: svg, force: true, limit: 1}
-		if err := history(os.Stdout, &f); err != nil {
+		if err := history(t.Context(), os.Stdout, &f); err != nil {
 			t.Fatal(err)
 		}
 		data, err := os.ReadFile(svg)
@@ -71,7 +44,7 @@ func TestHistoryPicture(t *testing.T) {
 		}
 	}
 	f := historyFlags{state: dir, by: "day", from: "2025-01-01", svg: svg, force: true, limit: 1}
-	if err := history(os.Stdout, &f); err != nil {
+	if err := history(t.Context(), os.Stdout, &f); err != nil {
 		t.Errorf("days before the first record take no room: %v", err)
 	}
 	if to := os.Getenv("KERFWIND_LOOK"); to != "" { // a folder for those who want to see it
@@ -79,21 +52,6 @@ func TestHistoryPicture(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-}
-
-func FuzzParseDay(f *testing.F) {
-	for _, s := range []string{"2026-03-02", "1969-12-31", "2026-02-30", "", "0000-01-01", "9999-12-31"} {
-		f.Add(s)
-	}
-	f.Fuzz(func(t *testing.T, text string) {
-		day, err := histview.ParseDay(text)
-		if err != nil {
-			return
-		}
-		if got := journal.DayTime(day).Format(time.DateOnly); got != text {
-			t.Fatalf("%q is day %d, which is %s", text, day, got)
-		}
-	})
 }
 
 // The figures of a report agree with SQLite's own program reading the rows.
@@ -104,7 +62,7 @@ func TestHistorySQLite(t *testing.T) {
 		t.Fatal(err)
 	}
 	var b strings.Builder
-	if err := history(&b, &historyFlags{state: dir, by: "day", from: "2026-01-01", machine: "band saw", limit: 1, csv: true}); err != nil {
+	if err := history(t.Context(), &b, &historyFlags{state: dir, by: "day", from: "2026-01-01", machine: "band saw", limit: 1, csv: true}); err != nil {
 		t.Fatal(err)
 	}
 	want := sqlite3(t, sqlite, journal.Path(dir), `SELECT date(wall/1000,'unixepoch'), count(*), sum(ms)/1000, max(ms)/1000 FROM span

@@ -153,7 +153,8 @@ var (
 		"cmd/kerfwind/internal/movein": {"cmd/kerfwind/internal/learning"},
 		// The reckoning is pure; the journal keeps what it works on.
 		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},
-		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal"},
+		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/upkeep"},
+		"cmd/kerfwind/internal/pagebook": {"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/panel"},
 		// The page says things in the words of the timeline and shows the same
 		// pictures and lists as the commands.
 		"cmd/kerfwind/internal/panel": {"cmd/kerfwind/internal/porter", "cmd/kerfwind/internal/timeline", "cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/ductview",

@@ -12,6 +12,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/lesson"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
+	"kerfwind/cmd/kerfwind/internal/pagebook"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/control"
@@ -114,9 +115,8 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, *lesson.Page, error) {
 	}
 	shop.Down = p.down
 	shop.Shops = &pageShops{state: p.state, shop: s.Shop, now: s.Choice, use: s.Use}
-	room := make(readers, pageReaders)
-	shop.History = historyFor(p.state, room)
-	shop.Upkeep = &pageUpkeep{p.state, clock, time.Local, room}
+	book := pagebook.New(p.state, clock, time.Local)
+	shop.History, shop.Upkeep = book.Open, book
 	if s.Memory != nil {
 		shop.Tape = pageTape{s.Memory}
 	}

@@ -10,6 +10,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
+	"kerfwind/cmd/kerfwind/internal/pagebook"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/setup"
 	"kerfwind/config"
@@ -75,8 +76,8 @@ func BenchmarkPageOfMany(b *testing.B) {
 	shop.Names, shop.Speed = &names, 1
 	shop.Now = func() time.Duration { return 0 }
 	shop.Wall = func() (time.Time, bool) { return wall, true }
-	shop.History = historyFor(dir, make(readers, 1))
-	shop.Upkeep = &pageUpkeep{dir, func() journal.Stamp { return journal.Stamp{Boot: "boot", Wall: wall, Trusted: true} }, time.UTC, make(readers, 1)}
+	book := pagebook.New(dir, func() journal.Stamp { return journal.Stamp{Boot: "boot", Wall: wall, Trusted: true} }, time.UTC)
+	shop.History, shop.Upkeep = book.Open, book
 	server.Show(shop)
 	for name, address := range map[string]string{
 		"newest": "/runs", "old": "/runs?to=2018-06-01", "machine": "/runs?machine=planer&to=2020-01-01", "rare": "/runs?machine=drum+sander",

@@ -330,7 +330,7 @@ func upkeepEvery(v *Visit) error {
 	}
 	v.Said(fmt.Sprintf("%s: due every %s.", item, every))
 	if every == "never" {
-		v.Said(item + ": no more word of it.")
+		v.Said(item + ": no further reminders.")
 	}
 	return nil
 }

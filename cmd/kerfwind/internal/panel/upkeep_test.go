@@ -112,7 +112,7 @@ func TestUpkeepChanges(t *testing.T) {
 		{upkeepUndo, "item=bin&seen=x", "", "", "does not say what"},
 		{upkeepEvery, "item=filter&every=40+h&machine=", "every filter||40 h", "filter: due every 40 h", ""},
 		{upkeepEvery, "item=knives&every=25+h&machine=planer", "every knives|planer|25 h", "due every 25 h", ""},
-		{upkeepEvery, "item=filter&every=never", "every filter||never", "no more word", ""},
+		{upkeepEvery, "item=filter&every=never", "every filter||never", "no further reminders", ""},
 		{upkeepEvery, "item=knives&every=25+h&machine=lathe", "", "", "no machine"},
 		{upkeepEvery, "item=&every=25+h", "", "", "name what"},
 		{upkeepEvery, "item=" + strings.Repeat("x", 61) + "&every=25+h", "", "", "name what"},

@@ -1,4 +1,4 @@
-package main
+package pagebook
 
 import (
 	"bytes"
@@ -6,7 +6,10 @@ import (
 	"errors"
 	"strings"
 	"testing"
+	"time"
 
+	"kerfwind/cmd/kerfwind/internal/histview"
+	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
 	"kerfwind/cmd/kerfwind/internal/panel"
 )
@@ -15,7 +18,7 @@ import (
 func TestPageHistory(t *testing.T) {
 	dir := t.TempDir()
 	ctx := context.Background()
-	opened := historyFor(dir, make(readers, pageReaders))
+	opened := New(dir, nil, time.Local).Open
 	if _, err := opened(ctx, false); !errors.Is(err, panel.ErrNoHistory) {
 		t.Fatalf("%v", err)
 	}
@@ -78,7 +81,17 @@ func TestPageHistory(t *testing.T) {
 	if err := h.RunsCSV(ctx, &page, panel.RunsOf{From: first, To: last}); err != nil {
 		t.Fatal(err)
 	}
-	if err := history(&terminal, &historyFlags{state: dir, by: "day", runs: true, csv: true, limit: 10_000}); err != nil {
+	db, err := journal.OpenReader(ctx, dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := db.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	runsOf, err := histview.ReadRuns(ctx, db, journal.RunsOf{From: first, To: last, Limit: 10_000})
+	if err := errors.Join(err, runsOf.WriteCSV(&terminal)); err != nil {
 		t.Fatal(err)
 	}
 	if page.String() != terminal.String() || strings.Count(page.String(), "\n") != 61 {
@@ -89,7 +102,8 @@ func TestPageHistory(t *testing.T) {
 	if err := h.HoursCSV(ctx, &page, panel.HoursOf{By: "week", From: first, To: last}); err != nil {
 		t.Fatal(err)
 	}
-	if err := history(&terminal, &historyFlags{state: dir, by: "week", csv: true, limit: 50}); err != nil {
+	totals, err := histview.Gather(ctx, db, histview.Of{By: journal.Week, To: 1<<31 - 1, Recent: true})
+	if err := errors.Join(err, totals.WriteCSV(&terminal)); err != nil {
 		t.Fatal(err)
 	}
 	if page.String() != terminal.String() {
@@ -100,7 +114,7 @@ func TestPageHistory(t *testing.T) {
 	}
 	// There is room for a few at a time; the next one waits, but not for ever.
 	var all []panel.History
-	for range pageReaders {
+	for range mostReaders {
 		h, err := opened(ctx, false)
 		if err != nil {
 			t.Fatal(err)
@@ -113,7 +127,7 @@ func TestPageHistory(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 	// Downloads have room of their own, and are refused where there is none.
-	for range pageDownloads {
+	for range mostDownloads {
 		h, err := opened(ctx, true)
 		if err != nil {
 			t.Fatal(err)

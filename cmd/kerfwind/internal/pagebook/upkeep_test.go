@@ -1,4 +1,4 @@
-package main
+package pagebook
 
 import (
 	"context"
@@ -18,7 +18,7 @@ func TestPageUpkeep(t *testing.T) {
 	ctx := context.Background()
 	dir := t.TempDir()
 	wall := time.Date(2026, 3, 30, 12, 0, 0, 0, time.UTC)
-	u := &pageUpkeep{dir, func() journal.Stamp { return journal.Stamp{Boot: "boot", Wall: wall, Trusted: true} }, time.UTC, make(readers, 1)}
+	u := New(dir, func() journal.Stamp { return journal.Stamp{Boot: "boot", Wall: wall, Trusted: true} }, time.UTC)
 	if _, err := u.Look(ctx); !errors.Is(err, panel.ErrNoHistory) {
 		t.Fatalf("%v", err)
 	}
