@@ -100,7 +100,7 @@ func (b *builder) channel(path, name string) int {
 }
 
 // contact finds a contact of the rig of one of the kinds, and takes it.
-func (b *builder) contact(path string, name *string, kind string) int {
+func (b *builder) contact(path string, name *string, kind ContactKind) int {
 	if name == nil {
 		return None
 	}
@@ -115,25 +115,31 @@ func (b *builder) contact(path string, name *string, kind string) int {
 				fit = append(fit, other.Name)
 			}
 		}
-		remedy := fmt.Sprintf("use one of the kind %q; the rig has none", kind)
+		remedy := fmt.Sprintf("use one of the kind %q; the rig has none", kind.String())
 		if len(fit) > 0 {
-			remedy = fmt.Sprintf("use one of the kind %q: %s", kind, quoted(fit))
+			remedy = fmt.Sprintf("use one of the kind %q: %s", kind.String(), quoted(fit))
 		}
-		b.add(path, fmt.Sprintf("%s: contact %q is of the kind %q", b.say(path), *name, c.Kind), remedy)
+		b.add(path, fmt.Sprintf("%s: contact %q is of the kind %q", b.say(path), *name, c.Kind.String()), remedy)
 		return None
 	}
 	b.taken.take(b.file, path, fmt.Sprintf("contact %q", *name), "one contact tells one thing")
 	return i
 }
 
-// actuator finds an actuator of the rig of one of the kinds, and takes it.
-func (b *builder) actuator(path, name, why string, kinds ...string) int {
+// actuator finds an actuator of the rig that may serve for a use, and takes it.
+func (b *builder) actuator(path, name, why string, use Use) int {
 	i := b.find(path, name, "actuator", b.actuators)
 	if i < 0 {
 		return None
 	}
-	if a := b.rig.Actuators[i]; !slices.Contains(kinds, a.Kind) {
-		b.add(path, fmt.Sprintf("%s: %q is a %s; %s", b.say(path), name, a.Kind, why), "use a "+strings.Join(kinds, " or "))
+	if a := b.rig.Actuators[i]; !a.Kind.Serves(use) {
+		var fit []string
+		for _, k := range ActuatorKinds() {
+			if k.Serves(use) {
+				fit = append(fit, k.String())
+			}
+		}
+		b.add(path, fmt.Sprintf("%s: %q is a %s; %s", b.say(path), name, a.Kind, why), "use a "+strings.Join(fit, " or "))
 		return None
 	}
 	b.taken.take(b.file, path, fmt.Sprintf("actuator %q", name), "one actuator moves one thing")
@@ -168,10 +174,10 @@ func (b *builder) collector() {
 	}
 	*c = raw.collector()
 	c.Rated = b.ratings(raw.at, raw.Rated)
-	c.Actuator = b.actuator(raw.key("actuator"), raw.Actuator, "the collector's contactor must not hang on anything but a wire", "relay")
-	c.Contact = b.contact(raw.key("contact"), raw.Contact, "collector")
-	c.Hand = b.contact(raw.key("hand"), raw.Hand, "hand")
-	c.Off = b.contact(raw.key("off"), raw.Off, "off")
+	c.Actuator = b.actuator(raw.key("actuator"), raw.Actuator, "the collector's contactor must not hang on anything but a wire", ForContactor)
+	c.Contact = b.contact(raw.key("contact"), raw.Contact, CollectorContact)
+	c.Hand = b.contact(raw.key("hand"), raw.Hand, HandContact)
+	c.Off = b.contact(raw.key("off"), raw.Off, OffContact)
 	c.Circuit = b.onCircuit(raw.key("circuit"), raw.Circuit)
 	if _, written := b.places[raw.key("within")]; written && raw.Channel == nil && raw.Contact == nil {
 		b.add(raw.key("within"), "collector: within is how soon its motor is seen, and neither a channel nor a contact sees it", "add one, or take it out")
@@ -239,9 +245,9 @@ func (b *builder) levels(t at, start, stop float64, channels []int) {
 func (b *builder) gate(i int) Gate {
 	raw := &b.raw.Gate[i]
 	g := Gate{Name: raw.Name, Actuator: None, Duct: None, RunOn: b.s.Collector.ClearOut, LossOpen: raw.LossOpen, LossShut: raw.LossShut}
-	g.OpenSwitch = b.contact(raw.key("open_switch"), raw.OpenSwitch, "gate-open")
-	g.ShutSwitch = b.contact(raw.key("shut_switch"), raw.ShutSwitch, "gate-shut")
-	g.Button = b.contact(raw.key("button"), raw.Button, "button")
+	g.OpenSwitch = b.contact(raw.key("open_switch"), raw.OpenSwitch, GateOpenSwitch)
+	g.ShutSwitch = b.contact(raw.key("shut_switch"), raw.ShutSwitch, GateShutSwitch)
+	g.Button = b.contact(raw.key("button"), raw.Button, ButtonContact)
 	set(&g.Travel, raw.Travel)
 	set(&g.Reversed, raw.Reversed)
 	if raw.Reversed != nil && raw.Actuator == nil {
@@ -254,7 +260,7 @@ func (b *builder) gate(i int) Gate {
 	}
 	switch {
 	case raw.Actuator != nil:
-		g.Actuator = b.actuator(raw.key("actuator"), *raw.Actuator, "a gate is moved", "servo", "motor", "relay", "topic")
+		g.Actuator = b.actuator(raw.key("actuator"), *raw.Actuator, "a gate is moved", ForGate)
 		if g.Actuator >= 0 && b.rig.Actuators[g.Actuator].State != "" && (raw.OpenSwitch != nil || raw.ShutSwitch != nil) {
 			b.add(raw.path, b.tableName(raw.path)+": its actuator says where it is, and it has an end switch too", "keep one of the two")
 		}
@@ -266,8 +272,10 @@ func (b *builder) gate(i int) Gate {
 			b.add(raw.key("travel"), fmt.Sprintf("%s: it would be taken as open after %s, and its servo %q takes %s from end to end", b.tableName(raw.path), FormatDuration(g.Travel), b.rig.Actuators[a].Name, slow),
 				fmt.Sprintf("write travel = %q or more, or make the servo's slow shorter in the rig file", slow))
 		}
-		if a := g.Actuator; a >= 0 && g.Reversed && b.rig.Actuators[a].Kind == "topic" {
-			b.add(raw.key("reversed"), b.tableName(raw.path)+": a gate on a topic is not reversed here", "swap on and off of its actuator in the rig file")
+		if a := g.Actuator; a >= 0 && g.Reversed {
+			if k := b.rig.Actuators[a].Kind; k.facts().reverse == nil {
+				b.add(raw.key("reversed"), fmt.Sprintf("%s: a gate on a %s is not reversed here", b.tableName(raw.path), k), k.facts().reversing)
+			}
 		}
 	case raw.OpenSwitch == nil:
 		b.add(raw.path, b.tableName(raw.path)+": it has neither an actuator nor an open_switch, so nothing can be known of it", "add one, or leave the gate out")
@@ -338,7 +346,7 @@ func (b *builder) machine(i int) Machine {
 		}
 	}
 	for j := range raw.Contacts {
-		if c := b.contact(raw.item("contacts", j), &raw.Contacts[j], "machine"); c >= 0 {
+		if c := b.contact(raw.item("contacts", j), &raw.Contacts[j], MachineContact); c >= 0 {
 			m.Contacts = append(m.Contacts, c)
 		}
 	}
@@ -436,7 +444,7 @@ func sortedInts[V any](set map[int]V) []int {
 
 func (b *builder) outlet(raw *rawOutlet) Outlet {
 	o := Outlet{Name: raw.Name, RunOn: raw.RunOn, Circuit: b.onCircuit(raw.key("circuit"), raw.Circuit),
-		Actuator: b.actuator(raw.key("actuator"), raw.Actuator, "an outlet is switched", "relay", "topic")}
+		Actuator: b.actuator(raw.key("actuator"), raw.Actuator, "an outlet is switched", ForOutlet)}
 	set(&o.FullLoad, raw.FullLoad)
 	if o.Actuator >= 0 && b.rig.Actuators[o.Actuator].State != "" {
 		b.add(raw.key("actuator"), b.tableName(raw.path)+": an outlet has no use for the state of its actuator", "take state out of the rig file")
@@ -463,7 +471,7 @@ func (b *builder) limits() {
 	if raw.Refuse && raw.MaxOpen == 0 {
 		b.add(raw.key("refuse"), "limits: refuse needs a limit of open branches", "add max_open, or take refuse out")
 	}
-	if b.s.Limits.BinBlocks && !b.rig.has("bin") {
+	if b.s.Limits.BinBlocks && !b.rig.has(BinContact) {
 		b.add(raw.key("bin_full"), "limits: the rig has no contact that tells the bin's level", `add one of the kind "bin" to the rig, or take bin_full out`)
 	}
 }
@@ -474,6 +482,6 @@ func (raw *rawLimits) limits() Limits {
 }
 
 // has says whether the rig has a contact of a kind.
-func (r *Rig) has(kind string) bool {
+func (r *Rig) has(kind ContactKind) bool {
 	return slices.ContainsFunc(r.Contacts, func(c Contact) bool { return c.Kind == kind })
 }

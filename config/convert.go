@@ -93,9 +93,9 @@ func (s *Shop) downstream(g int) []int {
 
 // Stops lists the rig's stop contacts: stop input i of control is contact
 // Stops()[i].
-func (s *Shop) Stops() []int { return s.Rig.ofKind("stop") }
+func (s *Shop) Stops() []int { return s.Rig.ofKind(StopContact) }
 
-func (r *Rig) ofKind(kind string) []int {
+func (r *Rig) ofKind(kind ContactKind) []int {
 	var out []int
 	for i := range r.Contacts {
 		if r.Contacts[i].Kind == kind {
@@ -142,7 +142,7 @@ func (r *Rig) detector(adc int, amperes bool) sensor.Params {
 		c := sensor.ChannelParams{Channel: ch, Scale: 1}
 		if !amperes {
 			c.Scale = r.Step(ch)
-			c.Max = chips[r.ADCs[adc].Chip].codes - 1 // Min is 0
+			c.Max = r.ADCs[adc].Chip.facts().codes - 1 // Min is 0
 		}
 		p.Channels = append(p.Channels, c)
 	}
@@ -219,10 +219,10 @@ func (s *Shop) Contacts() []ContactUse {
 	for i, c := range s.Stops() {
 		put(c, ContactUse{Kind: control.StopIs, ID: id(i)})
 	}
-	for _, c := range s.Rig.ofKind("bin") {
+	for _, c := range s.Rig.ofKind(BinContact) {
 		put(c, ContactUse{Kind: control.BinIs})
 	}
-	for _, c := range s.Rig.ofKind("stand-down") {
+	for _, c := range s.Rig.ofKind(StandDownContact) {
 		put(c, ContactUse{Kind: control.StandDownIs})
 	}
 	for i := range s.Machines {

@@ -347,7 +347,19 @@ func (f *file) value(path string, x any, v reflect.Value, tag reflect.StructTag)
 	wrong := func() {
 		f.add(path, fmt.Sprintf("%s is %s", f.say(path), kindOf(x)), "write "+example(v.Type(), tag))
 	}
-	switch {
+	switch w, kind := v.Interface().(worded); {
+	case kind:
+		text, ok := x.(string)
+		if !ok {
+			wrong()
+			return
+		}
+		i := slices.Index(w.words(), text)
+		if i < 0 {
+			f.add(path, fmt.Sprintf("%s cannot be %q", f.say(path), text), didYouMean(text, w.words()))
+			return
+		}
+		v.SetUint(uint64(i) + 1)
 	case v.Type() == durationType || v.Kind() == reflect.Float64 && tag.Get("q") != "":
 		text, ok := x.(string)
 		if !ok {
@@ -546,11 +558,16 @@ func example(t reflect.Type, tag reflect.StructTag) string {
 	if t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
+	var words []string
+	if w, ok := reflect.Zero(t).Interface().(worded); ok {
+		words = slices.Clone(w.words())
+	} else if one := tag.Get("one"); one != "" {
+		words = strings.Split(one, ",")
+	}
 	switch {
 	case tag.Get("eg") != "":
 		return tag.Get("eg")
-	case tag.Get("one") != "":
-		words := strings.Split(tag.Get("one"), ",")
+	case words != nil:
 		for i := range words {
 			words[i] = strconv.Quote(words[i])
 		}

@@ -19,7 +19,11 @@ func (r *Rig) Describe() string {
 	p.line(0, "Rig %q (%s)", r.Name, r.File)
 	for i := range r.ADCs {
 		a := &r.ADCs[i]
-		p.line(1, "Converter %s: %s at %s, %s to full scale, %s scans a second of %s", a.Name, a.Chip, a.Port, Metric.Format(Voltage, a.Vref), number(a.Rate), count(len(r.Of(i)), "channel"))
+		address := ""
+		if a.Chip.Addresses() > 0 {
+			address = fmt.Sprintf(", address 0x%02x", a.Address)
+		}
+		p.line(1, "Converter %s: %s at %s%s, %s to full scale, %s scans a second of %s", a.Name, a.Chip, a.Port, address, Metric.Format(Voltage, a.Vref), number(a.Rate), count(len(r.Of(i)), "channel"))
 		for _, ch := range r.Of(i) {
 			p.line(2, "%s", r.channelLine(ch))
 		}
@@ -33,7 +37,7 @@ func (r *Rig) Describe() string {
 		p.line(1, "Contact %q (%s): line %d of %s, debounced %s, closed means %s%s", c.Name, c.Kind, c.Line, c.Chip, FormatDuration(c.Debounce), c.Closed, series)
 	}
 	for i := range r.Actuators {
-		p.line(1, "%s", r.Actuators[i].line())
+		p.line(1, "%s", r.Actuators[i].Kind.facts().describe(&r.Actuators[i]))
 	}
 	for i := range r.ServoChips {
 		p.line(1, "%s", r.ServoChips[i].line())
@@ -42,11 +46,25 @@ func (r *Rig) Describe() string {
 	r.describeNodes(&p)
 	p.line(0, "If the program hangs")
 	if h := r.Heartbeat; h != nil {
-		p.line(1, "The heartbeat on line %d of %s stops; the timer it feeds drops the contactor's coil after %s. Other relays stay as they are, servos hold their last pulse, gates stay where they stand.", h.Line, h.Chip, FormatDuration(h.DropsAfter))
+		p.line(1, "The heartbeat on line %d of %s stops; the timer it feeds drops the contactor's coil after %s. For the rest:%s.", h.Line, h.Chip, FormatDuration(h.DropsAfter), r.hang())
 	} else {
-		p.line(1, "Relays stay as they are, servos hold their last pulse, gates stay where they stand: nothing in this rig ends that but a person.")
+		p.line(1, "Then%s: nothing in this rig ends that but a person.", r.hang())
 	}
 	return p.String()
+}
+
+// hang says what becomes of the outputs when the program hangs, kind by kind.
+func (r *Rig) hang() string {
+	var out []string
+	for _, k := range ActuatorKinds() {
+		if slices.ContainsFunc(r.Actuators, func(a Actuator) bool { return a.Kind == k }) {
+			out = append(out, k.facts().hang)
+		}
+	}
+	if len(out) == 0 {
+		return " nothing moves"
+	}
+	return " " + strings.Join(out, "; ")
 }
 
 func (r *Rig) channelLine(i int) string {
@@ -65,26 +83,6 @@ func (r *Rig) channelLine(i int) string {
 		s += "; unplugged is not seen"
 	}
 	return s
-}
-
-func (a *Actuator) line() string {
-	active := "high"
-	if a.ActiveLow {
-		active = "low"
-	}
-	switch a.Kind {
-	case "relay":
-		return fmt.Sprintf("Relay %s: line %d of %s, active %s", a.Name, a.Line, a.Chip, active)
-	case "motor":
-		return fmt.Sprintf("Motor %s: line %d opens, line %d shuts, of %s, active %s", a.Name, a.OpenLine, a.ShutLine, a.Chip, active)
-	case "servo":
-		return fmt.Sprintf("Servo %s: output %d of chip 0x%02x on %s, open at %s, shut at %s%s", a.Name, a.Output, a.Address, a.Bus, FormatDuration(a.PulseOpen), FormatDuration(a.PulseShut), a.ways())
-	}
-	state := ""
-	if a.State != "" {
-		state = fmt.Sprintf(", which says on %s where it is (unknown after %s)", a.State, FormatDuration(a.Stale))
-	}
-	return fmt.Sprintf("Topic %s: %s, told %s or %s%s", a.Name, a.Topic, a.On, a.Off, state)
 }
 
 // Describe says in plain words what the shop is and what kerfwind does in it,
@@ -155,7 +153,7 @@ func (s *Shop) by(a int) string {
 	if a < 0 {
 		return "no actuator"
 	}
-	return s.Rig.Actuators[a].Kind + " " + s.Rig.Actuators[a].Name
+	return s.Rig.Actuators[a].Kind.String() + " " + s.Rig.Actuators[a].Name
 }
 
 // on says on which circuit a load is, as the end of a sentence.

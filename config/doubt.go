@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strings"
+	"strconv"
 )
 
 // doubts collects what may be a slip, and what this rig cannot know in this
@@ -51,7 +51,7 @@ func (b *builder) doubtCollector() {
 		b.doubtRig("actuator", "if the program hangs, the contactor stays as it is: the collector runs until somebody notices",
 			"fit a timer in series with the contactor's coil, fed by a heartbeat line in the rig; a hand/off/auto switch helps as well")
 	}
-	if !b.rig.has("stand-down") {
+	if !b.rig.has(StandDownContact) {
 		b.doubtRig("contact", "no switch for stand-down is wired: it can only be lifted at the computer's own console", `add a contact of the kind "stand-down" to the rig`)
 	}
 	if most := startsAllowed(c.Power); c.Power > 0 && float64(c.StartsPerHour) > most {
@@ -87,7 +87,7 @@ func (b *builder) doubtGates() {
 	}
 	for i := range b.s.Gates {
 		g := &b.s.Gates[i]
-		if g.Actuator >= 0 && b.rig.Actuators[g.Actuator].Kind == "topic" {
+		if g.Actuator >= 0 && !b.rig.Actuators[g.Actuator].Kind.Wired() {
 			b.doubt(b.raw.Gate[i].key("actuator"), fmt.Sprintf("gate %q is moved over a topic: without the broker it stays where it is, and its machine is not served", b.gates[i]), "move it by a wire where you can")
 		}
 		switch {
@@ -163,34 +163,31 @@ func (b *builder) doubtMachines() {
 	}
 }
 
+// doubtCircuits sums what hangs on each circuit: all of it may run at once.
 func (b *builder) doubtCircuits() {
 	for i := range b.s.Circuits {
 		c := &b.s.Circuits[i]
-		path := b.raw.Circuit[i].path
-		var always float64
+		var total float64
 		var what []string
-		if b.s.Collector.Circuit == i {
-			always += b.s.Collector.FullLoad
-			what = append(what, "the collector")
-		}
-		for j := range b.s.Outlets {
-			if o := &b.s.Outlets[j]; o.Circuit == i {
-				always += o.FullLoad
-				what = append(what, fmt.Sprintf("%q", o.Name))
+		add := func(who string, circuit int, load float64) {
+			if circuit == i && load > 0 {
+				total += load
+				what = append(what, fmt.Sprintf("%s (%s)", who, amps(load)))
 			}
 		}
-		if always > c.Breaker {
-			b.doubt(path, fmt.Sprintf("circuit %q: %s: %s at full load, and the breaker is for %s", c.Name, strings.Join(what, " and "), amps(always), amps(c.Breaker)), "move one to another circuit")
+		add("the collector", b.s.Collector.Circuit, b.s.Collector.FullLoad)
+		for j := range b.s.Outlets {
+			add(strconv.Quote(b.s.Outlets[j].Name), b.s.Outlets[j].Circuit, b.s.Outlets[j].FullLoad)
 		}
 		for j := range b.s.Machines {
-			m := &b.s.Machines[j]
-			if m.Circuit != i {
-				continue
+			add(strconv.Quote(b.s.Machines[j].Name), b.s.Machines[j].Circuit, b.s.Machines[j].FullLoad)
+		}
+		if total > c.Breaker {
+			verb, remedy := "draw", "move one to another circuit, or never run them at once"
+			if len(what) == 1 {
+				verb, remedy = "draws", "move it to a circuit that bears it"
 			}
-			total, who := always+m.FullLoad, strings.Join(append(slices.Clone(what), fmt.Sprintf("%q", m.Name)), " and ")
-			if total > c.Breaker && m.FullLoad > 0 {
-				b.doubt(path, fmt.Sprintf("circuit %q: %s: %s at full load, and the breaker is for %s", c.Name, who, amps(total), amps(c.Breaker)), "give the collector a circuit of its own, and each machine one that suffices")
-			}
+			b.doubt(b.raw.Circuit[i].path, fmt.Sprintf("circuit %q: %s %s %s at full load, and the breaker is for %s", c.Name, list(what), verb, amps(total), amps(c.Breaker)), remedy)
 		}
 	}
 }
@@ -199,7 +196,7 @@ func (b *builder) doubtDucts() {
 	for i := range b.s.Ducts {
 		d := &b.s.Ducts[i]
 		if !b.s.joined(i) && len(d.Hoods) == 0 && len(b.s.gatesOn(i)) == 0 {
-			b.doubt(b.raw.Duct[i].path, fmt.Sprintf("duct %q is open at its end: no gate and no machine, so it draws air all the time", d.Name), "leave it out, give it a gate, or name it in a machine's hoods")
+			b.doubt(b.raw.Duct[i].path, fmt.Sprintf("duct %q is open at its end: no gate and no machine, so it draws air all the time", d.Name), "keep it if it is the relief of a thin duct; if not, give it a gate or name it in a machine's hoods")
 		}
 		if d.To != ToCollector && d.Diameter > b.s.Ducts[d.To].Diameter*(1+1e-9) {
 			b.doubt(b.raw.Duct[i].key("diameter"), fmt.Sprintf("duct %q, %s wide, runs into %q, which is narrower: %s", d.Name, b.s.Units.Format(Length, d.Diameter),

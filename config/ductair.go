@@ -350,6 +350,12 @@ func (a *airflow) machines() {
 			}
 		}
 	}
+	// What is open all the time and belongs to no machine is a relief.
+	for d := range n.Segments {
+		if h := n.Segments[d].Hood; h != nil && n.OpenFor(d) == 0 && !slices.ContainsFunc(n.Machines, func(m duct.Machine) bool { return slices.Contains(m.Hoods, d) }) {
+			h.Relief = true
+		}
+	}
 	for i := range a.s.Gates {
 		// A gate that only a person opens occurs by itself.
 		set := uint64(0)

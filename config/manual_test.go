@@ -45,7 +45,10 @@ func keyFacts(whole, inner reflect.Type, tag reflect.StructTag) string {
 		whole = whole.Elem()
 	}
 	kind := ""
+	w, worded := reflect.Zero(inner).Interface().(worded)
 	switch {
+	case worded:
+		kind = strings.Join(w.words(), " | ")
 	case tag.Get("one") != "":
 		kind = strings.ReplaceAll(tag.Get("one"), ",", " | ")
 	case inner == reflect.TypeFor[time.Duration]():

@@ -92,13 +92,13 @@ func (raw *rawRig) isNode(f *file, r *Rig) {
 		}
 	}
 	for i := range raw.Actuator {
-		if a := &raw.Actuator[i]; a.Kind == "topic" {
+		if a := &raw.Actuator[i]; a.Kind != 0 && !a.Kind.Wired() {
 			f.add(a.key("kind"), f.tableName(a.path)+": a node tells nothing over topics", "write this actuator in the rig file of the computer that decides")
 		}
 	}
 	for i := range raw.Contact {
-		if c := &raw.Contact[i]; c.Kind == "stand-down" {
-			f.add(c.key("kind"), f.tableName(c.path)+": a stand-down is lifted by a switch at the computer that decides, not over the broker", "wire the switch there")
+		if c := &raw.Contact[i]; c.Kind.facts().decider != "" {
+			f.add(c.key("kind"), f.tableName(c.path)+": "+c.Kind.facts().decider, "wire the switch there")
 		}
 	}
 }
@@ -290,12 +290,12 @@ func (r *Rig) describeNodes(p *page) {
 func (s *Shop) describeBroker(p *page) {
 	var hung []string
 	for i := range s.Gates {
-		if a := s.Gates[i].Actuator; a >= 0 && s.Rig.Actuators[a].Kind == "topic" {
+		if a := s.Gates[i].Actuator; a >= 0 && !s.Rig.Actuators[a].Kind.Wired() {
 			hung = append(hung, fmt.Sprintf("gate %q", s.Gates[i].Name))
 		}
 	}
 	for i := range s.Outlets {
-		if s.Rig.Actuators[s.Outlets[i].Actuator].Kind == "topic" {
+		if !s.Rig.Actuators[s.Outlets[i].Actuator].Kind.Wired() {
 			hung = append(hung, fmt.Sprintf("outlet %q", s.Outlets[i].Name))
 		}
 	}

@@ -45,14 +45,14 @@ func (raw *rawShop) planned() *Rig {
 			r.Channels = append(r.Channels, Channel{Name: n, Turns: 1, Enabled: true})
 		}
 	}
-	contact := func(kind string, names ...*string) {
+	contact := func(kind ContactKind, names ...*string) {
 		for _, n := range names {
 			if n != nil {
 				r.Contacts = append(r.Contacts, Contact{Name: *n, Kind: kind})
 			}
 		}
 	}
-	actuator := func(kind, name string) {
+	actuator := func(kind ActuatorKind, name string) {
 		r.Actuators = append(r.Actuators, Actuator{Name: name, Kind: kind})
 	}
 	for i := range raw.Circuit {
@@ -62,7 +62,7 @@ func (raw *rawShop) planned() *Rig {
 		m := &raw.Machine[i]
 		channel(m.Channels)
 		for j := range m.Contacts {
-			contact("machine", &m.Contacts[j])
+			contact(MachineContact, &m.Contacts[j])
 		}
 		if len(m.Channels)+len(m.Contacts) == 0 && m.Topic == nil {
 			topic := "planned/" + m.Name
@@ -74,15 +74,15 @@ func (raw *rawShop) planned() *Rig {
 	}
 	for i := range raw.Gate {
 		g := &raw.Gate[i]
-		contact("gate-open", g.OpenSwitch)
-		contact("gate-shut", g.ShutSwitch)
-		contact("button", g.Button)
+		contact(GateOpenSwitch, g.OpenSwitch)
+		contact(GateShutSwitch, g.ShutSwitch)
+		contact(ButtonContact, g.Button)
 		if g.Actuator == nil && g.OpenSwitch == nil {
 			name := "planned " + g.Name
 			g.Actuator = &name
 		}
 		if g.Actuator != nil {
-			actuator("servo", *g.Actuator)
+			actuator(Servo, *g.Actuator)
 			if g.Travel == nil {
 				t := standInTravel
 				g.Travel = &t
@@ -90,22 +90,22 @@ func (raw *rawShop) planned() *Rig {
 		}
 	}
 	for i := range raw.Outlet {
-		actuator("relay", raw.Outlet[i].Actuator)
+		actuator(Relay, raw.Outlet[i].Actuator)
 	}
 	if c := raw.Collector; c != nil {
 		if c.Actuator == "" {
 			c.Actuator = "planned collector"
 		}
-		actuator("relay", c.Actuator)
+		actuator(Relay, c.Actuator)
 		if c.Channel != nil {
 			channel([]string{*c.Channel})
 		}
-		contact("collector", c.Contact)
-		contact("hand", c.Hand)
-		contact("off", c.Off)
+		contact(CollectorContact, c.Contact)
+		contact(HandContact, c.Hand)
+		contact(OffContact, c.Off)
 	}
 	if raw.Limits.BinFull != "notice" {
-		contact("bin", new(string))
+		contact(BinContact, new(string))
 	}
 	return r
 }

@@ -4,8 +4,10 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"reflect"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -35,12 +37,13 @@ type Rig struct {
 
 // ADC is one analogue-to-digital converter, one source of frames.
 type ADC struct {
-	Name string
-	Chip string  // mcp3208, mcp3008, ads1115
-	Port string  // device file
-	Rate float64 // scans a second
-	Vref float64 // V at full scale
-	Node int     // 0: on this computer; n: on Nodes[n-1]
+	Name    string
+	Chip    ChipKind
+	Port    string  // device file
+	Address int     // on an I2C bus
+	Rate    float64 // scans a second
+	Vref    float64 // V at full scale
+	Node    int     // 0: on this computer; n: on Nodes[n-1]
 }
 
 // Channel is one current transformer on one input of a converter.
@@ -60,7 +63,7 @@ type Channel struct {
 // Contact is one dry contact on a line of a chip.
 type Contact struct {
 	Name     string
-	Kind     string // see rigfile.go
+	Kind     ContactKind
 	Chip     string
 	Line     int
 	Closed   string // what a closed contact means
@@ -73,7 +76,7 @@ type Contact struct {
 // Actuator is one output: a relay, a servo, a motor with two lines, a topic.
 type Actuator struct {
 	Name                 string
-	Kind                 string
+	Kind                 ActuatorKind
 	Chip                 string // relay, motor
 	Line                 int    // relay
 	OpenLine, ShutLine   int    // motor
@@ -212,17 +215,9 @@ func (raw *rawRig) rig(f *file) *Rig {
 	names(f, "channel", raw.Channel, func(c *rawChannel) string { return c.Name })
 	names(f, "contact", raw.Contact, func(c *rawContact) string { return c.Name })
 	names(f, "actuator", raw.Actuator, func(a *rawActuator) string { return a.Name })
-	ports := users{}
+	lines := &wires{users: users{}}
 	for i := range raw.ADC {
-		a := &raw.ADC[i]
-		if a.Port != "" {
-			ports.take(f, a.key("port"), a.Port, "one device file serves one converter")
-		}
-		if a.Chip == "ads1115" && !slices.Contains(pgaRanges, math.Round(a.Vref*1e3)) && a.Vref > 0 {
-			f.add(a.key("vref"), fmt.Sprintf("%s: an ads1115 has no range of %s", f.tableName(a.path), Metric.Format(Voltage, a.Vref)),
-				`write vref = "4.096 V", or 6.144, 2.048, 1.024, 0.512 or 0.256 V`)
-		}
-		r.ADCs = append(r.ADCs, ADC{a.Name, a.Chip, a.Port, a.Rate, a.Vref, 0})
+		r.ADCs = append(r.ADCs, raw.ADC[i].adc(f, lines))
 	}
 	inputs := users{}
 	counts := make([]int, len(raw.ADC))
@@ -238,7 +233,6 @@ func (raw *rawRig) rig(f *file) *Rig {
 	for i := range raw.ADC {
 		raw.ADC[i].busy(f, counts[i])
 	}
-	lines := users{}
 	for i := range raw.Contact {
 		r.Contacts = append(r.Contacts, raw.Contact[i].contact(f, lines))
 	}
@@ -247,9 +241,11 @@ func (raw *rawRig) rig(f *file) *Rig {
 	}
 	raw.servoChips(f, r, lines)
 	if h := raw.Heartbeat; h != nil {
-		lines.take(f, h.key("line"), line(h.Chip, h.Line), oneLine)
+		lines.line(f, h.key("line"), h.Chip, h.Line)
 		r.Heartbeat = &Heartbeat{h.Chip, h.Line, h.DropsAfter}
 	}
+	raw.onOneBus(f, r)
+	lines.onBoard(f, r)
 	raw.topics(f, r)
 	for i := range r.Channels {
 		if w, ok := r.doubt(f, i, &raw.Channel[i]); ok {
@@ -277,15 +273,15 @@ func (raw *rawRig) channel(f *file, c *rawChannel, adcs []string) Channel {
 		return ch
 	}
 	a := &raw.ADC[ch.ADC]
-	if k, ok := chips[a.Chip]; ok && c.Input >= k.inputs && c.Input < 8 {
-		f.add(c.key("input"), fmt.Sprintf("%s: the %s has inputs 0 to %d", f.tableName(c.path), a.Chip, k.inputs-1), "write one of them")
+	if n := a.Chip.Inputs(); a.Chip != 0 && c.Input >= n && c.Input < 8 {
+		f.add(c.key("input"), fmt.Sprintf("%s: the %s has inputs 0 to %d", f.tableName(c.path), a.Chip, n-1), "write one of them")
 	}
 	ch.Bias = a.Vref / 2
 	switch {
 	case c.Bias != nil:
 		ch.Bias = *c.Bias
-	case a.Chip == "ads1115":
-		f.add(c.path, f.tableName(c.path)+": the range of an ads1115 does not tell the bias", `add it: bias = "1.65 V"`)
+	case a.Chip.Ranged():
+		f.add(c.path, f.tableName(c.path)+": the range of an "+a.Chip.String()+" does not tell the bias", `add it: bias = "1.65 V"`)
 	default:
 		f.defaulted(c.key("bias"), strconv.Quote(Metric.Format(Voltage, ch.Bias)))
 	}
@@ -296,79 +292,130 @@ func (raw *rawRig) channel(f *file, c *rawChannel, adcs []string) Channel {
 	return ch
 }
 
-// busy reports a converter that cannot keep its rate, or has nothing to do.
-func (a *rawADC) busy(f *file, channels int) {
-	k, ok := chips[a.Chip]
-	if channels == 0 {
-		f.add(a.path, f.tableName(a.path)+": no channel is on it", "add one, or take the adc out")
+// adc checks what a converter is and where it hangs.
+func (a *rawADC) adc(f *file, lines *wires) ADC {
+	out := ADC{Name: a.Name, Chip: a.Chip, Port: a.Port, Rate: a.Rate, Vref: a.Vref}
+	if a.Chip == 0 {
+		return out // reported already
 	}
-	if !ok || channels == 0 || a.Rate == 0 {
-		return
+	who, k := f.tableName(a.path), a.Chip.facts()
+	f.isPort(a.key("port"), who, k.bus, a.Port)
+	where := a.Port
+	switch {
+	case k.addresses == nil && a.Address != nil:
+		f.add(a.key("address"), fmt.Sprintf("%s: an %s has no address", who, a.Chip), "take it out; its port tells its select line")
+	case k.addresses != nil:
+		first, last := k.addresses[0].n, k.addresses[len(k.addresses)-1].n
+		if out.Address = first; a.Address != nil {
+			out.Address = *a.Address
+		} else {
+			f.defaulted(a.key("address"), fmt.Sprintf("0x%02x", first))
+		}
+		if out.Address < first || out.Address > last {
+			f.add(a.key("address"), fmt.Sprintf("%s: an %s has no address 0x%02x", who, a.Chip, out.Address), fmt.Sprintf("write address = %d to %d (0x%02x to 0x%02x)", first, last, first, last))
+		}
+		where = fmt.Sprintf("address 0x%02x on %s", out.Address, a.Port)
 	}
-	most := 0.95 / (k.busy * float64(channels))
-	if a.Rate > most {
-		f.add(a.key("rate"), fmt.Sprintf("%s: the %s with %s cannot scan at %s", f.tableName(a.path), a.Chip, count(channels, "channel"), Metric.Format(Rate, a.Rate)),
-			"write at most "+Metric.Format(Rate, math.Floor(most))+", or use fewer channels")
+	if a.Port != "" {
+		lines.take(f, a.key("port"), where, "one port, or one address on it, serves one converter")
+	}
+	if k.ranges != nil && a.Vref > 0 && !slices.ContainsFunc(k.ranges, func(v float64) bool { return math.Abs(v-a.Vref) < 0.5e-3 }) {
+		var others []string
+		for _, v := range k.ranges {
+			others = append(others, number(v))
+		}
+		f.add(a.key("vref"), fmt.Sprintf("%s: an %s has no range of %s", who, a.Chip, Metric.Format(Voltage, a.Vref)),
+			"write vref as one of its ranges: "+strings.Join(others, ", ")+" V")
+	}
+	return out
+}
+
+// onOneBus reports a converter and a servo chip at one address of a bus.
+func (raw *rawRig) onOneBus(f *file, r *Rig) {
+	for i := range r.ADCs {
+		a := &r.ADCs[i]
+		j := slices.IndexFunc(r.Actuators, func(x Actuator) bool { return x.Kind.OnChip() && x.Bus == a.Port && x.Address == a.Address })
+		if a.Chip.OnI2C() && j >= 0 {
+			f.add(raw.ADC[i].path, fmt.Sprintf("%s and the chip of servo %q are both at address 0x%02x on %s", f.tableName(raw.ADC[i].path), r.Actuators[j].Name, a.Address, a.Port), "set one to another address by its jumpers, and write that")
+		}
 	}
 }
 
-const oneLine = "one line serves one thing"
+// busy reports a converter that cannot keep its rate, or has nothing to do.
+func (a *rawADC) busy(f *file, channels int) {
+	if channels == 0 {
+		f.add(a.path, f.tableName(a.path)+": no channel is on it", "add one, or take the adc out")
+	}
+	if a.Chip == 0 || channels == 0 || a.Rate == 0 {
+		return
+	}
+	least, _ := limits(Rate, rateTag)
+	most := math.Floor(a.Chip.MostScans(channels))
+	switch {
+	case a.Rate <= most:
+	case most < least:
+		f.add(a.path, fmt.Sprintf("%s: an %s is too slow for %s", f.tableName(a.path), a.Chip, count(channels, "channel")), a.Chip.facts().many)
+	default:
+		f.add(a.key("rate"), fmt.Sprintf("%s: the %s with %s cannot scan at %s", f.tableName(a.path), a.Chip, count(channels, "channel"), Metric.Format(Rate, a.Rate)),
+			"write at most "+Metric.Format(Rate, most)+", or use fewer channels")
+	}
+}
 
-func line(chip string, n int) string { return fmt.Sprintf("line %d of %q", n, chip) }
+// rateTag holds the least rate that a file may ask for.
+var rateTag = tagOf[rawADC]("Rate")
 
-func (c *rawContact) contact(f *file, lines users) Contact {
+func (c *rawContact) contact(f *file, lines *wires) Contact {
 	out := Contact{Name: c.Name, Kind: c.Kind, Chip: c.Chip, Line: c.Line, Closed: c.Closed, Debounce: c.Debounce}
-	if c.Chip != "" {
-		lines.take(f, c.key("line"), line(c.Chip, c.Line), oneLine)
+	lines.line(f, c.key("line"), c.Chip, c.Line)
+	if c.Kind == 0 {
+		return out // reported already
 	}
-	words, ok := closedWords[c.Kind]
-	if !ok {
-		return out
-	}
-	out.Active = c.Closed == words[0]
+	k := c.Kind.facts()
+	out.Active = c.Closed == k.words[0]
 	switch {
 	case c.Closed == "":
-		f.add(c.path, f.tableName(c.path)+": nothing says what a closed contact means", fmt.Sprintf("add closed = %q or %q", words[0], words[1]))
-	case !slices.Contains(words[:], c.Closed):
+		f.add(c.path, f.tableName(c.path)+": nothing says what a closed contact means", fmt.Sprintf("add closed = %q or %q", k.words[0], k.words[1]))
+	case !slices.Contains(k.words[:], c.Closed):
 		f.add(c.key("closed"), fmt.Sprintf("%s: closed = %q has no meaning for a %s contact", f.tableName(c.path), c.Closed, c.Kind),
-			fmt.Sprintf("write %q or %q", words[0], words[1]))
+			fmt.Sprintf("write %q or %q", k.words[0], k.words[1]))
 	}
-	if c.Kind == "stop" && c.Closed == "act" {
-		f.add(c.key("closed"), f.tableName(c.path)+`: a stop contact must be closed while all is well, or a broken wire stops nothing`,
-			`use its normally closed side and write closed = "ok"`)
+	if k.rule != nil {
+		k.rule(c, f)
 	}
 	if c.Series != nil {
 		out.Series = *c.Series
-		if c.Kind != "stop" {
+		if !k.series {
 			f.add(c.key("series"), f.tableName(c.path)+`: "series" is for stop contacts`, "take it out")
 		}
 	}
 	return out
 }
 
-func (a *rawActuator) actuator(f *file, lines users) Actuator {
-	out := Actuator{Name: a.Name, Kind: a.Kind, Address: defAddress, PulseOpen: defPulseOpen, PulseShut: defPulseShut, Release: defRelease}
-	keys, ok := keysOf[a.Kind]
-	if !ok {
-		return out
+func (a *rawActuator) actuator(f *file, lines *wires) Actuator {
+	out := Actuator{Name: a.Name, Kind: a.Kind}
+	if a.Kind == 0 {
+		return out // reported already
 	}
-	have := map[string]bool{"chip": a.Chip != nil, "line": a.Line != nil, "open_line": a.OpenLine != nil, "shut_line": a.ShutLine != nil,
-		"active": a.Active != nil, "bus": a.Bus != nil, "address": a.Address != nil, "output": a.Output != nil,
-		"pulse_open": a.PulseOpen != nil, "pulse_shut": a.PulseShut != nil, "slow": a.Slow != nil, "release": a.Release != nil,
-		"topic": a.Topic != nil, "on": a.On != nil, "off": a.Off != nil, "state": a.State != nil, "stale": a.Stale != nil}
+	if a.Kind.OnChip() {
+		out.Address, out.PulseOpen, out.PulseShut, out.Release = defAddress, defPulseOpen, defPulseShut, defRelease
+	}
+	if !a.Kind.Wired() {
+		out.On, out.Off, out.Stale = defOn, defOff, defStale
+	}
+	keys := a.Kind.facts()
+	have := written(a)
 	for _, key := range sortedKeys(have) {
-		needed := slices.Contains(keys.need, key)
-		allowed := needed || slices.Contains(keys.may, key)
+		needed, allowed := slices.Contains(keys.need, key), slices.Contains(keys.may, key)
+		def, ok := keys.defaults[key]
 		switch {
 		case needed && !have[key]:
 			f.add(a.path, fmt.Sprintf("%s: a %s needs the key %q", f.tableName(a.path), a.Kind, key), "add it: "+key+" = "+keyExamples[key])
-		case have[key] && !allowed:
+		case have[key] && !allowed && !needed:
 			f.add(a.key(key), fmt.Sprintf("%s: a %s has no %q", f.tableName(a.path), a.Kind, key),
-				"take it out; a "+a.Kind+" has "+list(append(slices.Clone(keys.need), keys.may...)))
-		case key == "state", key == "slow", key == "stale" && a.State == nil: // no default
-		case allowed && !have[key]:
-			f.defaulted(a.key(key), map[string]string{"on": strconv.Quote(defOn), "off": strconv.Quote(defOff), "stale": strconv.Quote(FormatDuration(defStale)),
-				"active": `"high"`, "address": "0x40", "pulse_open": `"2 ms"`, "pulse_shut": `"1 ms"`, "release": strconv.Quote(FormatDuration(defRelease))}[key])
+				"take it out; a "+a.Kind.String()+" has "+list(append(slices.Clone(keys.need), keys.may...)))
+		case !ok || have[key] || key == "stale" && a.State == nil: // nothing is taken for granted
+		default:
+			f.defaulted(a.key(key), def)
 		}
 	}
 	set(&out.Chip, a.Chip)
@@ -383,25 +430,37 @@ func (a *rawActuator) actuator(f *file, lines users) Actuator {
 	set(&out.Slow, a.Slow)
 	set(&out.Release, a.Release)
 	set(&out.Topic, a.Topic)
+	set(&out.On, a.On)
+	set(&out.Off, a.Off)
+	set(&out.State, a.State)
+	set(&out.Stale, a.Stale)
 	out.ActiveLow = a.Active != nil && *a.Active == "low"
-	for _, l := range []struct {
-		key string
-		n   *int
-	}{{"line", a.Line}, {"open_line", a.OpenLine}, {"shut_line", a.ShutLine}} {
-		if l.n != nil && a.Chip != nil && slices.Contains(keys.need, l.key) {
-			lines.take(f, a.key(l.key), line(*a.Chip, *l.n), oneLine)
+	for _, l := range out.Lines() {
+		if have[l.Key] {
+			lines.line(f, a.key(l.Key), out.Chip, l.Line)
 		}
 	}
-	if a.Kind == "servo" && a.Bus != nil && a.Output != nil {
-		lines.take(f, a.key("output"), fmt.Sprintf("output %d of chip 0x%02x on %s", out.Output, out.Address, out.Bus), "one output drives one servo")
-		if d := out.PulseOpen - out.PulseShut; out.PulseOpen > 0 && out.PulseShut > 0 && d > -200*time.Microsecond && d < 200*time.Microsecond {
-			f.add(a.path, f.tableName(a.path)+": pulse_open and pulse_shut are almost the same", "the servo would hardly move: write its two ends")
+	keys.check(a, f, &out, lines)
+	return out
+}
+
+// written lists the keys of an actuator that depend on its kind, and whether the
+// file has them.
+func written(a *rawActuator) map[string]bool {
+	out := map[string]bool{}
+	v := reflect.ValueOf(a).Elem()
+	for i := range v.NumField() {
+		if key := v.Type().Field(i).Tag.Get("toml"); key != "" && v.Field(i).Kind() == reflect.Pointer {
+			out[key] = !v.Field(i).IsNil()
 		}
-	}
-	if a.Kind == "topic" {
-		a.topic(f, &out, lines)
 	}
 	return out
+}
+
+// tagOf is the tag of a field of a raw struct.
+func tagOf[T any](field string) reflect.StructTag {
+	x, _ := reflect.TypeFor[T]().FieldByName(field)
+	return x.Tag
 }
 
 // set copies what is there.
@@ -427,7 +486,7 @@ func (r *Rig) Step(channel int) float64 {
 	}
 	c := &r.Channels[channel]
 	a := &r.ADCs[c.ADC]
-	return c.PerVolt() * a.Vref / chips[a.Chip].codes
+	return c.PerVolt() * a.Vref / a.Chip.facts().codes
 }
 
 // Range is the largest sine current that is not clipped, in amperes RMS.

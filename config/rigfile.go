@@ -23,11 +23,12 @@ type rawRig struct {
 
 type rawADC struct {
 	at
-	Name string  `toml:"name" need:"1"`
-	Chip string  `toml:"chip" need:"1" one:"mcp3208,mcp3008,ads1115"`
-	Port string  `toml:"port" need:"1"`
-	Rate float64 `toml:"rate" need:"1" q:"rate" min:"400 Hz" max:"100 kHz"` // scans/s; 400 = 8 samples in a cycle of 50 Hz
-	Vref float64 `toml:"vref" def:"3.3 V" q:"voltage" min:"200 mV" max:"6.2 V"`
+	Name    string   `toml:"name" need:"1"`
+	Chip    ChipKind `toml:"chip" need:"1"`
+	Port    string   `toml:"port" need:"1"`
+	Address *int     `toml:"address" min:"1" max:"127"`
+	Rate    float64  `toml:"rate" need:"1" q:"rate" min:"400 Hz" max:"100 kHz"` // scans/s; 400 = 8 samples in a cycle of 50 Hz
+	Vref    float64  `toml:"vref" def:"3.3 V" q:"voltage" min:"200 mV" max:"6.2 V"`
 }
 
 type rawChannel struct {
@@ -46,7 +47,7 @@ type rawChannel struct {
 type rawContact struct {
 	at
 	Name     string        `toml:"name" need:"1"`
-	Kind     string        `toml:"kind" need:"1" one:"machine,gate-open,gate-shut,collector,stop,bin,hand,off,button,stand-down"`
+	Kind     ContactKind   `toml:"kind" need:"1"`
 	Chip     string        `toml:"chip" need:"1"`
 	Line     int           `toml:"line" need:"1" min:"0" max:"1023"`
 	Closed   string        `toml:"closed"` // needed; the words depend on the kind
@@ -57,7 +58,7 @@ type rawContact struct {
 type rawActuator struct {
 	at
 	Name      string         `toml:"name" need:"1"`
-	Kind      string         `toml:"kind" need:"1" one:"relay,servo,motor,topic"`
+	Kind      ActuatorKind   `toml:"kind" need:"1"`
 	Chip      *string        `toml:"chip"`
 	Line      *int           `toml:"line" min:"0" max:"1023"`
 	OpenLine  *int           `toml:"open_line" min:"0" max:"1023"`
@@ -84,55 +85,6 @@ type rawHeartbeat struct {
 	DropsAfter time.Duration `toml:"drops_after" def:"2 s" min:"200 ms" max:"30 s"`
 }
 
-// chips says what each converter can do. Figures: data sheets DS21298 (MCP3208),
-// DS21295 (MCP3008), SBAS444 (ADS1115: 860 conversions a second for the chip,
-// so far less for each of several channels).
-var chips = map[string]chip{
-	"mcp3208": {inputs: 8, codes: 1 << 12, busy: 45e-6},
-	"mcp3008": {inputs: 8, codes: 1 << 10, busy: 45e-6},
-	"ads1115": {inputs: 4, codes: 1 << 15, busy: 1.0 / 860},
-}
-
-// pgaRanges are the full scales of an ADS1115, mV (SBAS444).
-var pgaRanges = []float64{6144, 4096, 2048, 1024, 512, 256}
-
-type chip struct {
-	inputs int
-	codes  float64 // from zero to the reference
-	busy   float64 // s for one conversion and its transfer; SPI at 1 MHz, computed
-}
-
-// closedWords are the two things a closed contact can mean, by kind. The first
-// means that the contact says what it is there to say.
-var closedWords = map[string][2]string{
-	"machine":    {"running", "idle"},
-	"gate-open":  {"there", "away"},
-	"gate-shut":  {"there", "away"},
-	"collector":  {"on", "off"},
-	"stop":       {"act", "ok"},
-	"bin":        {"full", "ok"},
-	"hand":       {"hand", "auto"},
-	"off":        {"off", "auto"},
-	"button":     {"pressed", "released"},
-	"stand-down": {"down", "lifted"},
-}
-
-// keysOf lists which keys an actuator of each kind needs, may have, and its
-// defaults for those.
-var keysOf = map[string]struct{ need, may []string }{
-	"relay": {[]string{"chip", "line"}, []string{"active"}},
-	"servo": {[]string{"bus", "output"}, []string{"address", "pulse_open", "pulse_shut", "slow", "release"}},
-	"motor": {[]string{"chip", "open_line", "shut_line"}, []string{"active"}},
-	"topic": {[]string{"topic"}, []string{"on", "off", "state", "stale"}},
-}
-
 // keyExamples shows how the keys of an actuator are written.
 var keyExamples = map[string]string{"chip": `"pinctrl-bcm2835"`, "line": "17", "open_line": "5", "shut_line": "6",
 	"bus": `"/dev/i2c-1"`, "output": "0", "topic": `"shop/air cleaner/set"`}
-
-// Defaults of an actuator that depend on its kind; active is "high".
-const (
-	defAddress   = 0x40 // PCA9685 with no address jumper set
-	defPulseOpen = 2000 * time.Microsecond
-	defPulseShut = 1000 * time.Microsecond
-)

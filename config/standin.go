@@ -23,8 +23,8 @@ const (
 )
 
 // StandIn makes a shop for a rig that has none yet: each channel a machine,
-// each servo and motor a gate. A machine opens the gate of the same number, or
-// none where the rig has fewer gates. The first relay is the collector's. What
+// each output that is made to move gates (a servo, a motor) a gate. A machine opens the gate of the same number, or
+// none where the rig has fewer gates. The first output that may switch a contactor is the collector's. What
 // goes beyond the limits of control is left out. A recording without a shop,
 // live running without one and move-in begin here.
 func StandIn(rig *Rig, o StandInOptions) *Shop {
@@ -37,10 +37,10 @@ func StandIn(rig *Rig, o StandInOptions) *Shop {
 	}
 	for i := range rig.Actuators {
 		switch a := &rig.Actuators[i]; {
-		case (a.Kind == "servo" || a.Kind == "motor") && len(s.Gates) < control.MaxGates:
+		case a.Kind.OnlyGates() && len(s.Gates) < control.MaxGates:
 			s.Gates = append(s.Gates, Gate{Name: a.Name, Actuator: i, Duct: None, Travel: max(standInTravel, a.Slow),
 				OpenSwitch: None, ShutSwitch: None, Button: None, RunOn: standInRunOn})
-		case a.Kind == "relay" && s.Collector.Actuator < 0:
+		case a.Kind.Serves(ForContactor) && s.Collector.Actuator < 0:
 			s.Collector.Actuator = i
 		}
 	}
@@ -76,8 +76,8 @@ func StandInAmps(channels int, o StandInOptions) (*Rig, *Shop) {
 	for i := range channels {
 		name := fmt.Sprintf("m%d", i)
 		r.Channels = append(r.Channels, Channel{Name: name, Input: i, Turns: 1, Enabled: true})
-		r.Actuators = append(r.Actuators, Actuator{Name: name, Kind: "servo", Output: i})
+		r.Actuators = append(r.Actuators, Actuator{Name: name, Kind: Servo, Output: i})
 	}
-	r.Actuators = append(r.Actuators, Actuator{Name: collectorName, Kind: "relay"})
+	r.Actuators = append(r.Actuators, Actuator{Name: collectorName, Kind: Relay})
 	return r, StandIn(r, o)
 }

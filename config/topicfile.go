@@ -50,13 +50,6 @@ type rawMessage struct {
 	Stale time.Duration `toml:"stale" def:"2 min" min:"1 s" max:"24 h"`
 }
 
-// Defaults of an actuator on a topic.
-const (
-	defOn    = "ON"
-	defOff   = "OFF"
-	defStale = 5 * time.Minute
-)
-
 // MQTT is the link to a broker.
 type MQTT struct {
 	Broker       string // URL: tcp://host:port, or ssl://host:port for TLS
@@ -104,7 +97,7 @@ func (raw *rawRig) topics(f *file, r *Rig) {
 		}
 	} else {
 		for i := range raw.Actuator {
-			if a := &raw.Actuator[i]; a.Kind == "topic" {
+			if a := &raw.Actuator[i]; a.Kind != 0 && !a.Kind.Wired() {
 				f.add(a.key("kind"), f.tableName(a.path)+": it is told over a topic, and the rig has no link to a broker", `add [mqtt] with broker = "tcp://…:1883", or use an actuator that is wired`)
 			}
 		}
@@ -205,32 +198,6 @@ func (raw *rawMQTT) mqtt(f *file, client string) *MQTT {
 		m.Discovery = ""
 	}
 	return m
-}
-
-// topic reads the words of an actuator on a topic.
-func (a *rawActuator) topic(f *file, out *Actuator, lines users) {
-	who := f.tableName(a.path)
-	if a.Topic != nil {
-		f.isTopic(a.key("topic"), who, *a.Topic)
-		lines.take(f, a.key("topic"), "topic "+*a.Topic, "one topic tells one output")
-	}
-	out.On, out.Off, out.Stale = defOn, defOff, defStale
-	set(&out.On, a.On)
-	set(&out.Off, a.Off)
-	set(&out.State, a.State)
-	set(&out.Stale, a.Stale)
-	if out.On == out.Off {
-		f.add(a.key("on"), who+": on and off are the same word", "write what is published for each")
-	}
-	if a.Stale != nil && a.State == nil {
-		f.add(a.key("stale"), who+": stale is about its state, and no topic tells that", "add the topic: state = \"…\", or take stale out")
-	}
-	if a.State != nil {
-		f.isTopic(a.key("state"), who, *a.State)
-		if a.Topic != nil && *a.State == *a.Topic {
-			f.add(a.key("state"), who+": it would read its own commands as its state", "write the topic on which the device itself reports")
-		}
-	}
 }
 
 // both reports one of two keys that belong together.

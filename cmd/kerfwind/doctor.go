@@ -17,7 +17,9 @@ import (
 	"kerfwind/cmd/kerfwind/internal/doctor"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/cmd/kerfwind/internal/panel"
+	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/config"
+	"kerfwind/control/drive"
 )
 
 func newDoctor() *cobra.Command {
@@ -31,7 +33,9 @@ may open them, each GPIO line of the rig and who holds it, disk, memory, clock,
 watchdog, supply voltage, temperature, passwords and certificate of the page, and
 what the kernel does with outputs when a program dies; the broker, which must pass
 a message back to whom it came from; with a shop file also the way to those who
-are told of news. It changes nothing and may be run beside a kerfwind that runs.
+are told of news. While no kerfwind runs it also reads each converter once and
+asks each servo chip for an answer. Nothing moves, and it may be run beside a
+kerfwind that runs.
 
 Each finding is ok, warn (something should be better) or bad (it will not run, or
 not safely), with what it means and what to do. Run it as the service's user,
@@ -65,6 +69,9 @@ Exit code 1 if anything is bad.`,
 			o.Place = func(name string) string { return mqttlink.Place(name, filepath.Dir(rigPath)) }
 			o.Echo = func() (time.Duration, error) { return echo(cmd.Context(), o.Rig, filepath.Dir(rigPath)) }
 			o.Passwords = func(b []byte) error { _, err := panel.DecodePasswords(b); return err }
+			began := time.Now()
+			o.Scan = func(i int) error { return rig.Probe(o.Rig, i, func() time.Duration { return time.Since(began) }) }
+			o.Ask = func(bus string, address int) error { return drive.Ask(realRig().Hardware, bus, address) }
 			found := doctor.Examine(o)
 			if asJSON {
 				enc := json.NewEncoder(cmd.OutOrStdout())

@@ -53,14 +53,14 @@ Exit code 4: some outputs could not be made inert, or a kerfwind runs.`,
 				defer func() { _ = lock.Free() }() // the kernel does it otherwise
 			}
 			began := time.Now()
-			p := rig.Everything(r)
+			p, unknown := rig.Everything(r)
 			p.Now = func() time.Duration { return time.Since(began) }
-			if err := drive.Inert(p, realRig().Hardware); err != nil {
+			if err := errors.Join(unknown, drive.Inert(p, realRig().Hardware)); err != nil {
 				return &exitError{exitHardware, fmt.Errorf("not every output is inert:\n%w", err)}
 			}
 			for _, a := range r.Actuators {
-				if a.Kind == "topic" {
-					fmt.Fprintf(cmd.ErrOrStderr(), "notice: actuator %q is on a topic and was not told: if it switches an outlet, it stays on until kerfwind starts again\n", a.Name)
+				if !a.Kind.Wired() {
+					fmt.Fprintf(cmd.ErrOrStderr(), "notice: actuator %q: %s\n", a.Name, a.Kind.AtHalt())
 				}
 			}
 			fmt.Fprintf(cmd.OutOrStdout(), "every output of %s that is wired to this computer is inert\n", rigPath)

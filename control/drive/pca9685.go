@@ -121,6 +121,19 @@ func (c *pca) read(reg byte, into []byte) (err error) {
 	return c.explain(err)
 }
 
+// Ask waits for an answer of the servo chip at an address of a bus. It reads and
+// writes nothing, so no servo moves.
+func Ask(hw Hardware, device string, address int) error {
+	dev, err := hw.Bus(device)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = dev.Close() }() // nothing was written
+	b := &bus{d: &Driver{}, dev: dev, name: device, lock: newLock()}
+	var mode [1]byte
+	return (&pca{bus: b, addr: address}).read(regMode1, mode[:])
+}
+
 // setUp silences the chip, which may still send the pulses of a program that
 // died, and sets its rate. PRE_SCALE can only be written while SLEEP is set.
 func (c *pca) setUp() error {

@@ -101,6 +101,8 @@ type Hood struct {
 	// Wants is the flow asked for in m³/s; 0 = port area times 20 m/s (common
 	// practice).
 	Wants float64
+	// Relief: it lets air in all the time and throws no chips.
+	Relief bool
 }
 
 // Gate is a blast gate.

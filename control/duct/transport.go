@@ -73,11 +73,12 @@ func (n *Network) leadsThrough(from, i int) bool {
 	return false
 }
 
-// LiveHoods returns the segments with a hood from which every gate is open.
+// LiveHoods returns the segments with a hood from which every gate is open, but
+// for reliefs: those that throw chips.
 func (n *Network) LiveHoods(open uint64) []int {
 	var hoods []int
 	for i := range n.Segments {
-		if n.Segments[i].Hood != nil && n.live(i, open) {
+		if h := n.Segments[i].Hood; h != nil && !h.Relief && n.live(i, open) {
 			hoods = append(hoods, i)
 		}
 	}

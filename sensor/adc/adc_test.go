@@ -337,11 +337,11 @@ func TestDetects(t *testing.T) {
 	}
 }
 
-func newADSRig(t *testing.T, input int, rate float64) *rig {
+func newADSRig(t *testing.T, input int, full, rate float64) *rig {
 	t.Helper()
 	r := &rig{clock: &clock{t: time.Second}}
 	r.ads = &fakeADS{clock: r.clock, config: 0x8583, volts: func(in int, _ time.Duration) float64 { return 0.5 * float64(in) }}
-	s, err := NewADS(ADSParams{Input: input, Timing: Timing{Rate: rate, Scans: 6}, Now: r.clock.now, Open: func() (I2C, error) {
+	s, err := NewADS(ADSParams{Inputs: []int{input}, Full: full, Timing: Timing{Rate: rate, Scans: 6}, Now: r.clock.now, Open: func() (I2C, error) {
 		r.opens++
 		return r.ads, r.shut
 	}})
@@ -355,7 +355,7 @@ func newADSRig(t *testing.T, input int, rate float64) *rig {
 
 func TestADS(t *testing.T) {
 	for input := range 4 {
-		r := newADSRig(t, input, 600)
+		r := newADSRig(t, input, 4.096, 600)
 		f := r.next(t)
 		if want := float32(math.Trunc(0.5 * float64(input) / 4.096 * 32768)); f.Err != nil || f.Raw[5] != want {
 			t.Errorf("input %d: %v %v, want %g", input, f.Raw, f.Err, want)
@@ -368,7 +368,7 @@ func TestADS(t *testing.T) {
 			t.Errorf("beyond the range: %+v", f)
 		}
 	}
-	r := newADSRig(t, 0, 600)
+	r := newADSRig(t, 0, 4.096, 600)
 	r.ads.other = true
 	if f := r.next(t); f.Err == nil || !strings.Contains(f.Err.Error(), "another chip") || !r.ads.closed {
 		t.Errorf("another chip: %v", f.Err)
@@ -383,14 +383,26 @@ func TestADS(t *testing.T) {
 	}
 }
 
+// A range that is asked for is the one that the chip measures in.
+func TestADSRanges(t *testing.T) {
+	for _, full := range ADSRanges {
+		r := newADSRig(t, 1, full, 600)
+		r.ads.volts = func(int, time.Duration) float64 { return 0.1 }
+		want := float32(math.Trunc(0.1 / full * 32768))
+		if f := r.next(t); f.Err != nil || f.Raw[0] != want {
+			t.Errorf("%g V: %v %v, want %g", full, f.Raw, f.Err, want)
+		}
+	}
+}
+
 func TestParams(t *testing.T) {
 	now := (&clock{}).now
 	mcp := func(kind MCP, inputs []int, timing Timing, l Limits) error {
 		_, err := NewMCP(MCPParams{Chip: kind, Inputs: inputs, Timing: timing, Limits: l, Now: now})
 		return err
 	}
-	ads := func(input int, timing Timing) error {
-		_, err := NewADS(ADSParams{Input: input, Timing: timing, Now: now})
+	ads := func(input []int, full float64, timing Timing) error {
+		_, err := NewADS(ADSParams{Inputs: input, Full: full, Timing: timing, Now: now})
 		return err
 	}
 	for want, err := range map[string]error{
@@ -401,9 +413,12 @@ func TestParams(t *testing.T) {
 		"NaN scans":              mcp(MCP3208, all, Timing{Scans: 1, Rate: math.NaN()}, pi),
 		"every -1ns":             mcp(MCP3208, all, Timing{Scans: 1, Every: -1}, pi),
 		"does not fit the 4":     mcp(MCP3208, all, Timing{Scans: 1}, Limits{Bytes: 512, Align: 128}),
-		"inputs 0 to 3, not 4":   ads(4, Timing{Rate: 100, Scans: 1}),
-		"770 times a second":     ads(0, Timing{Rate: 860, Scans: 1}),
-		"not read in bursts":     ads(0, Timing{Rate: 600, Scans: 1, Every: 1}),
+		"inputs 0 to 3, not 4":   ads([]int{4}, 4.096, Timing{Rate: 100, Scans: 1}),
+		"770 times a second":     ads([]int{0}, 4.096, Timing{Rate: 860, Scans: 1}),
+		"one input, not for 2":   ads([]int{0, 1}, 4.096, Timing{Rate: 400, Scans: 1}),
+		"one input, not for 0":   ads(nil, 4.096, Timing{Rate: 400, Scans: 1}),
+		"no range of 3.3 V":      ads([]int{0}, 3.3, Timing{Rate: 400, Scans: 1}),
+		"not read in bursts":     ads([]int{0}, 4.096, Timing{Rate: 600, Scans: 1, Every: 1}),
 		`"spidev0" is no SPI`:    second(OpenSPI("spidev0", 1e6)),
 		`0.0x" is no SPI`:        second(OpenSPI("/dev/spidev0.0x", 1e6)),
 		`"/dev/i2c" is no I2C`:   second(OpenI2C("/dev/i2c", 0x48)),

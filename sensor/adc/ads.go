@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
+	"slices"
 	"time"
 )
 
@@ -20,11 +22,20 @@ const (
 
 	adsStart      = 0x8000 // OS: begin a conversion; reads 1 while none runs
 	adsGround     = 0x4000 // MUX: input against ground, the input in bits 13 and 12
-	adsRange4     = 0x0200 // PGA: +-4.096 V
+	adsRange      = 9      // PGA: the place of the number of the range
 	adsContinuous = 0x0000 // MODE
 	adsFastest    = 0x00E0 // DR: 860 samples a second
 	adsNoCompare  = 0x0003 // COMP_QUE
 )
+
+// ADSRanges are the full scales of the ADS1115 in volts, by the number that PGA
+// has for each.
+var ADSRanges = [...]float64{6.144, 4.096, 2.048, 1.024, 0.512, 0.256}
+
+// rangeOf is the number of a range, -1 if there is none.
+func rangeOf(full float64) int {
+	return slices.IndexFunc(ADSRanges[:], func(v float64) bool { return math.Abs(v-full) < 0.5e-3 })
+}
 
 // MaxADSRate is the highest rate at which the ADS1115 may be read: it makes 860
 // samples a second, to 10 %, and none is read twice at a rate below that.
@@ -38,18 +49,23 @@ const MaxADSRate = 770.0
 // own.
 type ADSParams struct {
 	Source int                 // goes into Frame.Source
-	Input  int                 // 0 to 3, against ground
+	Inputs []int               // one, 0 to 3, against ground
+	Full   float64             // V of the largest code, one of ADSRanges
 	Timing Timing              // Rate must be set, and Every not
 	Open   func() (I2C, error) // opens the bus, also after an error; see OpenI2C
 	Now    func() time.Duration
 }
 
 // NewADS makes a source that reads the chip. Codes are -32768 to 32767 for
-// -4.096 V to 4.096 V.
+// -Full to Full.
 func NewADS(p ADSParams) (*Source, error) {
 	switch {
-	case p.Input < 0 || p.Input > 3:
-		return nil, fmt.Errorf("adc: the ADS1115 has inputs 0 to 3, not %d", p.Input)
+	case len(p.Inputs) != 1:
+		return nil, fmt.Errorf("adc: the ADS1115 is fast enough for one input, not for %d", len(p.Inputs))
+	case p.Inputs[0] < 0 || p.Inputs[0] > 3:
+		return nil, fmt.Errorf("adc: the ADS1115 has inputs 0 to 3, not %d", p.Inputs[0])
+	case rangeOf(p.Full) < 0:
+		return nil, fmt.Errorf("adc: the ADS1115 has no range of %g V: give one of %v", p.Full, ADSRanges)
 	case !(p.Timing.Rate > 0 && p.Timing.Rate <= MaxADSRate):
 		return nil, fmt.Errorf("adc: the ADS1115 can be read %g times a second at most, not %g", MaxADSRate, p.Timing.Rate)
 	case p.Timing.Every != 0:
@@ -61,7 +77,7 @@ func NewADS(p ADSParams) (*Source, error) {
 			return nil, fmt.Errorf("ADS1115: %w", err)
 		}
 		c := &ads{bus: bus}
-		if err := c.begin(p.Input); err != nil {
+		if err := c.begin(p.Inputs[0], rangeOf(p.Full)); err != nil {
 			return nil, errors.Join(fmt.Errorf("ADS1115: %w", err), bus.Close())
 		}
 		return c, nil
@@ -75,8 +91,8 @@ type ads struct {
 
 // begin sets the chip to continuous conversion, checks that it took the
 // setting, and points it at the result.
-func (a *ads) begin(input int) error {
-	config := uint16(adsGround | input<<12 | adsRange4 | adsContinuous | adsFastest | adsNoCompare)
+func (a *ads) begin(input, pga int) error {
+	config := uint16(adsGround | input<<12 | pga<<adsRange | adsContinuous | adsFastest | adsNoCompare)
 	if err := a.bus.Tx([]byte{adsConfig, byte(config >> 8), byte(config)}, nil); err != nil {
 		return err
 	}

@@ -26,8 +26,10 @@ func (e *exam) holder() {
 	path := filepath.Join(e.Runtime, "rig.lock")
 	switch pid, err := e.System.Holder(path); {
 	case err != nil:
+		e.busy = true
 		e.warn("lock", fmt.Sprintf("cannot tell whether a kerfwind runs: %v", err), "look at the folder "+e.Runtime)
 	case pid != "":
+		e.busy = true
 		e.ok("lock", "a kerfwind runs, process %s (%s)", pid, path)
 	default:
 		e.ok("lock", "no kerfwind runs now")
@@ -61,17 +63,15 @@ const (
 	i2cOn = "switch the bus on (dtparam=i2c_arm=on in config.txt) and reboot; the module i2c-dev must be loaded"
 )
 
-// converters looks at the buses of the converters.
+// converters looks at the converters on SPI; those on I2C are looked at with
+// their buses.
 func (e *exam) converters() {
 	spi := false
 	for i := range e.Rig.ADCs {
-		a := &e.Rig.ADCs[i]
-		switch {
-		case a.Chip == "ads1115":
-			continue // on I2C, see buses
-		case e.device(a.Port, "spi", spiOn):
+		if a := &e.Rig.ADCs[i]; a.Chip.OnSPI() && e.device(a.Port, "spi", spiOn) {
 			spi = true
 			e.ok(a.Port, "may be opened, for converter %s", a.Name)
+			e.scan(i)
 		}
 	}
 	if !spi {
@@ -85,13 +85,28 @@ func (e *exam) converters() {
 	n := limits.Packets(3)
 	for i := range e.Rig.ADCs {
 		a := &e.Rig.ADCs[i]
-		if k := len(e.Rig.Of(i)); a.Chip != "ads1115" && k > n {
+		if k := len(e.Rig.Of(i)); a.Chip.OnSPI() && k > n {
 			e.warn("spidev", fmt.Sprintf("its buffer of %d bytes takes %d conversions in one call: a scan of converter %s needs %d", limits.Bytes, n, a.Name, k),
 				"write spidev.bufsiz=65536 into cmdline.txt and reboot")
 			return
 		}
 	}
 	e.ok("spidev", "its buffer of %d bytes takes %d conversions in one call", limits.Bytes, n)
+}
+
+// scan reads one scan of a converter by its own driver, unless a kerfwind does
+// so now.
+func (e *exam) scan(i int) {
+	a := &e.Rig.ADCs[i]
+	if e.Scan == nil || e.busy {
+		return
+	}
+	about := "converter " + a.Name
+	if err := e.Scan(i); err != nil {
+		e.bad(about, err.Error(), "look at its supply, its wires and its place in the rig file; kerfwind wiring prints every pin")
+		return
+	}
+	e.ok(about, "the %s answers", a.Chip)
 }
 
 // fastI2C is the fast mode of the I2C specification (NXP UM10204), Hz. A move
@@ -111,12 +126,12 @@ func (e *exam) buses() {
 		}
 	}
 	for i := range e.Rig.Actuators {
-		if a := &e.Rig.Actuators[i]; a.Kind == "servo" {
-			add(a.Bus, "servos")
+		if a := &e.Rig.Actuators[i]; a.Kind.OnChip() {
+			add(a.Bus, a.Kind.String()+"s")
 		}
 	}
 	for i := range e.Rig.ADCs {
-		if a := &e.Rig.ADCs[i]; a.Chip == "ads1115" {
+		if a := &e.Rig.ADCs[i]; a.Chip.OnI2C() {
 			add(a.Port, "converter "+a.Name)
 		}
 	}
@@ -133,12 +148,39 @@ func (e *exam) buses() {
 		default:
 			e.ok(bus, "may be opened, for %s; its clock is %d kHz", use[bus], hz/1000)
 		}
+		for i := range e.Rig.ADCs {
+			if a := &e.Rig.ADCs[i]; a.Chip.OnI2C() && a.Port == bus {
+				e.scan(i)
+			}
+		}
+		e.servoChips(bus)
+	}
+}
+
+// servoChips asks each servo chip on a bus for an answer, unless a kerfwind
+// speaks with it now. Nothing is written to it.
+func (e *exam) servoChips(bus string) {
+	if e.Ask == nil || e.busy {
+		return
+	}
+	asked := map[int]bool{}
+	for i := range e.Rig.Actuators {
+		a := &e.Rig.Actuators[i]
+		if !a.Kind.OnChip() || a.Bus != bus || asked[a.Address] {
+			continue
+		}
+		asked[a.Address] = true
+		if err := e.Ask(bus, a.Address); err != nil {
+			e.bad(bus, err.Error(), "look at the board's logic supply, its wires and its address jumpers")
+			continue
+		}
+		e.ok(bus, "servo chip 0x%02x answers", a.Address)
 	}
 }
 
 // i2cClock is the clock of a bus as its node in the device tree says.
 func (e *exam) i2cClock(name string) (hz uint32, ok bool) {
-	b, err := os.ReadFile(e.System.path("/sys/class/i2c-adapter/" + name + "/of_node/clock-frequency"))
+	b, err := os.ReadFile(e.System.path("/sys/bus/i2c/devices/" + name + "/of_node/clock-frequency"))
 	if err != nil || len(b) != 4 {
 		return 0, false
 	}
@@ -167,13 +209,14 @@ func (e *exam) wantedLines() []wanted {
 		add(c.Chip, c.Line, c.Name)
 	}
 	for i := range e.Rig.Actuators {
-		switch a := &e.Rig.Actuators[i]; a.Kind {
-		case "relay":
-			add(a.Chip, a.Line, a.Name)
-		case "motor":
-			add(a.Chip, a.OpenLine, a.Name)
-			add(a.Chip, a.ShutLine, a.Name)
+		a := &e.Rig.Actuators[i]
+		for _, l := range a.Lines() {
+			add(a.Chip, l.Line, a.Name)
 		}
+	}
+	for i := range e.Rig.ServoChips {
+		c := &e.Rig.ServoChips[i]
+		add(c.Chip, c.Line, fmt.Sprintf("enable of servo chip 0x%02x", c.Address))
 	}
 	if h := e.Rig.Heartbeat; h != nil {
 		add(h.Chip, h.Line, "heartbeat")
@@ -256,10 +299,16 @@ func (e *exam) noChip(name string, match, chips []Chip, denied bool) {
 }
 
 // persistence tells what becomes of outputs when the program dies. The
-// parameter is of Raspberry Pi's kernels; by its default outputs keep their
-// level (Raspberry Pi documentation, "GPIO", on strict_gpiod).
+// parameters are of Raspberry Pi's kernels, one a family of boards; by their
+// default outputs keep their level (Raspberry Pi documentation, "GPIO", on
+// strict_gpiod).
 func (e *exam) persistence() {
-	text, ok := e.System.read("/sys/module/pinctrl_bcm2835/parameters/persist_gpio_outputs")
+	driver := "pinctrl_bcm2835"
+	chips, _ := e.System.Chips()
+	if slices.ContainsFunc(chips, func(c Chip) bool { return c.Label == "pinctrl-rp1" }) {
+		driver = "pinctrl_rp1"
+	}
+	text, ok := e.System.read("/sys/module/" + driver + "/parameters/persist_gpio_outputs")
 	switch {
 	case !ok:
 	case text == "Y" || text == "1":

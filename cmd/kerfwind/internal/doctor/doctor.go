@@ -1,6 +1,8 @@
 // Package doctor looks at the computer that a rig is plugged into: devices and
-// who may open them, lines and who holds them, disk, clock, supply. It changes
-// nothing: no line is requested and no byte goes to a chip.
+// who may open them, chips and whether they answer, lines and who holds them,
+// disk, clock, supply. Nothing moves: no line is requested, converters are read,
+// servo chips are only asked for an answer; and no chip is spoken to while a
+// kerfwind runs.
 package doctor
 
 import (
@@ -52,6 +54,11 @@ type Options struct {
 	Runtime string       // the folder of the rig's lock
 	System  System
 
+	// Scan reads one scan of a converter by its driver; Ask waits for an answer of
+	// the servo chip at an address. nil: the chips are not spoken to.
+	Scan func(adc int) error
+	Ask  func(bus string, address int) error
+
 	// Place says where a file lies that the rig file names; nil takes the name
 	// as it is.
 	Place func(name string) string
@@ -68,6 +75,7 @@ type Options struct {
 type exam struct {
 	Options
 	found []Finding
+	busy  bool // a kerfwind runs, or may run
 }
 
 func (e *exam) ok(about, format string, a ...any) {

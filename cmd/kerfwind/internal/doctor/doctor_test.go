@@ -36,15 +36,15 @@ channel = [
   { name = "c4", adc = "b", input = 0, ratio = "30 A : 1 V", bias = "1.65 V" },
 ]
 contact = [
-  { name = "bin door", kind = "stop", chip = "pinctrl-bcm2835", line = 2, closed = "ok", series = true },
+  { name = "bin door", kind = "stop", chip = "pinctrl-bcm2835", line = 22, closed = "ok", series = true },
   { name = "button", kind = "button", chip = "switches", line = 0, closed = "pressed" },
 ]
 actuator = [
   { name = "g0", kind = "servo", bus = "/dev/i2c-1", output = 0 },
-  { name = "g1", kind = "motor", chip = "pinctrl-bcm2835", open_line = 3, shut_line = 4 },
-  { name = "k0", kind = "relay", chip = "pinctrl-bcm2835", line = 5 },
+  { name = "g1", kind = "motor", chip = "pinctrl-bcm2835", open_line = 23, shut_line = 24 },
+  { name = "k0", kind = "relay", chip = "pinctrl-bcm2835", line = 25 },
 ]
-heartbeat = { chip = "gpiochip0", line = 6 }
+heartbeat = { chip = "gpiochip0", line = 26 }
 `
 
 // tree is a recorded computer: its files are below testdata/doctor, the rest
@@ -134,10 +134,10 @@ func TestBad(t *testing.T) {
 		return err
 	}
 	s.Chips = func() ([]Chip, bool) {
-		lines := make([]Line, 5)
-		lines[2] = Line{true, "spi0 CS0"}
-		lines[3] = Line{true, ""}
-		lines[4] = Line{true, "kerfwind g1"}
+		lines := make([]Line, 25)
+		lines[22] = Line{true, "spi0 CS0"}
+		lines[23] = Line{true, ""}
+		lines[24] = Line{true, "kerfwind g1"}
 		return []Chip{{"pinctrl-bcm2835", "gpiochip0", lines}, {"switches", "gpiochip1", nil}, {"switches", "gpiochip2", nil}}, false
 	}
 	s.Space = func(path string) (uint64, bool, error) { _, err := os.Stat(path); return 20 << 20, false, err }

@@ -387,7 +387,7 @@ func (s *Session) showFind(st step, now time.Duration, v *View) {
 	v.Title, v.Live = s.title(st), true
 	leave := func() {
 		for i := range s.rig.Contacts {
-			if c := &s.rig.Contacts[i]; c.Kind == "machine" && st.of != collector {
+			if c := &s.rig.Contacts[i]; c.Kind == config.MachineContact && st.of != collector {
 				v.offer("contact:"+c.Name, "It is not sensed by its current but by contact %q", c.Name)
 			}
 		}

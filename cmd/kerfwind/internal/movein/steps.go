@@ -22,11 +22,12 @@ const (
 	topic   = "topic"
 )
 
-// relays are the rig's relays; what each switches is asked for.
+// relays are the rig's outputs that may switch a contactor, an outlet or a gate;
+// what each switches is asked for.
 func (s *Session) relays() []string {
 	var out []string
 	for i := range s.rig.Actuators {
-		if s.rig.Actuators[i].Kind == "relay" {
+		if s.rig.Actuators[i].Kind.Serves(config.ForContactor) {
 			out = append(out, s.rig.Actuators[i].Name)
 		}
 	}
@@ -39,9 +40,9 @@ func (s *Session) outputs() []string {
 	for i := range s.rig.Actuators {
 		a := &s.rig.Actuators[i]
 		switch {
-		case a.Kind == "servo" || a.Kind == "motor":
-		case a.Kind == "relay" && s.get("relay/"+a.Name) == "gate":
-		case a.Kind == "topic" && s.oldGateOf(a.Name) != nil:
+		case a.Kind.OnlyGates():
+		case a.Kind.Serves(config.ForContactor) && s.get("relay/"+a.Name) == "gate":
+		case !a.Kind.Wired() && s.oldGateOf(a.Name) != nil:
 		default:
 			continue
 		}
@@ -361,7 +362,7 @@ func (s *Session) checkSensor(of, text string) (string, error) {
 	}
 	if what, contact := cut(text); what == "contact" {
 		for i := range s.rig.Contacts {
-			if c := &s.rig.Contacts[i]; c.Name == contact && c.Kind == "machine" {
+			if c := &s.rig.Contacts[i]; c.Name == contact && c.Kind == config.MachineContact {
 				return text, nil
 			}
 		}

@@ -119,8 +119,8 @@ func (n *Node) clear() {
 
 // idle holds every output off, without a plan.
 func (n *Node) idle() error {
-	p := rig.Everything(n.o.Rig)
-	return n.open(p)
+	p, err := rig.Everything(n.o.Rig)
+	return errors.Join(err, n.open(p))
 }
 
 // open lets go of the outputs, inert, and takes hold of those of p.

@@ -70,7 +70,7 @@ func (n *Node) things(v *socket.Node, now time.Duration) {
 	for _, c := range p.Contacts {
 		i := slices.IndexFunc(n.o.Rig.Contacts, func(x config.Contact) bool { return x.Name == c.Name })
 		if i >= 0 { // the plan was adopted
-			key := said{factOfContact[n.o.Rig.Contacts[i].Kind], control.ID(c.ID)}
+			key := said{n.o.Rig.Contacts[i].Kind.About(), control.ID(c.ID)}
 			byFact[key] = append(byFact[key], c.Name)
 		}
 	}
@@ -121,12 +121,6 @@ func (n *Node) things(v *socket.Node, now time.Duration) {
 	if p.Contactor != nil {
 		switched(p.Contactor.Actuator, target{'c', 0})
 	}
-}
-
-// factOfContact is what a contact of a kind of the rig file tells of.
-var factOfContact = map[string]control.InputKind{
-	"machine": control.MachineIs, "gate-open": control.GateIs, "gate-shut": control.GateIs, "collector": control.CollectorIs,
-	"stop": control.StopIs, "bin": control.BinIs, "hand": control.SwitchIs, "off": control.SwitchIs, "button": control.Ask,
 }
 
 // running is how many machines run, as far as this node knows.

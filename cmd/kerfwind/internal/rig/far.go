@@ -124,13 +124,11 @@ type ContactJob struct {
 // rig does not have.
 func (j *Job) Wiring(r *config.Rig) (drive.Params, error) {
 	var errs []error
-	actuator := func(name string, kinds ...string) *config.Actuator {
+	actuator := func(name string, use config.Use) *config.Actuator {
 		for i := range r.Actuators {
 			if a := &r.Actuators[i]; a.Name == name {
-				for _, k := range kinds {
-					if a.Kind == k {
-						return a
-					}
+				if a.Kind.Serves(use) {
+					return a
 				}
 				errs = append(errs, fmt.Errorf("actuator %q is a %s", name, a.Kind))
 				return nil
@@ -143,8 +141,10 @@ func (j *Job) Wiring(r *config.Rig) (drive.Params, error) {
 	used := map[string]bool{}
 	if j.Contactor != "" {
 		used[j.Contactor] = true
-		if a := actuator(j.Contactor, "relay"); a != nil {
-			p.Collector = relay(a)
+		if a := actuator(j.Contactor, config.ForContactor); a != nil {
+			var err error
+			p.Collector, err = contactor(a)
+			errs = append(errs, err)
 		}
 	}
 	for _, g := range j.Gates {
@@ -152,8 +152,10 @@ func (j *Job) Wiring(r *config.Rig) (drive.Params, error) {
 		for int(g.ID) >= len(p.Gates) {
 			p.Gates = append(p.Gates, drive.Gate{})
 		}
-		if a := actuator(g.Actuator, "relay", "motor", "servo"); a != nil {
-			p.Gates[g.ID] = gate(a, g.Travel, g.Reversed)
+		if a := actuator(g.Actuator, config.ForGate); a != nil {
+			var err error
+			p.Gates[g.ID], err = gate(a, g.Travel, g.Reversed)
+			errs = append(errs, err)
 		}
 	}
 	for _, o := range j.Outlets {
@@ -161,14 +163,18 @@ func (j *Job) Wiring(r *config.Rig) (drive.Params, error) {
 		for int(o.ID) >= len(p.Outlets) {
 			p.Outlets = append(p.Outlets, drive.Outlet{})
 		}
-		if a := actuator(o.Actuator, "relay"); a != nil {
-			p.Outlets[o.ID] = drive.Outlet{Relay: relay(a)}
+		if a := actuator(o.Actuator, config.ForOutlet); a != nil {
+			var err error
+			p.Outlets[o.ID], err = outlet(a)
+			errs = append(errs, err)
 		}
 	}
 	for i := range r.Actuators {
-		// A relay that the shop does not use is held off.
-		if a := &r.Actuators[i]; a.Kind == "relay" && !used[a.Name] {
-			p.Outlets = append(p.Outlets, drive.Outlet{Relay: relay(a)})
+		// A switch that the shop does not use is held off.
+		if a := &r.Actuators[i]; a.Kind.Serves(config.ForOutlet) && a.Kind.Wired() && !used[a.Name] {
+			o, err := outlet(a)
+			errs = append(errs, err)
+			p.Outlets = append(p.Outlets, o)
 		}
 	}
 	for _, c := range j.Contacts {
@@ -182,7 +188,7 @@ func (j *Job) Wiring(r *config.Rig) (drive.Params, error) {
 			errs = append(errs, fmt.Errorf("there is no contact %q", c.Name))
 			continue
 		}
-		m := means[found.Kind]
+		m := of(means[:], found.Kind)
 		if (m == drive.GateIsOpen || m == drive.GateIsShut || m == drive.ButtonHolds) && int(c.ID) < control.MaxGates {
 			for int(c.ID) >= len(p.Gates) { // of a gate that another computer moves
 				p.Gates = append(p.Gates, drive.Gate{})

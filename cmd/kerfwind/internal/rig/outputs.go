@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -9,46 +10,36 @@ import (
 	"kerfwind/control/drive"
 )
 
-// relay is an actuator of the kind relay.
-func relay(a *config.Actuator) *drive.Relay {
-	return &drive.Relay{Name: a.Name, Line: drive.Line{Chip: a.Chip, Offset: a.Line}, ActiveLow: a.ActiveLow}
-}
-
-// topic is an actuator of the kind topic.
-func topic(a *config.Actuator) *drive.Topic {
-	return &drive.Topic{Name: a.Topic, On: a.On, Off: a.Off}
-}
-
 // gate is an actuator that moves a gate with a travel time. A reversed one
 // opens it by what shuts others.
-func gate(a *config.Actuator, travel time.Duration, reversed bool) drive.Gate {
+func gate(a *config.Actuator, travel time.Duration, reversed bool) (drive.Gate, error) {
+	make := of(drivers[:], a.Kind).gate
+	if make == nil {
+		return drive.Gate{}, fmt.Errorf("actuator %q: no driver moves a gate by a %s", a.Name, a.Kind)
+	}
 	if reversed {
-		b := *a
-		b.ActiveLow = a.ActiveLow != (a.Kind == "relay")
-		b.OpenLine, b.ShutLine = a.ShutLine, a.OpenLine
-		b.PulseOpen, b.PulseShut = a.PulseShut, a.PulseOpen
+		b := a.Turned()
 		a = &b
 	}
-	switch a.Kind {
-	case "relay":
-		return drive.Gate{Relay: relay(a)}
-	case "motor":
-		line := func(n int) drive.Line { return drive.Line{Chip: a.Chip, Offset: n} }
-		return drive.Gate{Motor: &drive.Motor{Name: a.Name, Open: line(a.OpenLine), Shut: line(a.ShutLine), ActiveLow: a.ActiveLow, Longest: travel}}
-	case "topic":
-		return drive.Gate{Topic: topic(a)}
-	case "servo":
-		return drive.Gate{Servo: &drive.Servo{Name: a.Name, Bus: a.Bus, Address: a.Address, Output: a.Output,
-			Open: a.PulseOpen, Shut: a.PulseShut, Travel: travel, Slow: a.Slow, Release: a.Release}}
-	}
-	return drive.Gate{}
+	return make(a, travel), nil
 }
 
-// means is what a contact of each kind tells.
-var means = map[string]drive.Means{
-	"machine": drive.MachineRuns, "gate-open": drive.GateIsOpen, "gate-shut": drive.GateIsShut, "collector": drive.CollectorRuns,
-	"stop": drive.StopActs, "bin": drive.BinFull, "hand": drive.HandMode, "off": drive.OffMode, "button": drive.ButtonHolds,
-	"stand-down": drive.StandDown,
+// outlet is an actuator that switches something.
+func outlet(a *config.Actuator) (drive.Outlet, error) {
+	make := of(drivers[:], a.Kind).outlet
+	if make == nil {
+		return drive.Outlet{}, fmt.Errorf("actuator %q: no driver switches anything by a %s", a.Name, a.Kind)
+	}
+	return make(a), nil
+}
+
+// contactor is an actuator that switches the collector's contactor.
+func contactor(a *config.Actuator) (*drive.Relay, error) {
+	o, err := outlet(a)
+	if err == nil && o.Relay == nil {
+		err = fmt.Errorf("actuator %q: no driver switches a contactor by a %s", a.Name, a.Kind)
+	}
+	return o.Relay, err
 }
 
 // Wiring describes the outputs and contacts that a shop uses and that are wired
@@ -56,8 +47,16 @@ var means = map[string]drive.Means{
 func Wiring(s *config.Shop) (drive.Params, error) {
 	var p drive.Params
 	here := func(actuator int) bool { return actuator >= 0 && s.Rig.Actuators[actuator].Node == 0 }
+	var errs []error
+	keep := func(err error) {
+		if err != nil {
+			errs = append(errs, err)
+		}
+	}
+	var err error
 	if c := s.Collector.Actuator; here(c) {
-		p.Collector = relay(&s.Rig.Actuators[c])
+		p.Collector, err = contactor(&s.Rig.Actuators[c])
+		keep(err)
 	}
 	for i := range s.Gates {
 		g := &s.Gates[i]
@@ -65,7 +64,9 @@ func Wiring(s *config.Shop) (drive.Params, error) {
 			p.Gates = append(p.Gates, drive.Gate{})
 			continue
 		}
-		p.Gates = append(p.Gates, gate(&s.Rig.Actuators[g.Actuator], g.Travel, g.Reversed))
+		made, err := gate(&s.Rig.Actuators[g.Actuator], g.Travel, g.Reversed)
+		keep(err)
+		p.Gates = append(p.Gates, made)
 	}
 	for i := range s.Outlets {
 		a := &s.Rig.Actuators[s.Outlets[i].Actuator]
@@ -73,26 +74,24 @@ func Wiring(s *config.Shop) (drive.Params, error) {
 			p.Outlets = append(p.Outlets, drive.Outlet{})
 			continue
 		}
-		if a.Kind == "topic" {
-			p.Outlets = append(p.Outlets, drive.Outlet{Topic: topic(a)})
-			continue
-		}
-		p.Outlets = append(p.Outlets, drive.Outlet{Relay: relay(a)})
+		made, err := outlet(a)
+		keep(err)
+		p.Outlets = append(p.Outlets, made)
 	}
 	for i, use := range s.Contacts() {
 		if use.Kind == 0 || s.Rig.Contacts[i].Node > 0 {
 			continue
 		}
 		c := &s.Rig.Contacts[i]
-		m, ok := means[c.Kind]
-		if !ok {
-			return p, fmt.Errorf("contact %q: the drivers know no kind %q", c.Name, c.Kind)
+		m := of(means[:], c.Kind)
+		if m == 0 {
+			keep(fmt.Errorf("contact %q: no driver reads a %s contact", c.Name, c.Kind))
 		}
 		p.Contacts = append(p.Contacts, drive.Contact{Name: c.Name, Line: drive.Line{Chip: c.Chip, Offset: c.Line}, Debounce: c.Debounce,
 			Closed: c.Active, Means: m, ID: use.ID, Hold: use.Hold})
 	}
 	p.Heartbeat, p.Chips = heartbeat(s.Rig), chips(s.Rig)
-	return p, nil
+	return p, errors.Join(errs...)
 }
 
 // answers gives control the patience that the drivers need: servos on one bus
@@ -123,21 +122,28 @@ func chips(r *config.Rig) []drive.Chip {
 	return out
 }
 
-// Everything describes every output of a rig that is wired to this computer, whatever a shop uses it for: to
-// make them inert.
-func Everything(r *config.Rig) drive.Params {
+// Everything describes every output of a rig that is wired to this computer,
+// whatever a shop uses it for: to make them inert. The error names each that no
+// driver can reach; the rest is described all the same.
+func Everything(r *config.Rig) (drive.Params, error) {
 	p := drive.Params{Heartbeat: heartbeat(r), Chips: chips(r)}
+	var errs []error
 	own := r.Own()
 	for i := range own.Actuators {
 		a := &own.Actuators[i]
-		switch a.Kind {
-		case "relay":
-			p.Outlets = append(p.Outlets, drive.Outlet{Relay: relay(a)})
-		case "motor", "servo":
-			p.Gates = append(p.Gates, gate(a, time.Second, false)) // nothing moves
+		if told := a.Kind != 0 && !a.Kind.Wired(); told {
+			continue
+		}
+		switch made := of(drivers[:], a.Kind); {
+		case made.outlet != nil:
+			p.Outlets = append(p.Outlets, made.outlet(a))
+		case made.gate != nil:
+			p.Gates = append(p.Gates, made.gate(a, time.Second)) // nothing moves
+		default:
+			errs = append(errs, fmt.Errorf("actuator %q: no driver makes a %s inert: cut its supply", a.Name, a.Kind))
 		}
 	}
-	return p
+	return p, errors.Join(errs...)
 }
 
 // reading tells whether an input is about a machine, by a contact: then it goes

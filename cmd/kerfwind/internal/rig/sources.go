@@ -11,10 +11,6 @@ import (
 	"kerfwind/sensor/adc"
 )
 
-// adsAddress is where an ADS1115 answers with its address pin at ground (data
-// sheet SBAS444E, table 4).
-const adsAddress = 0x48
-
 // framesPerSecond bounds how old a sample is before anything can be done about
 // it: half a mains cycle.
 const framesPerSecond = 100
@@ -25,46 +21,10 @@ const framesPerSecond = 100
 func Sources(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 	var out []sensor.Source
 	var errs []error
-	limits := adc.Limits{}
 	for i := range r.Converters() {
-		a := &r.ADCs[i]
-		inputs := []int{}
-		for _, ch := range r.Of(i) {
-			inputs = append(inputs, r.Channels[ch].Input)
-		}
-		timing := adc.Timing{Rate: a.Rate, Scans: max(1, int(a.Rate/framesPerSecond))}
-		var src *adc.Source
-		var err error
-		switch kind := map[string]adc.MCP{"mcp3208": adc.MCP3208, "mcp3008": adc.MCP3008}[a.Chip]; {
-		case len(inputs) == 0:
-			err = errors.New("no channel uses it: take it out")
-		case kind != 0:
-			if limits == (adc.Limits{}) {
-				limits, err = adc.ReadLimits("/")
-			}
-			var open func() (adc.SPI, error)
-			if err == nil {
-				open, err = adc.OpenSPI(a.Port, kind.Clock())
-			}
-			if err == nil {
-				err = try(open())
-			}
-			if err == nil {
-				src, err = adc.NewMCP(adc.MCPParams{Source: i, Chip: kind, Inputs: inputs, Timing: timing, Limits: limits, Open: open, Now: now})
-			}
-		case len(inputs) > 1:
-			err = fmt.Errorf("an ads1115 is fast enough for one channel, not for %d: use one chip a channel", len(inputs))
-		default:
-			var open func() (adc.I2C, error)
-			if open, err = adc.OpenI2C(a.Port, adsAddress); err == nil {
-				err = try(open())
-			}
-			if err == nil {
-				src, err = adc.NewADS(adc.ADSParams{Source: i, Input: inputs[0], Timing: timing, Open: open, Now: now})
-			}
-		}
+		src, err := open(r, i, max(1, int(r.ADCs[i].Rate/framesPerSecond)), now)
 		if err != nil {
-			errs = append(errs, fmt.Errorf("adc %q: %w", a.Name, err))
+			errs = append(errs, fmt.Errorf("adc %q: %w", r.ADCs[i].Name, err))
 			continue
 		}
 		out = append(out, src)
@@ -73,6 +33,36 @@ func Sources(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 		return nil, errors.Join(append(errs, closeAll(out))...)
 	}
 	return out, nil
+}
+
+// open opens converter i, which delivers frames of so many scans.
+func open(r *config.Rig, i, scans int, now func() time.Duration) (*adc.Source, error) {
+	a := &r.ADCs[i]
+	c := converter{adc: a, source: i, timing: adc.Timing{Rate: a.Rate, Scans: scans}, now: now}
+	for _, ch := range r.Of(i) {
+		c.inputs = append(c.inputs, r.Channels[ch].Input)
+	}
+	if int(a.Chip) >= len(converters) || converters[a.Chip] == nil {
+		return nil, fmt.Errorf("no driver reads a %s", a.Chip)
+	}
+	return converters[a.Chip](&c)
+}
+
+// Probe reads one scan of converter i by its driver, as a run does, and says
+// what is wrong with it. No kerfwind may run beside it.
+func Probe(r *config.Rig, i int, now func() time.Duration) error {
+	src, err := open(r, i, 1, now)
+	if err != nil {
+		return err
+	}
+	var f sensor.Frame
+	if err := src.Next(&f); err != nil {
+		return err
+	}
+	err = f.Err
+	_ = src.Close() // ends the stream; Next then lets go of the bus
+	_ = src.Next(&f)
+	return err
 }
 
 // try closes what could be opened.

@@ -68,7 +68,7 @@ func NewFrontEnd(r *config.Rig, i int) FrontEnd {
 	f.Code = f.Codes * c.Bias / a.Vref
 	f.Swing = f.Range * f.PerAmp
 	top := a.Vref
-	if a.Chip == "ads1115" {
+	if a.Chip.Ranged() {
 		top = boardSupply // its range is no supply
 	}
 	f.Divider = newDivider(top, c.Bias)

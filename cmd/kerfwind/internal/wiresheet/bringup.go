@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"kerfwind/config"
@@ -15,17 +16,16 @@ func (b *builder) boot() Section {
 		return s
 	}
 	var lines []string
-	if len(spiBuses(b.rig)) > 0 {
-		for _, bus := range spiBuses(b.rig) {
+	if len(b.rig.SPIBuses()) > 0 {
+		for _, bus := range b.rig.SPIBuses() {
 			switch bus {
 			case "0":
 				lines = append(lines, "dtparam=spi=on")
 			default:
 				n := 0
 				for i := range b.rig.ADCs {
-					if rest, ok := strings.CutPrefix(b.rig.ADCs[i].Port, "/dev/spidev"+bus+"."); ok {
-						var k int
-						if _, err := fmt.Sscanf(rest, "%d", &k); err == nil {
+					if at, sel, ok := config.SPIPort(b.rig.ADCs[i].Port); ok && at == bus {
+						if k, err := strconv.Atoi(sel); err == nil {
 							n = max(n, k+1)
 						}
 					}
@@ -34,7 +34,7 @@ func (b *builder) boot() Section {
 			}
 		}
 	}
-	if len(i2cBuses(b.rig)) > 0 {
+	if len(b.rig.I2CBuses()) > 0 {
 		lines = append(lines, "dtparam=i2c_arm=on", "dtparam=i2c_arm_baudrate=400000")
 	}
 	// Lines of one state together: gpio=17,27=op,dl.
@@ -66,7 +66,7 @@ func (b *builder) boot() Section {
 	if len(low)+len(high) > 0 {
 		s.say("op,dl drives a line low early in the start, op,dh high; both mean off here. Before that only the resistors hold it.")
 	}
-	if len(spiBuses(b.rig)) > 0 {
+	if len(b.rig.SPIBuses()) > 0 {
 		s.say("Add to the one line of cmdline.txt, so that a burst of scans goes in one call:")
 		s.add(Block{Kind: Code, Items: []string{"spidev.bufsiz=65536"}})
 	}
@@ -101,14 +101,14 @@ func (b *builder) bringUp() Section {
 	if n := len(b.rig.Contacts); n > 0 {
 		step("Each contact by hand, meter between its line and ground.", "open 3.3 V, closed 0 V")
 	}
-	if b.count("servo") > 0 {
-		step("Servo supply on, servos unplugged. Measure V+.", "5 to 6 V; the computer does not restart")
-		step("Plug in one servo after the other, linkage off.", "none moves on plugging in")
+	for _, k := range config.ActuatorKinds() {
+		if b.count(k) > 0 {
+			for _, x := range k.BringUp() {
+				step(x[0], x[1])
+			}
+		}
 	}
-	if b.count("motor") > 0 {
-		step("Motor supply on.", "no motor moves; both lines of each are off")
-	}
-	if b.shop != nil && b.drives(b.shop.Collector.Actuator) && b.rig.Actuators[b.shop.Collector.Actuator].Kind == "relay" {
+	if b.shop != nil && b.drives(b.shop.Collector.Actuator) && b.rig.Actuators[b.shop.Collector.Actuator].Kind.Serves(config.ForContactor) {
 		stops := b.stops()
 		step("Electrician: coil circuit on, the contactor's mains side disconnected, switch on auto. Nothing runs.", "the coil does not pull in")
 		if stops != "" {
@@ -158,7 +158,7 @@ func (b *builder) lines(keep func(use) bool) string {
 func (b *builder) stops() string {
 	var out []string
 	for i := range b.rig.Contacts {
-		if b.rig.Contacts[i].Kind == "stop" {
+		if b.rig.Contacts[i].Kind.InCoil() {
 			out = append(out, b.rig.Contacts[i].Name)
 		}
 	}

@@ -99,15 +99,7 @@ func (c cabinet) actuator(i int) string {
 		return "by hand"
 	}
 	a := &c.s.Rig.Actuators[i]
-	switch a.Kind {
-	case "servo":
-		return fmt.Sprintf("%s (servo board 0x%02x, output %d)", a.Name, a.Address, a.Output)
-	case "motor":
-		return fmt.Sprintf("%s (%s opens, %s shuts)", a.Name, where(a.Chip, a.OpenLine), where(a.Chip, a.ShutLine))
-	case "relay":
-		return fmt.Sprintf("%s (%s)", a.Name, where(a.Chip, a.Line))
-	}
-	return a.Name + " (topic)"
+	return fmt.Sprintf("%s (%s)", a.Name, a.End(where))
 }
 
 func (c cabinet) names(list []int, name func(int) string) string {
@@ -200,7 +192,7 @@ func (c cabinet) stops() Section {
 	var rows [][]string
 	for i := range c.s.Rig.Contacts {
 		x := &c.s.Rig.Contacts[i]
-		what := map[string]string{"stop": "open = collector off, held until a local act", "bin": "bin level", "stand-down": "nothing is commanded"}[x.Kind]
+		what := x.Kind.Acts()
 		if what == "" {
 			continue
 		}

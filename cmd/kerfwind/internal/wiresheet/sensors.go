@@ -174,18 +174,12 @@ func (b *builder) contacts() Section {
 	wired := false
 	for i := range b.rig.Contacts {
 		c := &b.rig.Contacts[i]
-		note := ""
-		switch {
-		case c.Kind == "stop" && c.Series:
-			note = "two contacts: this one, and one in the coil circuit"
-			wired = true
-		case c.Kind == "stop":
-			note = "through the program only: put a second contact in the coil circuit"
-			wired = true
-		case !onBoard(c.Chip):
+		note := c.SheetNote()
+		wired = wired || c.Kind.InCoil()
+		if note == "" && !onBoard(c.Chip) {
 			note = "needs 10 kohm to 3.3 V if its chip has no pull-up"
 		}
-		rows = append(rows, []string{c.Name, c.Kind, where(c.Chip, c.Line), "closed means " + c.Closed, note})
+		rows = append(rows, []string{c.Name, c.Kind.String(), where(c.Chip, c.Line), "closed means " + c.Closed, note})
 	}
 	s.table([]string{"Contact", "Kind", "Line", "Meaning", "Note"}, rows)
 	if wired {
@@ -211,12 +205,8 @@ func (b *builder) outputs() Section {
 		if a.ActiveLow {
 			state = "low = on"
 		}
-		switch a.Kind {
-		case "relay":
-			rows = append(rows, []string{"relay " + a.Name, where(a.Chip, a.Line), state, pull(a.ActiveLow), b.purpose(i)})
-		case "motor":
-			rows = append(rows, []string{"motor " + a.Name + ", open", where(a.Chip, a.OpenLine), state, pull(a.ActiveLow), b.purpose(i)},
-				[]string{"motor " + a.Name + ", shut", where(a.Chip, a.ShutLine), state, pull(a.ActiveLow), b.purpose(i)})
+		for _, l := range a.Lines() {
+			rows = append(rows, []string{l.What, where(a.Chip, l.Line), state, pull(a.ActiveLow), b.purpose(i)})
 		}
 	}
 	if h := b.rig.Heartbeat; h != nil {
@@ -227,11 +217,12 @@ func (b *builder) outputs() Section {
 	}
 	s.table([]string{"Output", "Line", "Level", "Resistor at the board", "For"}, rows)
 	s.say("The resistor holds the output off while the computer starts, and when it has died. Use the normally open contact of each relay.")
-	if b.count("motor") > 0 {
-		s.say("A motor has both of its lines off except while it moves. End switches that also cut the motor's current are best; the program has a time limit besides.")
-	}
-	if b.count("relay") > 0 {
-		s.caution("A relay board whose contact switches mains voltage belongs in a listed enclosure, fused, with its creepage distances kept, and is an electrician's work. Switch a coil at a safe low voltage instead where you can.")
+	for _, k := range config.ActuatorKinds() {
+		if b.count(k) > 0 {
+			for _, note := range k.SheetNotes() {
+				s.caution(note)
+			}
+		}
 	}
 	return s
 }
@@ -269,7 +260,7 @@ type servoChip struct {
 func (b *builder) servoChips() []servoChip {
 	var out []servoChip
 	for i := range b.rig.Actuators {
-		if a := &b.rig.Actuators[i]; a.Kind == "servo" {
+		if a := &b.rig.Actuators[i]; a.Kind.OnChip() {
 			if c := (servoChip{a.Bus, a.Address}); !slices.Contains(out, c) {
 				out = append(out, c)
 			}
@@ -320,7 +311,7 @@ func (b *builder) servos() Section {
 		}
 		var rows [][]string
 		for i := range b.rig.Actuators {
-			if a := &b.rig.Actuators[i]; a.Kind == "servo" && a.Bus == c.bus && a.Address == c.address {
+			if a := &b.rig.Actuators[i]; a.Kind.OnChip() && a.Bus == c.bus && a.Address == c.address {
 				rows = append(rows, []string{fmt.Sprint(a.Output), a.Name, config.FormatDuration(a.PulseOpen), config.FormatDuration(a.PulseShut), b.purpose(i)})
 			}
 		}
@@ -340,15 +331,15 @@ func (b *builder) servos() Section {
 func (b *builder) coil() Section {
 	s := Section{Title: "The contactor's coil circuit"}
 	relay := ""
-	if b.shop != nil && b.drives(b.shop.Collector.Actuator) && b.rig.Actuators[b.shop.Collector.Actuator].Kind == "relay" {
+	if b.shop != nil && b.drives(b.shop.Collector.Actuator) && b.rig.Actuators[b.shop.Collector.Actuator].Kind.Serves(config.ForContactor) {
 		relay = b.rig.Actuators[b.shop.Collector.Actuator].Name
 	}
-	if relay == "" && (b.shop != nil || b.count("relay") == 0) {
+	if relay == "" && (b.shop != nil || !slices.ContainsFunc(b.rig.Actuators, func(a config.Actuator) bool { return a.Kind.Serves(config.ForContactor) })) {
 		return s
 	}
 	chain := []string{"coil supply, fused"}
 	for i := range b.rig.Contacts {
-		if c := &b.rig.Contacts[i]; c.Kind == "stop" {
+		if c := &b.rig.Contacts[i]; c.Kind.InCoil() {
 			text := c.Name + " (normally closed"
 			if !c.Series {
 				text += "; the rig file does not say that it is wired here"

@@ -96,11 +96,8 @@ func (b *builder) parts() Section {
 	}
 	for i := range r.ADCs {
 		a := &r.ADCs[i]
-		add(1, strings.ToUpper(a.Chip)+" converter", "")
-		add(1, "capacitor 100 nF, ceramic", "at the converter's supply pin")
-		add(1, "capacitor 10 uF", "at the converter's reference")
-		if a.Chip != "ads1115" {
-			add(1, "resistor 10 ohm", "from 3.3 V to the converter: keeps the computer's noise out")
+		for _, p := range a.Chip.Parts() {
+			add(p.N, p.What, p.For)
 		}
 	}
 	for _, g := range b.biases() {
@@ -125,21 +122,8 @@ func (b *builder) parts() Section {
 	}
 	add(len(r.Contacts), "pair of screw terminals", "dry contacts")
 	for i := range r.Actuators {
-		a := &r.Actuators[i]
-		word := "active high"
-		pull := "pull-down of an output line"
-		if a.ActiveLow {
-			word, pull = "active low", "pull-up of an output line"
-		}
-		switch a.Kind {
-		case "relay":
-			add(1, "relay board, 3.3 V input, "+word, "")
-			add(1, "resistor 10 kohm", pull)
-		case "motor":
-			add(1, "gear motor with a two-way driver, "+word, "")
-			add(2, "resistor 10 kohm", pull)
-		case "servo":
-			add(1, "servo", "")
+		for _, p := range r.Actuators[i].Parts() {
+			add(p.N, p.What, p.For)
 		}
 	}
 	chips := b.servoChips()
@@ -161,16 +145,6 @@ func (b *builder) parts() Section {
 	return s
 }
 
-// What a supply must give. Assumptions, stated on the sheet.
-const (
-	servoMoves   = 0.5 // A, a hobby servo that moves a gate
-	servoStalls  = 2.5 // A, the same against a stop
-	servoHolds   = 0.1 // A, at rest under its pulse
-	servosAtOnce = 2   // starts are spread over time; two may overlap
-	motorStalls  = 4.0 // A, a small gear motor against a stop
-	motorRuns    = 1.0 // A
-)
-
 // fuses are the usual ratings of blade fuses, A.
 var fuses = []float64{1, 2, 3, 5, 7.5, 10, 15, 20, 25, 30}
 
@@ -184,7 +158,7 @@ func fuse(a float64) float64 {
 }
 
 // count counts actuators of a kind.
-func (b *builder) count(kind string) int {
+func (b *builder) count(kind config.ActuatorKind) int {
 	n := 0
 	for i := range b.rig.Actuators {
 		if b.rig.Actuators[i].Kind == kind {
@@ -194,27 +168,17 @@ func (b *builder) count(kind string) int {
 	return n
 }
 
-// servoLoad is what the servos may draw together, A.
-func servoLoad(n int) float64 {
-	at := min(n, servosAtOnce)
-	return float64(at)*servoStalls + float64(n-at)*servoHolds
-}
-
 func (b *builder) supply() Section {
 	s := Section{Title: "Supplies and fuses"}
 	var rows [][]string
-	if a, ok := boards[b.board]; ok {
-		rows = append(rows, []string{"computer", fmt.Sprintf("5 V, %g A", a), "its own", "the board maker's figure"})
+	if a, ok := config.Boards[b.board]; ok {
+		rows = append(rows, []string{"computer", fmt.Sprintf("5 V, %g A", a.Supply), "its own", "the board maker's figure"})
 	}
-	if n := b.count("servo"); n > 0 {
-		load := servoLoad(n)
-		rows = append(rows, []string{"servos", fmt.Sprintf("5 to 6 V, %.0f A or more", math.Ceil(load)), fmt.Sprintf("%g A", fuse(load)),
-			fmt.Sprintf("assumed of each: %g A moving, %g A against a stop, %g A holding; at most %d start together, so %d of %d against a stop and the rest holding: %.1f A", servoMoves, servoStalls, servoHolds, servosAtOnce, min(n, servosAtOnce), n, load)})
-	}
-	if n := b.count("motor"); n > 0 {
-		load := float64(n) * motorStalls
-		rows = append(rows, []string{"gear motors", fmt.Sprintf("the motors' voltage, %.0f A or more", math.Ceil(load)), fmt.Sprintf("%g A", fuse(load)),
-			fmt.Sprintf("assumed of each: %g A running, %g A against a stop: %.1f A; look at the motor's plate", motorRuns, motorStalls, load)})
+	for _, k := range config.ActuatorKinds() {
+		if n, d := b.count(k), k.Draws(); n > 0 && d != nil {
+			load, why := d.Load(n)
+			rows = append(rows, []string{d.For, fmt.Sprintf("%s, %.0f A or more", d.Volts, math.Ceil(load)), fmt.Sprintf("%g A", fuse(load)), why})
+		}
 	}
 	s.table([]string{"For", "Supply", "Fuse", "Why"}, rows)
 	if len(rows) > 1 {
@@ -226,14 +190,14 @@ func (b *builder) supply() Section {
 func (b *builder) headerPins() Section {
 	s := Section{Title: "The computer's header"}
 	if b.board == "" {
-		if len(b.rig.ADCs)+b.count("servo") > 0 {
+		if len(b.rig.ADCs)+len(b.servoChips()) > 0 {
 			s.say("The rig file names no chip of a board with the 40-pin header, so pins are given by their signals only.")
 		}
 		return s
 	}
 	s.say("Pin 1 is at the corner with the square pad; odd pins on the inner row. GPIO numbers are those of the rig file.")
 	cell := func(pin int) string {
-		name := header[pin-1]
+		name := config.Header[pin-1]
 		if pinOfName := strings.Trim(name, "0123456789"); pinOfName != "" {
 			return name
 		}
@@ -264,56 +228,79 @@ func (b *builder) converters() Section {
 	for i := range b.rig.ADCs {
 		a := &b.rig.ADCs[i]
 		used := b.inputs(i)
-		s.say(fmt.Sprintf("Converter %s: %s at %s, reference %s.", a.Name, strings.ToUpper(a.Chip), a.Port, volts(a.Vref)))
-		input := func(n int) string {
-			if ch, ok := used[n]; ok {
-				return "channel " + b.rig.Channels[ch].Name
-			}
-			return "ground (unused)"
+		address := ""
+		if a.Chip.Addresses() > 0 {
+			address = fmt.Sprintf(", address 0x%02x", a.Address)
 		}
+		s.say(fmt.Sprintf("Converter %s: %s at %s%s, %s %s.", a.Name, strings.ToUpper(a.Chip.String()), a.Port, address, map[bool]string{true: "range", false: "reference"}[a.Chip.Ranged()], volts(a.Vref)))
 		var rows [][]string
-		if a.Chip == "ads1115" {
-			data, clock := b.i2c(a.Port)
-			rows = append(rows, []string{"VDD", volts(boardSupply)}, []string{"GND", "ground"}, []string{"SCL", clock}, []string{"SDA", data},
-				[]string{"ADDR", "ground (address 0x48)"}, []string{"ALRT", "open"})
-			for n := range 4 {
-				rows = append(rows, []string{fmt.Sprintf("A%d", n), input(n)})
+		head := []string{"Terminal", "Goes to"}
+		for _, pin := range a.Chip.Pins() {
+			row := []string{pin.Name, b.pin(a, pin, used)}
+			if pin.Number > 0 {
+				head, row = []string{"Pin", "Name", "Goes to"}, append([]string{fmt.Sprint(pin.Number)}, row...)
 			}
-			s.table([]string{"Terminal", "Goes to"}, rows)
-			s.say("Keep every input between ground and the chip's supply, whatever the range.")
-			continue
+			rows = append(rows, row)
 		}
-		for n := range 8 {
-			rows = append(rows, []string{fmt.Sprint(n + 1), fmt.Sprintf("CH%d", n), input(n)})
+		s.table(head, rows)
+		if note := a.Chip.SheetNote(); note != "" {
+			s.say(note)
 		}
-		bus, sel := "", ""
-		if rest, ok := strings.CutPrefix(a.Port, "/dev/spidev"); ok {
-			bus, sel, _ = strings.Cut(rest, ".")
-		}
-		supply := volts(a.Vref) + ", through 10 ohm, 10 uF and 100 nF to ground"
-		vdd := "as VREF"
-		if a.Vref < boardSupply {
-			vdd = volts(boardSupply) + ", 100 nF to ground"
-			supply = "a reference of " + volts(a.Vref) + ", 10 uF to ground"
-		}
-		rows = append(rows,
-			[]string{"9", "DGND", "ground"},
-			[]string{"10", "CS/SHDN", b.spi(bus, -1, sel)},
-			[]string{"11", "DIN", b.spi(bus, 0, "")},
-			[]string{"12", "DOUT", b.spi(bus, 1, "")},
-			[]string{"13", "CLK", b.spi(bus, 2, "")},
-			[]string{"14", "AGND", "ground"},
-			[]string{"15", "VREF", supply},
-			[]string{"16", "VDD", vdd})
-		s.table([]string{"Pin", "Name", "Goes to"}, rows)
-		if a.Vref > boardSupply*1.01 {
+		if !a.Chip.Ranged() && a.Vref > boardSupply*1.01 {
 			s.caution(fmt.Sprintf("At a supply of %s the converter answers with %s: a level shifter must stand between DOUT and the computer, which bears 3.3 V.", volts(a.Vref), volts(a.Vref)))
 		}
 	}
+	var numbered []string
+	for i := range b.rig.ADCs {
+		if text := b.rig.ADCs[i].Chip.Numbered(); text != "" && !slices.Contains(numbered, text) {
+			numbered = append(numbered, text)
+		}
+	}
 	if len(b.rig.ADCs) > 0 {
-		s.say("Pin numbers are those of the 16-pin dual in-line package (data sheets DS21298 and DS21295). Wires to the computer: 20 cm at most.")
+		s.say(strings.Join(append(numbered, "Wires to the computer: 20 cm at most."), " "))
 	}
 	return s
+}
+
+// pin says where a pin of a converter goes; used are its inputs in use.
+func (b *builder) pin(a *config.ADC, pin config.Pin, used map[int]int) string {
+	bus, sel, _ := config.SPIPort(a.Port)
+	data, clock := b.i2c(a.Port)
+	own := !a.Chip.Ranged() && a.Vref >= boardSupply // its reference is its supply
+	switch pin.Signal {
+	case config.ToText:
+		return pin.Text
+	case config.ToInput:
+		if ch, ok := used[pin.Input]; ok {
+			return "channel " + b.rig.Channels[ch].Name
+		}
+		return "ground (unused)"
+	case config.ToSelect:
+		return b.spi(bus, -1, sel)
+	case config.ToData:
+		return b.spi(bus, 0, "")
+	case config.FromData:
+		return b.spi(bus, 1, "")
+	case config.ToClock:
+		return b.spi(bus, 2, "")
+	case config.ToSDA:
+		return data
+	case config.ToSCL:
+		return clock
+	case config.ToAddress:
+		return fmt.Sprintf("%s (address 0x%02x)", a.Chip.AddressPin(a.Address), a.Address)
+	case config.ToReference:
+		if own {
+			return volts(a.Vref) + ", through 10 ohm, 10 uF and 100 nF to ground"
+		}
+		return "a reference of " + volts(a.Vref) + ", 10 uF to ground"
+	case config.ToSupply:
+		if own {
+			return "as VREF"
+		}
+		return volts(boardSupply) + ", 100 nF to ground"
+	}
+	return ""
 }
 
 // inputs maps the inputs of a converter to channels.
@@ -334,10 +321,10 @@ func (b *builder) spi(bus string, signal int, sel string) string {
 		return name
 	}
 	n := -1
-	if l, ok := spiLines[bus]; ok && signal >= 0 {
+	if l, ok := config.SPILines[bus]; ok && signal >= 0 {
 		n = l[signal]
 	}
-	for i, l := range spiSelect[bus] {
+	for i, l := range config.SPISelect[bus] {
 		if signal < 0 && fmt.Sprint(i) == sel {
 			n = l
 		}
@@ -351,7 +338,8 @@ func (b *builder) spi(bus string, signal int, sel string) string {
 // i2c names the two signals of an I2C bus.
 func (b *builder) i2c(bus string) (data, clock string) {
 	data, clock = bus+" data (SDA)", bus+" clock (SCL)"
-	if l, ok := i2cLines[strings.TrimPrefix(bus, "/dev/i2c-")]; ok && b.board != "" {
+	n, _ := config.I2CPort(bus)
+	if l, ok := config.I2CLines[n]; ok && b.board != "" {
 		data, clock = data+", "+where(b.board, l[0]), clock+", "+where(b.board, l[1])
 	}
 	return data, clock

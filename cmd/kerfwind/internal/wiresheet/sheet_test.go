@@ -98,7 +98,7 @@ func TestBurden(t *testing.T) {
 		vref := float64(rapid.IntRange(20, 50).Draw(t, "vref")) / 10
 		bias := vref * float64(rapid.IntRange(30, 70).Draw(t, "bias")) / 100
 		r := &config.Rig{
-			ADCs: []config.ADC{{Name: "a", Chip: "mcp3208", Port: "/dev/spidev0.0", Rate: 1000, Vref: vref}},
+			ADCs: []config.ADC{{Name: "a", Chip: config.MCP3208, Port: "/dev/spidev0.0", Rate: 1000, Vref: vref}},
 			Channels: []config.Channel{{Name: "c", Turns: turns, Burden: 22, Bias: bias, Enabled: true,
 				Ratio: config.Ratio{Primary: float64(primary), Secondary: float64(milli) / 1e3, IsCurrent: true}}},
 		}
@@ -123,20 +123,20 @@ func TestHeader(t *testing.T) {
 		9 25 11 8 GND 7 ID_SD ID_SC 5 GND 6 12 13 GND 19 16 26 20 GND 21`
 	same := strings.NewReplacer("3V3", "3.3V", "GND", "ground", "ID_SD", "0", "ID_SC", "1")
 	want := strings.Fields(same.Replace(drawing))
-	for i, name := range header {
+	for i, name := range config.Header {
 		if got := strings.ReplaceAll(name, " ", ""); got != want[i] {
 			t.Errorf("pin %d: %q, want %q", i+1, got, want[i])
 		}
 	}
 	seen := map[int]bool{}
 	for line := range 28 {
-		pin := pinOf(line)
+		pin := config.HeaderPin(line)
 		if pin == 0 || seen[pin] {
 			t.Errorf("GPIO %d is on pin %d", line, pin)
 		}
 		seen[pin] = true
 	}
-	if pinOf(28) != 0 {
+	if config.HeaderPin(28) != 0 {
 		t.Error("GPIO 28 is not on the header")
 	}
 }
@@ -225,22 +225,24 @@ func TestEverything(t *testing.T) {
 				}
 			}
 			for i := range rig.Contacts {
-				want(rig.Contacts[i].Name + " " + rig.Contacts[i].Kind)
+				want(rig.Contacts[i].Name + " " + rig.Contacts[i].Kind.String())
 			}
 			for i := range rig.Actuators {
-				switch a := &rig.Actuators[i]; a.Kind {
-				case "servo":
+				switch a := &rig.Actuators[i]; {
+				case a.Kind.OnChip():
 					want(fmt.Sprintf("%d %s %s", a.Output, a.Name, config.FormatDuration(a.PulseOpen)))
-				case "relay":
-					want("relay " + a.Name)
-					want("listed enclosure")
-				case "motor":
-					want("motor " + a.Name + ", open")
+				default:
+					for _, l := range a.Lines() {
+						want(l.What)
+					}
+					for _, note := range a.Kind.SheetNotes() {
+						want(note)
+					}
 				}
 			}
 			want("electrician's work")
 			want("another circuit than the collector's")
-			if s != nil && s.Collector.Actuator >= 0 && rig.Actuators[s.Collector.Actuator].Kind == "relay" {
+			if s != nil && s.Collector.Actuator >= 0 && rig.Actuators[s.Collector.Actuator].Kind.Serves(config.ForContactor) {
 				want("A coil at mains voltage is not low voltage")
 			}
 			var b bytes.Buffer
@@ -354,7 +356,7 @@ servo_chip = [{ bus = "/dev/i2c-1", chip = "pinctrl-bcm2835", line = %d }]`
 // TestSupply: the sum of the assumptions on the sheet.
 func TestSupply(t *testing.T) {
 	for n, want := range map[int]float64{1: 2.5, 2: 5, 5: 5.3, 16: 6.4} {
-		if got := servoLoad(n); math.Abs(got-want) > 1e-9 {
+		if got, _ := config.Servo.Draws().Load(n); math.Abs(got-want) > 1e-9 {
 			t.Errorf("%d servos: %g A, want %g A", n, got, want)
 		}
 	}

@@ -1,0 +1,33 @@
+package config
+
+import "kerfwind/control"
+
+var contacts = [...]contactFacts{
+	MachineContact:   {name: "machine", words: [2]string{"running", "idle"}, about: control.MachineIs},
+	GateOpenSwitch:   {name: "gate-open", words: [2]string{"there", "away"}, about: control.GateIs},
+	GateShutSwitch:   {name: "gate-shut", words: [2]string{"there", "away"}, about: control.GateIs},
+	CollectorContact: {name: "collector", words: [2]string{"on", "off"}, about: control.CollectorIs},
+	StopContact: {name: "stop", words: [2]string{"act", "ok"}, about: control.StopIs, rule: closedWhileWell, series: true,
+		acts: "open = collector off, held until a local act", note: stopNote},
+	BinContact:    {name: "bin", words: [2]string{"full", "ok"}, about: control.BinIs, acts: "bin level"},
+	HandContact:   {name: "hand", words: [2]string{"hand", "auto"}, about: control.SwitchIs},
+	OffContact:    {name: "off", words: [2]string{"off", "auto"}, about: control.SwitchIs},
+	ButtonContact: {name: "button", words: [2]string{"pressed", "released"}, about: control.Ask},
+	StandDownContact: {name: "stand-down", words: [2]string{"down", "lifted"}, about: control.StandDownIs, acts: "nothing is commanded",
+		decider: "a stand-down is lifted by a switch at the computer that decides, not over the broker"},
+}
+
+// closedWhileWell: the broken wire of a stop must act.
+func closedWhileWell(c *rawContact, f *file) {
+	if c.Closed == "act" {
+		f.add(c.key("closed"), f.tableName(c.path)+": a stop contact must be closed while all is well, or a broken wire stops nothing",
+			`use its normally closed side and write closed = "ok"`)
+	}
+}
+
+func stopNote(c *Contact) string {
+	if c.Series {
+		return "two contacts: this one, and one in the coil circuit"
+	}
+	return "through the program only: put a second contact in the coil circuit"
+}
