@@ -236,7 +236,7 @@ type actuatorFacts struct {
 	notes  []string    // on the sheet, below the outputs
 
 	hang string // what becomes of it when the program hangs
-	halt string // what halt does with it, or why it cannot
+	halt string // what becomes of it at halt: "is switched off", or why nothing does
 }
 
 // Use is what an output serves. The zero value is invalid.
@@ -260,7 +260,8 @@ func (k ActuatorKind) OnlyGates() bool { return slices.Equal(k.facts().serves, [
 // halt must make it inert.
 func (k ActuatorKind) Wired() bool { return k.facts().wired }
 
-// AtHalt says what halt does with the output, or why it cannot.
+// AtHalt says what becomes of the output at halt, as the end of a sentence that
+// begins with its name.
 func (k ActuatorKind) AtHalt() string { return k.facts().halt }
 
 // OnChip reports whether the output is one of a servo chip on an I2C bus.

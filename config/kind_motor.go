@@ -29,7 +29,7 @@ var motor = actuatorFacts{
 	steps: [][2]string{{"Motor supply on.", "no motor moves; both lines of each are off"}},
 	notes: []string{"A motor has both of its lines off except while it moves. End switches that also cut the motor's current are best; the program has a time limit besides."},
 	hang:  "a motor that is moving goes on until its own end switches cut its current",
-	halt:  "both its lines go off: the motor stops where it is",
+	halt:  "stops where it is: both its lines go off",
 }
 
 // What a motor draws, A: assumptions, stated on the sheet.

@@ -21,7 +21,7 @@ var relay = actuatorFacts{
 	},
 	notes: []string{"A relay board whose contact switches mains voltage belongs in a listed enclosure, fused, with its creepage distances kept, and is an electrician's work. Switch a coil at a safe low voltage instead where you can."},
 	hang:  "relays stay as they are",
-	halt:  "it is switched off; a gate on it goes where its spring or air takes it",
+	halt:  "is switched off; a gate on it goes where its spring or air takes it",
 }
 
 // level is the level of an output line that is on.

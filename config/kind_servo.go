@@ -32,7 +32,7 @@ var servo = actuatorFacts{
 	steps: [][2]string{{"Servo supply on, servos unplugged. Measure V+.", "5 to 6 V; the computer does not restart"},
 		{"Plug in one servo after the other, linkage off.", "none moves on plugging in"}},
 	hang: "servos hold their last pulse",
-	halt: "its pulses end: the gate stays where it is",
+	halt: "gets no more pulses: the gate stays where it is",
 }
 
 // What a servo draws, A: assumptions, stated on the sheet.

@@ -22,7 +22,7 @@ var onTopic = actuatorFacts{
 	end:       func(*Actuator, func(string, int) string) string { return "topic" },
 	reversing: "swap on and off of its actuator in the rig file",
 	hang:      "what is told over topics stays as it is",
-	halt:      "it is on a topic and was not told: if it switches an outlet, it stays on until kerfwind starts again",
+	halt:      "is on a topic and was not told: if it switches an outlet, it stays on until kerfwind starts again",
 }
 
 // Defaults of an actuator on a topic.

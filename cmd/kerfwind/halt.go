@@ -60,7 +60,7 @@ Exit code 4: some outputs could not be made inert, or a kerfwind runs.`,
 			}
 			for _, a := range r.Actuators {
 				if !a.Kind.Wired() {
-					fmt.Fprintf(cmd.ErrOrStderr(), "notice: actuator %q: %s\n", a.Name, a.Kind.AtHalt())
+					fmt.Fprintf(cmd.ErrOrStderr(), "notice: actuator %q %s\n", a.Name, a.Kind.AtHalt())
 				}
 			}
 			fmt.Fprintf(cmd.OutOrStdout(), "every output of %s that is wired to this computer is inert\n", rigPath)
