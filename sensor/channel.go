@@ -32,6 +32,9 @@ const (
 	levelMost = 4    // times the lowest
 	levelEase = 4096 // values in which it comes down again by two thirds
 
+	offTimes   = 2 // times the learned idle current, and
+	offSpreads = 6 // spreads above it, is more than a machine shows that is off
+
 	rampMargin = 1.3 // on the rise of the resting point
 	suddenDrop = 0.7 // of the usual current, within a cycle, is a stop
 	usualDrop  = 1.5 // work may add half as much again to the current of a machine
@@ -45,6 +48,7 @@ type half struct {
 	cycle time.Duration
 	n, pn float64 // samples in this half and in the one before
 	inv   float64 // 1 / (n + pn)
+	left  float64 // weight of the last sample in the half that follows
 
 	// The two largest currents of the source's channels, and whose the largest
 	// is.
@@ -117,10 +121,16 @@ type channel struct {
 	halves          [keptHalves]kept
 
 	// Towards a stop; valid while run.
-	below time.Duration // the first value below stop; never = not below
-	usual float64       // the current of the last while, A; 0 while idle
+	below          time.Duration // the first value below stop; never = not below
+	holdLo, holdHi float64       // the resting point since, in the later half of the hold, raw
+	holdSum, holdN float64       // the values there, A, and how many
+	usual          float64       // the current of the last while, A; 0 while idle
+	offMost        float64       // more than this is not what was learned of it off, A; 0 = not learned
+	atRest         float64       // the most that it has shown for long while idle, A
+	restNow        float64       // what it shows while idle, smoothed, A
 
 	faults
+	tone tone
 
 	// What shows of a loud neighbour, see hearing.
 	index     int     // place among the used channels
@@ -142,6 +152,9 @@ func newChannel(col int, p *ChannelParams, evidence float64) channel {
 	}
 	c.noise, c.sure = newSequential(p, evidence)
 	c.rest = min(max(p.Start/2, p.Idle.Mean+float64(3*p.Idle.Spread)), p.Start)
+	if p.Idle != (Level{}) {
+		c.offMost = max(float64(offTimes*p.Idle.Mean), p.Idle.Mean+float64(offSpreads*p.Idle.Spread), p.Idle.Mean+p.Scale)
+	}
 	c.lowest = max(c.sure, float64(noisePeak*p.Idle.Mean)) / p.Scale
 	c.level = c.lowest
 	return c
@@ -222,8 +235,7 @@ func (c *channel) split(x, w float64) {
 // clear empties the half.
 func (c *channel) clear() {
 	c.s, c.q, c.cs, c.cq = 0, 0, 0, 0
-	c.bad, c.carryBad, c.marked, c.follows = false, false, false, false
-	c.steps, c.nsteps = 0, 0
+	c.bad, c.carryBad, c.marked, c.tone.on = false, false, false, false
 }
 
 // roll makes this half the one before.
@@ -232,7 +244,6 @@ func (c *channel) roll() {
 	c.prevOK = !c.bad
 	c.s, c.q, c.marked = c.cs, c.cq, false
 	c.cs, c.cq = 0, 0
-	c.steps, c.nsteps = 0, 0
 	c.bad, c.carryBad = c.carryBad, false
 }
 

@@ -41,6 +41,9 @@ type Detector struct {
 	crosstalk  float64  // share of another channel's current
 	evidence   float64  // a weak start needs this much
 	followed   *channel // valid while mains has a block
+	probed     *channel // whose samples are looked for again; nil = of none
+	probeFor   int      // samples
+	repeating  bool     // a channel's samples come again and again
 	comparable bool     // alike can tell
 
 	// The time of scan i is base + (i-baseIndex)/rate.
@@ -50,13 +53,15 @@ type Detector struct {
 	next      uint64  // index expected of the next frame
 
 	// The grid. Valid while open, that is, in an unbroken run of scans.
-	open        bool
-	whole       int     // samples of full weight still to come in this half
-	last        float64 // weight of the one after them, in (0, 1]
-	n, pn       float64 // length of this half and of the one before, in samples
-	cycle       time.Duration
-	halves      uint64        // number of this half
-	from, pfrom time.Duration // where the first sample of these halves begins
+	open bool
+	// Of the fundamental in a sample: its angle, and twice the cosine.
+	toneTurn, toneCos, toneSin, toneStep float64
+	whole                                int     // samples of full weight still to come in this half
+	last                                 float64 // weight of the one after them, in (0, 1]
+	n, pn                                float64 // length of this half and of the one before, in samples
+	cycle                                time.Duration
+	halves                               uint64        // number of this half
+	from, pfrom                          time.Duration // where the first sample of these halves begins
 
 	due     time.Duration // no channel becomes stale before this
 	lastAt  time.Duration // of the latest reading; time does not run backwards
@@ -193,12 +198,18 @@ func (d *Detector) start(i uint64) {
 		c.clear()
 		c.session = session{}
 		c.prevOK = false
+		c.repeats.reset()
 	}
 }
 
 // begin starts a half of which the given weight of a sample is already in.
 func (d *Detector) begin(have float64) {
-	d.n = d.rate / (2 * d.mains.hz)
+	if n := d.rate / (2 * d.mains.hz); n != d.n {
+		d.n = n
+		d.toneTurn = math.Pi / n
+		d.toneCos, d.toneSin = cosSin(d.toneTurn)
+		d.toneStep = 2 * d.toneCos
+	}
 	d.cycle = time.Duration(math.Round(1e9 / d.mains.hz))
 	left := d.n - have
 	up := math.Ceil(left)
@@ -221,13 +232,13 @@ func (d *Detector) add(raw []float32, index uint64, i, k int) (int, bool) {
 			b := &d.ch[n+1]
 			bs, bq := b.s, b.q
 			addPair(a, b, part[a.col:], part[b.col:], stride)
-			if b.q-b.q != 0 || b.looking || b.mayBeActive(bs, bq, k) {
+			if b.q-b.q != 0 || b.tone.on || b.mayBeActive(bs, bq, k) {
 				bad += d.check(b, part, at)
 			}
 		} else {
 			addOne(a, part[a.col:], stride)
 		}
-		if a.q-a.q != 0 || a.looking || a.mayBeActive(as, aq, k) {
+		if a.q-a.q != 0 || a.tone.on || a.mayBeActive(as, aq, k) {
 			bad += d.check(a, part, at)
 		}
 	}
@@ -243,6 +254,9 @@ func (d *Detector) add(raw []float32, index uint64, i, k int) (int, bool) {
 	if d.hearing.on {
 		d.hear(raw[i*d.channels : (i+k)*d.channels])
 	}
+	if d.probed != nil || d.repeating {
+		d.probe(raw[i*d.channels : (i+k)*d.channels])
+	}
 	d.follow(raw, i, k)
 	return k, ok
 }
@@ -255,8 +269,8 @@ func (d *Detector) check(c *channel, part []float32, at uint64) int {
 			c.mark(d.timeOf(at+uint64(first)), d.timeOf(at+uint64(last)), d.cycle, d.halves)
 		}
 	}
-	if c.looking {
-		c.step(part[c.col:], uint(d.channels))
+	if c.tone.on {
+		c.tone.take(part[c.col:], uint(d.channels), d.toneStep)
 	}
 	if c.q-c.q != 0 {
 		c.bad = true
@@ -279,8 +293,9 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 			continue
 		}
 		c.split(x, w)
-		if c.looking {
-			c.step(part[c.col:c.col+1], 1)
+		if c.tone.on {
+			c.tone.split(x, w, d.toneStep)
+			d.closeTone(c, w)
 		}
 		if c.centred && c.isActive(x) {
 			at := d.timeOf(index + uint64(i))
@@ -289,6 +304,9 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 	}
 	if d.hearing.on {
 		d.hearSplit(part, w)
+	}
+	if d.probed != nil || d.repeating {
+		d.probe(part)
 	}
 	d.follow(raw, i, 1)
 	at := d.timeOf(index + uint64(i) + 1)
@@ -313,7 +331,7 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 // closeHalf makes the readings of the cycle that ends at the instant at.
 func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 	g := half{
-		at: at, from: d.pfrom, index: d.halves, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn),
+		at: at, from: d.pfrom, index: d.halves, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn), left: 1 - d.last,
 		crosstalk: d.crosstalk, evidence: d.evidence,
 	}
 	for k := range d.ch {
@@ -324,17 +342,16 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		}
 		mean := float64((c.ps + c.s) * g.inv)
 		v := float64((c.pq+c.q)*g.inv) - float64(mean*mean)
-		if v < 0 {
-			v = 0 // rounding
-		}
-		amps := float64(c.scale * math.Sqrt(v))
-		if amps > math.MaxFloat32 {
-			amps = math.MaxFloat32
-		}
-		if amps == c.amps {
+		if v < float64(flatSample*g.inv)+float64(flatRound*mean*mean) {
 			c.same++
 		} else {
 			c.same = 0
+		}
+		v = max(v, 0) // rounding
+		c.tone.weigh(v)
+		amps := float64(c.scale * math.Sqrt(v))
+		if amps > math.MaxFloat32 {
+			amps = math.MaxFloat32
 		}
 		c.amps2, c.amps1 = c.amps1, c.amps
 		c.mean2, c.mean1 = c.mean1, c.mean
@@ -358,6 +375,10 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 	if d.halves%listenEach == 0 {
 		for k := range d.ch {
 			d.ch[k].listen(&g)
+			d.ch[k].look(&g)
+		}
+		if d.probed == nil || d.probed.repeats.done || d.probed.repeats.found {
+			d.probing()
 		}
 	}
 	out = slices.Grow(out, len(d.ch))
@@ -379,6 +400,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 			} else {
 				c.mid = mean
 				c.ease()
+				c.resting(amps)
 			}
 		} else {
 			if c.stale {

@@ -52,6 +52,15 @@
 // hold. An event that would make no start does not interrupt the hold, nor does
 // crosstalk.
 //
+// A lost sensor looks like a stop at first. So at the end of the hold the channel
+// must look as a healthy one does at rest: with its noise, its resting point where
+// it was, and no more current than it has been learned to show. Otherwise the
+// channel has [VerdictWait] longer to do so, then it is unknown instead. What no
+// signal tells from a stop is called one: a clamp that is lifted, or opened so far
+// that less than twice the learned idle current is left; and a value that sticks,
+// where the converter's noise is too small to show in every cycle (below 0.43 of a
+// code) or has never been seen.
+//
 // # Unknown
 //
 //	                 window full
@@ -65,6 +74,8 @@
 //
 // A gap restarts the windows and holds the verdict until [Params].Stale has
 // passed without a full one. Faults that the values show make a channel unknown
-// too, see [Health]; they need the converter's limits, and some of them learned
-// idle figures. Unknown is not idle.
+// too, see [Health]; they need the converter's limits. That a channel sticks or
+// repeats itself shows only where it has noise, as has been learned of it or seen
+// in its first idle seconds; that a machine is neither off nor running, only where
+// its idle current has been learned. Unknown is not idle.
 package sensor

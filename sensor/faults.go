@@ -17,15 +17,44 @@ const (
 	wanderShare = 0.01                   // of the range: more than that between two cycles, a transformer cannot pass on
 	wanderOfRMS = 0.1                    // and more than this share of the RMS: a heavy current is not sampled evenly
 	wanderMost  = 50                     // so many such values more than others
-	sameMost    = 500                    // values alike to the last bit
-	seenNoise   = 0.25                   // a learned idle level of so many raw units is noise that shows in every value
+	seenNoise   = 0.25                   // an idle level of so many raw units is noise that may show in every value
+	sureNoise   = 0.53                   // one of so many does: noise astride two codes shows at most 0.5
+	seemsNoise  = 0.485                  // and one of so many, if
+	seemsSpread = 0.6                    // of the spread that noise has shows among the values
+	flatMost    = 240                    // values without any noise where it shows in every one
+	flatStop    = 12                     // such values are enough where a machine seems to have stopped
+	flatUnsure  = 3600                   // where it may hide between two codes for a while
+	flatSample  = 0.25                   // of a sample that is one code off: less shows only by rounding
+	flatRound   = 4e-15                  // of the square of the mean: what rounding leaves of it
 	alikeShare  = 0.95                   // the least value of all channels over the greatest
 	alikeLeast  = 3                      // channels that can be compared
 	alikeHold   = 2 * time.Second
-	noiseRatio  = 1.2  // of the mean square successive difference to the variance: 2 for noise, below 0.6 for mains currents
-	noiseCycle  = 32   // samples in a cycle, at least, for that
-	noiseWatch  = 1000 // values after a start in which noise is looked for
-	noiseHold   = 5 * time.Second
+	noiseShare  = 0.1  // of its power in the fundamental has a noise at most, over noiseBlock halves
+	noiseBlock  = 16   // halves
+	noiseWatch  = 128  // halves after a start in which noise is looked for, and each
+	noiseEach   = 1024 // halves again
+	noiseMost   = 96   // so many more halves like noise than others
+	noiseStart  = 0.1  // of the power in the fundamental, over noiseFirst halves, is no start
+	noiseFirst  = 6    // or fewer, down to 2
+	whiteShare  = 0.05 // in the first idle values shows that they are the converter's own noise
+
+	driftShare = 0.03 // of the range that the resting point moves in driftOver
+	driftOver  = 8    // looks, each listenEach halves
+	driftNow   = 2    // looks in which it goes on
+	driftLeast = 0.1  // by that share at least: a step is no drift
+	driftMost  = 8    // looks at which it did
+	restOver   = 64   // idle values that make a habit
+
+	lostShare = 0.02 // of the range that it moves in the later half of a stop's hold
+
+	flapShare = 0.05                   // of the range that the resting point jumps
+	flapLong  = 150 * time.Millisecond // and is back before
+	flapMost  = 5                      // times
+	flapOver  = 10 * time.Second
+
+	// VerdictWait is how much longer than the hold a stop may take that might
+	// be a lost sensor.
+	VerdictWait = 300 * time.Millisecond
 	faultHealed = 250 * time.Millisecond // free of the fault for this long
 )
 
@@ -34,22 +63,38 @@ const (
 // may hold anything.
 type faults struct {
 	railed         bool    // the converter's limits are known
-	noisy          bool    // idle shows noise, as has been learned
+	noisy          bool    // idle shows noise, as has been learned or seen
+	sureNoisy      bool    // in every cycle
 	biasLo, biasHi float64 // limits of the resting point, raw
 	centre, half   float64 // of the converter's range, raw
 	clipFrom       float64 // a value above it is of a current beyond the range, A
 	wander         float64 // the resting point does not move more than this in a cycle, raw
 	wanders        int     // values that did more than others of late
-	same, sameMost int     // values alike to the last bit
+	same, sameMost int     // values without any noise in a row
+	repeats        probe
 
-	// Noise in the place of a mains current, looked for after a start.
-	looking bool    // it is
-	watch   int     // values for which it still will be
-	follows bool    // before is the sample before
-	before  float64 // raw
-	steps   float64 // sum of squared differences of successive samples in this half
-	nsteps  int
-	ratio   float64 // its mean to the variance, smoothed
+	// Noise in the place of a mains current.
+	looking bool // for it
+	watch   int  // values for which it still will be
+	noises  int  // halves like noise more than others of late
+
+	// The converter's own noise, looked for in the first idle values.
+	ownFor         int // blocks to come
+	ownSum, ownRMS float64
+	idle           Level // as learned, raw
+
+	// The resting point over a second, and its jumps.
+	base    float64 // where it usually is, raw
+	based   bool
+	off     int // looks since it left the base
+	means   [driftOver]float64
+	nmeans  uint
+	moves   int // looks at which it moved more than others of late
+	away    bool
+	awayAt  time.Duration
+	flaps   [flapMost]time.Duration // the last times that it came back at once
+	nflaps  int
+	flapped int // the next of them
 
 	fault     Health // 0 = none
 	suspect   Health // 0 = none
@@ -73,11 +118,29 @@ func newFaults(p *ChannelParams) faults {
 	f.biasLo, f.biasHi = p.Min+edge, p.Max-edge
 	f.clipFrom = float64(clipSine * f.half * p.Scale)
 	f.wander = float64(wanderShare * (p.Max - p.Min))
-	if p.Idle.Mean >= seenNoise*p.Scale {
-		f.noisy = true
-		f.sameMost = sameMost
-	}
+	f.ownFor = noiseWatch / noiseBlock
+	f.hasNoise(Level{p.Idle.Mean / p.Scale, p.Idle.Spread / p.Scale})
 	return f
+}
+
+// hasNoise notes that an idle channel shows so much noise, raw.
+func (f *faults) hasNoise(l Level) {
+	if l.Mean >= seenNoise {
+		f.noisy, f.idle, f.ownFor = true, l, 0
+		f.gauge(0)
+	}
+}
+
+// gauge works out in how many values noise shows. Noise astride two codes has at
+// most an RMS of half a code, and then next to no spread among values of n
+// samples, while true noise has its RMS over the root of twice n.
+func (f *faults) gauge(n float64) {
+	m := f.idle.Mean
+	f.sureNoisy = m >= sureNoise || m >= seemsNoise && f.idle.Spread*math.Sqrt(2*n) >= float64(seemsSpread*m)
+	f.sameMost = flatUnsure
+	if f.sureNoisy {
+		f.sameMost = flatMost
+	}
 }
 
 // inspect looks for faults. One must last a while to count, and be gone for a
@@ -120,50 +183,155 @@ func (c *channel) symptom(g *half) (h Health, hold time.Duration) {
 	} else {
 		c.wanders = max(c.wanders-1, 0)
 	}
-	if c.looking {
-		c.watch = max(c.watch-1, 0)
-		rms := c.amps / c.scale
-		if n := float64(c.nsteps); n > 0 && rms > 0 {
-			c.ratio += (c.steps/n/float64(rms*rms) - c.ratio) / 16
-		}
-	}
+	c.jump(g)
+	c.compare(g)
 	switch {
+	case c.nflaps == flapMost && g.at-c.flaps[c.flapped] <= flapOver:
+		return Flapping, 0
 	case c.mean < c.biasLo+slack:
 		return BiasLow, biasHold
 	case c.mean > c.biasHi-slack:
 		return BiasHigh, biasHold
 	case c.wanders > wanderMost:
 		return Floating, 0
-	case c.same >= c.sameMost && c.amps == 0:
-		return Flat, 0
+	case c.moves >= driftMost:
+		return Drifting, 0
 	case c.same >= c.sameMost:
+		return Flat, 0
+	case c.repeats.found:
 		return Frozen, 0
 	case g.alike:
 		return AllAlike, alikeHold
-	case c.looking && c.amps >= c.stop && c.ratio > noiseRatio && noiseCycle*g.inv <= 1:
-		return Noisy, noiseHold
+	case c.noises >= noiseMost:
+		return Noisy, 0
 	case c.power() > float64(clipPower*c.half*c.half):
 		return Clipped, clipHold
+	case c.fault == Between && c.between(g, c.amps):
+		return Between, 0
 	}
 	return 0, 0
 }
 
-// step adds up the squared differences of successive samples, for the ratio of
-// J. von Neumann, Annals of Mathematical Statistics 12, 1941.
-func (c *channel) step(raw []float32, stride uint) {
-	for j := uint(0); j < uint(len(raw)); j += stride {
-		x := float64(raw[j])
-		if x-x != 0 {
-			c.follows = false
-			continue
-		}
-		if c.follows {
-			d := x - c.before
-			c.steps += float64(d * d)
-			c.nsteps++
-		}
-		c.before, c.follows = x, true
+// jump notes that the resting point is away, and that it is back.
+func (c *channel) jump(g *half) {
+	away := c.based && math.Abs(c.mean-c.base) > float64(2*flapShare*c.half)
+	switch {
+	case away && !c.away:
+		c.awayAt = g.at
+	case !away && c.away && g.at-c.awayAt <= flapLong && c.wanders <= wanderMost/2:
+		c.flaps[c.flapped] = g.at
+		c.flapped = (c.flapped + 1) % flapMost
+		c.nflaps = min(c.nflaps+1, flapMost)
 	}
+	c.away = away
+}
+
+// compare weighs the fundamental against the whole.
+func (c *channel) compare(g *half) {
+	if !c.looking {
+		return
+	}
+	c.watch = max(c.watch-1, 0)
+	if c.tone.n == 0 || c.tone.n%noiseBlock != 0 {
+		return
+	}
+	sum, _ := c.tone.last(noiseBlock)
+	rms := math.Sqrt(sum.power / sum.n)
+	if share := sum.share(); share < noiseShare && float64(rms*c.scale) >= c.stop {
+		c.noises = min(c.noises+noiseBlock, 2*noiseMost)
+	} else {
+		c.noises = max(c.noises-noiseBlock, 0)
+	}
+	if c.ownFor > 0 && !c.run && float64(rms*c.scale) < c.rest {
+		c.ownSum += sum.share()
+		c.ownRMS += rms
+		c.ownFor--
+		const blocks = noiseWatch / noiseBlock
+		if c.ownFor == 0 && c.ownSum < float64(whiteShare*blocks) && c.ownRMS > float64(sureNoise*blocks) {
+			c.hasNoise(Level{Mean: c.ownRMS / blocks})
+		}
+	}
+}
+
+// noiseLike reports whether the value of a start looks like noise.
+func (c *channel) noiseLike() bool {
+	sum, n := c.tone.last(noiseFirst)
+	return c.looking && n >= 2 && sum.share() < noiseStart
+}
+
+// look follows the resting point. It is called each listenEach halves.
+func (c *channel) look(g *half) {
+	if !c.railed || !c.chained {
+		return
+	}
+	if c.noisy {
+		c.gauge(1 / g.inv)
+	}
+	if c.fault != 0 && c.fault != Drifting {
+		c.nmeans, c.moves = 0, 0 // where it comes back to is no drift
+		return
+	}
+	last := &c.means[c.nmeans%driftOver]
+	all, now := c.mean-*last, c.mean-c.means[(c.nmeans+driftOver-driftNow)%driftOver]
+	if c.nmeans >= driftOver && math.Abs(all) > float64(2*driftShare*c.half) && float64(now*all) > float64(driftLeast*all*all) {
+		c.moves = min(c.moves+1, 2*driftMost)
+	} else {
+		c.moves = max(c.moves-1, 0)
+	}
+	*last = c.mean
+	c.nmeans++
+	switch near := math.Abs(c.mean-c.base) <= float64(2*lostShare*c.half); {
+	case !c.based:
+		c.base, c.based = c.mean, true
+	case near:
+		c.base += (c.mean - c.base) / 4
+		c.off = 0
+	case c.off == driftOver:
+		c.base, c.off = c.mean, 0
+	default:
+		c.off++
+	}
+	if c.run && c.nmeans%(noiseEach/listenEach) == 0 {
+		c.watch = noiseWatch
+		c.calm = false
+	}
+	if c.moves > 0 || c.same >= c.sameMost {
+		c.calm = false
+	}
+}
+
+// between reports whether a current is that of a machine neither off nor running:
+// more than the channel shows at rest, as learned and as seen since.
+func (c *channel) between(g *half, amps float64) bool {
+	return c.offMost > 0 && amps-c.heard(g) > max(c.offMost, float64(usualDrop*c.atRest))
+}
+
+// resting follows what the channel shows while it is idle.
+func (c *channel) resting(amps float64) {
+	c.restNow += (amps - c.restNow) / restOver
+	c.atRest = max(c.atRest, c.restNow)
+}
+
+// lost is what a stop may be instead, at the end of its hold; 0 = a stop. The
+// resting point and the noise of a healthy channel stay when its machine stops,
+// and its current falls to what was learned.
+func (c *channel) lost(g *half) Health {
+	switch {
+	case !c.railed:
+		return 0
+	case c.sureNoisy && c.same >= flatStop:
+		return Flat
+	case c.suspect != 0:
+		return c.suspect
+	case c.holdHi-c.holdLo > float64(2*lostShare*c.half):
+		return Drifting
+	case c.between(g, c.holdSum/c.holdN):
+		if c.noiseLike() {
+			return Noisy
+		}
+		return Between
+	}
+	return 0
 }
 
 // power is the mean square of the last cycle about the middle of the

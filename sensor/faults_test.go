@@ -67,7 +67,7 @@ func TestFaults(t *testing.T) {
 				return 2048 + 60*noise()/1.5
 			}
 			return 2048 + noise()
-		}, 0, "idle running unknown(noise) unknown(starting) idle", "idle"},
+		}, 0, "idle unknown(noise) unknown(starting) idle", "idle"},
 	}
 	for _, c := range cases {
 		before := c.before
@@ -152,7 +152,7 @@ func TestRemedies(t *testing.T) {
 			t.Errorf("%v: remedy %q", h, h.Remedy())
 		}
 	}
-	if len(names) != 12 || sensor.Health(0).String() != "invalid" {
+	if len(names) != 15 || sensor.Health(0).String() != "invalid" {
 		t.Errorf("%d states: %v", len(names), names)
 	}
 }

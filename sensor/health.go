@@ -18,7 +18,10 @@ const (
 	Frozen                      // the same samples again and again
 	Floating                    // the resting point wanders
 	AllAlike                    // every channel shows the same current
-	Noisy                       // not a mains current: its size changes from cycle to cycle as that of noise does
+	Noisy                       // noise in the place of a mains current
+	Flapping                    // the resting point is gone for moments, again and again
+	Drifting                    // the resting point moves away
+	Between                     // neither off nor running: less than before, yet more than was learned of it off
 )
 
 // String names the state in lower-case words.
@@ -48,6 +51,12 @@ func (h Health) String() string {
 		return "all channels alike"
 	case Noisy:
 		return "noise"
+	case Flapping:
+		return "flapping"
+	case Drifting:
+		return "drifting"
+	case Between:
+		return "neither off nor running"
 	}
 	return "invalid"
 }
@@ -79,6 +88,12 @@ func (h Health) Remedy() string {
 		return "the converter does not select its channels: look at the wire to its data input"
 	case Noisy:
 		return "look at the converter's supply and ground, and keep the cable away from motor leads"
+	case Flapping:
+		return "a contact is loose: push the transformer's plug home, then move its cable and watch"
+	case Drifting:
+		return "the bias divider loses its supply, or its capacitor leaks: measure the voltage at this input"
+	case Between:
+		return "shut the clamp's jaw and see that nothing sits in it; if something else has begun to draw current here, learn this machine anew"
 	}
 	return "internal error: invalid health"
 }

@@ -22,10 +22,16 @@ func (c *channel) judge(g *half) {
 	default:
 		c.towardsStart(g)
 	}
-	c.looking = c.railed && (c.watch > 0 || c.fault == Noisy)
-	c.calm = c.fault == 0 && c.suspect == 0 && c.wanders == 0 && c.good == recoverValues
+	c.looking = c.railed && (c.watch > 0 || c.noises > 0 || c.fault == Noisy || c.below != never ||
+		!c.run && (c.ownFor > 0 || c.marked || c.pmarked || c.above > 0 || c.recent > 0))
+	if c.looking && !c.tone.on {
+		c.tone.tune(c.mean, c.cs, g.left)
+	} else if !c.looking {
+		c.tone.on = false
+	}
+	c.calm = c.fault == 0 && c.suspect == 0 && c.wanders == 0 && c.moves == 0 && !c.away && c.good == recoverValues && !c.looking
 	if c.run {
-		c.calm = c.calm && c.below == never && !c.looking
+		c.calm = c.calm && c.below == never
 		c.calmLo, c.calmHi = c.stop, c.scale*c.half/2 // below this inspect cannot find clipping
 	} else {
 		c.calm = c.calm && c.recent == 0 && c.loud == 0 && c.quiet == sureValues && !c.noise.on
@@ -67,7 +73,9 @@ func (c *channel) towardsStart(g *half) {
 	}
 	fresh := c.active && c.act1 >= c.firstWin-g.cycle
 	switch {
-	case c.recent > 0 && c.loud == 0 && fresh && v >= c.start/2 && c.lasts(g, peaks):
+	case c.above >= sureValues && c.noiseLike():
+		c.above = sureValues // it waits for the verdict on noise
+	case c.recent > 0 && c.loud == 0 && fresh && v >= c.start/2 && c.lasts(g, peaks) && !c.noiseLike():
 		c.setRunning(c.act1)
 		return
 	case c.above >= sureValues && fresh:
@@ -188,6 +196,7 @@ func (c *channel) towardsStop(g *half) {
 		}
 		c.below = g.at
 		c.above = 0
+		c.holdLo, c.holdHi, c.holdSum, c.holdN = math.Inf(1), math.Inf(-1), 0, 0
 	}
 	if own >= c.stop+extra {
 		// In its first cycle a neighbour's current is larger than its value says.
@@ -201,8 +210,19 @@ func (c *channel) towardsStop(g *half) {
 		return
 	}
 	c.above = 0
-	if g.at-c.below >= c.hold {
+	if g.at-c.below >= c.hold/2 {
+		c.holdLo, c.holdHi = min(c.holdLo, c.mean), max(c.holdHi, c.mean)
+		c.holdSum, c.holdN = c.holdSum+own, c.holdN+1
+	}
+	if g.at-c.below < c.hold {
+		return
+	}
+	switch h := c.lost(g); {
+	case h == 0:
 		c.setIdle(c.below - g.cycle)
+	case g.at-c.below >= c.hold+VerdictWait:
+		c.fault = h
+		c.distrust(h, c.below-g.cycle)
 	}
 }
 
@@ -270,8 +290,7 @@ func (c *channel) setRunning(onset time.Duration) {
 	c.verdict, c.health, c.onset = Running, Healthy, onset
 	c.usual = c.amps
 	c.session.void = true
-	c.watch, c.ratio = noiseWatch, 0
-	c.follows = false
+	c.watch = noiseWatch
 	c.below = never
 	c.forgetStart()
 }

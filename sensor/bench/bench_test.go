@@ -12,7 +12,7 @@ func TestRun(t *testing.T) {
 		t.Skip("makes an hour of recordings")
 	}
 	var b strings.Builder
-	if err := run(&b, []string{"-starts", "4", "-idle", "0.3", "-steps", "4"}); err != nil {
+	if err := run(&b, []string{"-starts", "4", "-idle", "0.3", "-steps", "4", "-codes", "0", "-broken", "0", "-healthy", "0"}); err != nil {
 		t.Fatal(err)
 	}
 	out := b.String()
@@ -44,5 +44,23 @@ func TestRun(t *testing.T) {
 	}
 	if err := run(&b, []string{"-no-such"}); err == nil {
 		t.Error("takes any option")
+	}
+}
+
+// TestHealth: stuck codes are found at every rate and mains, no lost sensor of a
+// running machine is called stopped first, and a healthy one is not called faulty.
+func TestHealth(t *testing.T) {
+	var b strings.Builder
+	args := []string{"-starts", "0", "-idle", "0", "-steps", "0", "-codes", "2", "-broken", "2", "-healthy", "0.2", "-goals"}
+	if err := run(&b, args); err != nil {
+		t.Error(err)
+	}
+	out := b.String()
+	if n := strings.Count(out, " running  "); n != len(breakages) {
+		t.Errorf("%d kinds of broken sensors, want %d:\n%s", n, len(breakages), out)
+	}
+	// What no signal tells from a stop is seen as one: the table is not blind.
+	if !strings.Contains(out, "clamp lifted                       running       0              2") {
+		t.Errorf("a lifted clamp:\n%s", out)
 	}
 }

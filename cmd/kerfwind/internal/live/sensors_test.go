@@ -68,7 +68,7 @@ func TestSensorsFit(t *testing.T) {
 		for range rapid.IntRange(0, 20).Draw(t, "channels") {
 			q.Channels = append(q.Channels, Sensor{rapid.String().Draw(t, "label"), rapid.String().Draw(t, "use"), float64(rapid.Float32().Draw(t, "amps")), rapid.Float64().Draw(t, "idle"),
 				rapid.Float64Range(-1e5, 1e5).Draw(t, "code"), rapid.Float64Range(0, 400).Draw(t, "start"), 0.1,
-				sensor.Verdict(rapid.IntRange(0, 3).Draw(t, "verdict")), sensor.Health(rapid.IntRange(0, 12).Draw(t, "health"))})
+				sensor.Verdict(rapid.IntRange(0, 3).Draw(t, "verdict")), sensor.Health(rapid.IntRange(0, 15).Draw(t, "health"))})
 		}
 		w, h := rapid.IntRange(1, 140).Draw(t, "w"), rapid.IntRange(1, 50).Draw(t, "h")
 		k := look{false, rapid.Bool().Draw(t, "utf8")}
