@@ -140,6 +140,8 @@ var (
 		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/socket", "cmd/kerfwind/internal/timeline"},
 		// A backup holds the history, whose lock a restore takes.
 		"cmd/kerfwind/internal/bundle": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/outfile"},
+		// A test move is a request, asked for over the socket where a daemon has the rig.
+		"cmd/kerfwind/internal/jog": {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/socket", "cmd/kerfwind/internal/timeline"},
 		// A made history, for tests.
 		"cmd/kerfwind/internal/journal/journaltest": {"cmd/kerfwind/internal/journal"},
 		// One lesson for terminal and page, kept in the state folder.

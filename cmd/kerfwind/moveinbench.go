@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/guide"
+	"kerfwind/cmd/kerfwind/internal/jog"
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
@@ -327,7 +328,7 @@ func (b *farBench) follow(s *config.Shop, at float64) error {
 		},
 		socket.DoEvents: func(a socket.Answer) {
 			if a.Event != nil {
-				e := eventOf(a.Event, s)
+				e := jog.EventOf(a.Event, s)
 				e.At = b.Now()
 				if e.Kind != control.RequestRefused { // Ask is told of its own
 					b.put(reading{event: e})
