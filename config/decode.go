@@ -397,11 +397,11 @@ func (f *file) value(path string, x any, v reflect.Value, tag reflect.StructTag)
 			f.add(path, fmt.Sprintf("%s cannot be %q", f.say(path), text), didYouMean(text, strings.Split(one, ",")))
 			return
 		}
-		if strings.TrimSpace(text) == "" || text != strings.TrimSpace(text) || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' || r == 0x7f }) {
+		if strings.TrimSpace(text) == "" || text != strings.TrimSpace(text) || strings.ContainsFunc(text, Hidden) {
 			if tag.Get("secret") != "" {
 				text = "***"
 			}
-			f.add(path, fmt.Sprintf("%s is %q", f.say(path), text), "write a text without blanks at its ends and without control characters")
+			f.add(path, fmt.Sprintf("%s is %q", f.say(path), text), "write a text without blanks at its ends and without characters that cannot be seen")
 			return
 		}
 		v.SetString(text)

@@ -8,10 +8,12 @@ import (
 	"io"
 	"slices"
 	"strconv"
+	"strings"
 	"text/tabwriter"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/config"
 )
 
 // Group is the totals of one kind: of machines, of the collector, of outlets.
@@ -159,9 +161,20 @@ func (r *Report) WriteCSV(w io.Writer) error {
 	c := csv.NewWriter(w)
 	rows := [][]string{{"from", "to", "of", "name", "starts", "seconds", "longest_seconds", "ended_unseen", "date_not_sure"}}
 	for _, t := range r.rows() {
-		rows = append(rows, []string{t.From, t.To, t.Of, t.Name, strconv.Itoa(t.Starts), number(t.Seconds), number(t.Longest), strconv.Itoa(t.Cut), strconv.Itoa(t.Doubtful)})
+		rows = append(rows, []string{t.From, t.To, t.Of, cell(t.Name), strconv.Itoa(t.Starts), number(t.Seconds), number(t.Longest), strconv.Itoa(t.Cut), strconv.Itoa(t.Doubtful)})
 	}
 	return c.WriteAll(rows)
+}
+
+// cell is a text in CSV. One that a spreadsheet would take for a formula gets a
+// quotation mark before it, which makes it text there (OWASP, CSV injection; from
+// memory).
+func cell(text string) string {
+	text = config.OneLine(text)
+	if text != "" && strings.ContainsRune("=+-@", rune(text[0])) {
+		return "'" + text
+	}
+	return text
 }
 
 func number(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
@@ -255,7 +268,7 @@ var runColumns = []string{"id", "began", "machine", "shop", "seconds", "ending",
 func (r *Runs) csvRows() [][]string {
 	var rows [][]string
 	for _, x := range r.rows() {
-		rows = append(rows, []string{strconv.FormatInt(x.ID, 10), x.Began, x.Machine, x.Shop, number(x.Seconds), x.Ending, strconv.FormatBool(x.Doubtful)})
+		rows = append(rows, []string{strconv.FormatInt(x.ID, 10), x.Began, cell(x.Machine), cell(x.Shop), number(x.Seconds), x.Ending, strconv.FormatBool(x.Doubtful)})
 	}
 	return rows
 }

@@ -53,6 +53,22 @@ func TestTable(t *testing.T) {
 	}
 }
 
+// TestCell: a name that a spreadsheet would take for a formula is text there.
+func TestCell(t *testing.T) {
+	for name, want := range map[string]string{
+		"planer": "planer", "=1+1": "'=1+1", "+1": "'+1", "-1": "'-1", "@SUM(A1)": "'@SUM(A1)", "\t=1": "'=1", "": "", "a=b": "a=b", "=\u202e1": "'= 1",
+	} {
+		if got := cell(name); got != want {
+			t.Errorf("%q becomes %q, want %q", name, got, want)
+		}
+	}
+	began := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
+	r := Runs{List: []journal.Run{{ID: 1, Machine: "=1+1", Shop: "@barn", Began: began}}, Zone: time.UTC}
+	if row := r.csvRows()[0]; row[2] != "'=1+1" || row[3] != "'@barn" {
+		t.Error(row)
+	}
+}
+
 func TestCSVAndJSON(t *testing.T) {
 	var c, j bytes.Buffer
 	if err := report(t).WriteCSV(&c); err != nil {

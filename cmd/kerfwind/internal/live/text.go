@@ -4,6 +4,8 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"kerfwind/config"
 )
 
 // clean makes any text safe for a terminal: no control characters, no marks
@@ -12,7 +14,7 @@ func clean(s string, utf bool) string {
 	var b strings.Builder
 	for _, r := range s {
 		switch {
-		case r == utf8.RuneError || unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || unicode.Is(unicode.Zl, r) || unicode.Is(unicode.Zp, r) || unicode.Is(unicode.Co, r):
+		case config.Hidden(r):
 			b.WriteByte('?')
 		case !utf && r >= utf8.RuneSelf:
 			b.WriteString(plain(r))

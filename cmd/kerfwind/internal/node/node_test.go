@@ -2,11 +2,13 @@ package node
 
 import (
 	"encoding/json"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
 )
@@ -456,6 +458,7 @@ func FuzzReport(f *testing.F) {
 	f.Add([]byte(`{"boot":"n1","seq":4,"heard":2,"after":0.2,"session":"d1","rig":"00","channels":[{"id":0,"is":"running","health":"healthy","amps":7.1,"since":0.1}],"facts":[{"of":"stop","id":0,"is":"closed"}],"news":[{"n":1,"news":"done","do":"gate-open","id":0,"cmd":7}]}`))
 	f.Add([]byte(`{"boot":"n1","seq":1}`))
 	f.Add([]byte(`{"boot":"n1","seq":1,"tape":[{"id":0,"is":"idle","health":"healthy","amps":0.1,"since":2,"ago":0.02},{"id":0,"is":"idle","health":"healthy","amps":0.1,"since":2,"ago":0.01}]}`))
+	f.Add([]byte(`{"boot":"n1","seq":1,"why":"\u001b[2J\u202egone\u2028","news":[{"n":1,"news":"failed","do":"gate-open","id":0,"cmd":7,"why":"\u001b]0;x\u0007"}]}`))
 	f.Add([]byte(`{"boot":"n1","seq":1,"channels":[{"id":-1,"is":"on"}]}`))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		r, err := parseReport(b)
@@ -466,6 +469,9 @@ func FuzzReport(f *testing.F) {
 			if _, ok := x.input(); !ok {
 				t.Errorf("invalid fact %+v", x)
 			}
+		}
+		if strings.ContainsFunc(r.Why, config.Hidden) || slices.ContainsFunc(r.News, func(n news) bool { return strings.ContainsFunc(n.Why, config.Hidden) }) {
+			t.Errorf("hidden characters come through: %q %+v", r.Why, r.News)
 		}
 		again(t, r, parseReport)
 	})

@@ -286,6 +286,7 @@ func parseReport(payload []byte) (*report, error) {
 	if len(r.Channels) > maxList || len(r.Facts) > maxList || len(r.News) > maxList || len(r.Tape) > maxList || len(r.Why) > 2000 || len(r.Rig) > 64 || len(r.Session) > 64 {
 		return nil, errors.New("a list or a text is too long")
 	}
+	r.Why = config.OneLine(r.Why)
 	for i := range r.Channels {
 		if c := &r.Channels[i]; !c.valid() {
 			return nil, fmt.Errorf("channel %d is invalid", c.ID)
@@ -301,7 +302,9 @@ func parseReport(payload []byte) (*report, error) {
 			return nil, fmt.Errorf("fact of %d is invalid", f.ID)
 		}
 	}
-	for _, n := range r.News {
+	for i := range r.News {
+		n := &r.News[i]
+		n.Why = config.OneLine(n.Why)
 		if n.N == 0 || n.ID < 0 || n.ID >= int(control.NoID) || len(n.Why) > 2000 {
 			return nil, fmt.Errorf("news %d is invalid", n.N)
 		}

@@ -29,7 +29,8 @@ const (
 // access knows who may do what: passwords, sessions and how often somebody may
 // try.
 type access struct {
-	file string
+	file   string
+	notice func(error)
 
 	mu       sync.Mutex
 	seen     os.FileInfo // of the file as it was read; nil: there was none
@@ -63,8 +64,8 @@ type who struct {
 	session *session          // nil: not signed in
 }
 
-func newAccess(file string) *access {
-	a := &access{file: file, fits: Key.fits, sessions: map[[sha256.Size]byte]*session{}, tries: newTries(), atOnce: requestsAtOnce, hashing: make(chan struct{}, 1)}
+func newAccess(file string, notice func(error)) *access {
+	a := &access{file: file, notice: notice, fits: Key.fits, sessions: map[[sha256.Size]byte]*session{}, tries: newTries(), atOnce: requestsAtOnce, hashing: make(chan struct{}, 1)}
 	a.look(true)
 	return a
 }
@@ -86,9 +87,16 @@ func (a *access) look(first bool) {
 	if err == nil && info != nil {
 		a.keys, err = readPasswords(a.file)
 	}
+	news := err != nil && !first && (a.err == nil || a.err.Error() != err.Error())
 	a.err = err
 	clear(a.sessions)
+	if news {
+		a.notice(noEntry(err))
+	}
 }
+
+// noEntry says that passwords cannot be read.
+func noEntry(err error) error { return fmt.Errorf("page: nobody gets in: %w", err) }
 
 // broken says why nobody gets in, or nil.
 func (a *access) broken() error {

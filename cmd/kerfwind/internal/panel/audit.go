@@ -14,7 +14,8 @@ import (
 	"strings"
 	"sync"
 	"time"
-	"unicode"
+
+	"kerfwind/config"
 )
 
 // Row is one line of the record of changes.
@@ -137,23 +138,13 @@ func (r *Row) Gave() string {
 			out = append(out, key+" "+value)
 		}
 	}
-	return onLine(strings.Join(out, ", "))
+	return config.OneLine(strings.Join(out, ", "))
 }
 
 // Said is what came of it, in words.
 func (r *Row) Said() string {
 	if r.Result == "done" {
-		return onLine(r.Text)
+		return config.OneLine(r.Text)
 	}
-	return onLine(strings.TrimSuffix(r.Result+": "+r.Text, ": "))
-}
-
-// onLine puts a text on one line of a table or a terminal.
-func onLine(text string) string {
-	return strings.Join(strings.Fields(strings.Map(func(c rune) rune {
-		if unicode.IsControl(c) {
-			return ' '
-		}
-		return c
-	}, text)), " ")
+	return config.OneLine(strings.TrimSuffix(r.Result+": "+r.Text, ": "))
 }

@@ -77,7 +77,7 @@ func TestTornLog(t *testing.T) {
 // TestWrongRows: wrong passwords are written down once a minute, and counted.
 func TestWrongRows(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		a := newAccess(filepath.Join(t.TempDir(), "none"))
+		a := newAccess(filepath.Join(t.TempDir(), "none"), nil)
 		for i, want := range []int{0, -1, -1, 2, -1, 1} {
 			if i == 3 || i == 5 {
 				time.Sleep(wrongGap)

@@ -9,8 +9,9 @@ import (
 	"net/url"
 	"slices"
 	"strings"
-	"unicode"
 	"unicode/utf8"
+
+	"kerfwind/config"
 )
 
 // mostField bounds a field of a form, bytes.
@@ -51,7 +52,7 @@ func parseFields(text string, allowed []string) (url.Values, error) {
 			return nil, &Mistake{fmt.Sprintf("the form has a field %.40q that nobody asks for", name)}
 		case len(list) != 1:
 			return nil, &Mistake{fmt.Sprintf("the form has the field %s more than once", name)}
-		case len(list[0]) > mostField || !utf8.ValidString(list[0]) || strings.ContainsFunc(list[0], unicode.IsControl):
+		case len(list[0]) > mostField || !utf8.ValidString(list[0]) || strings.ContainsFunc(list[0], config.Hidden):
 			return nil, &Mistake{fmt.Sprintf("what stands in the field %s cannot be used", name)}
 		}
 	}

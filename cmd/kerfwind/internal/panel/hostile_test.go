@@ -284,6 +284,10 @@ func TestUnreadablePasswords(t *testing.T) {
 				t.Errorf("%s: %s: %d", name, r.Method, w.Code)
 			}
 		}
+		if len(b.notices) != 1 {
+			t.Errorf("%s: told of: %v", name, b.notices)
+		}
+		b.notices = nil
 	}
 	b.unharmed()
 }

@@ -70,6 +70,9 @@ func (s *Server) Open(at Place, fares func(error)) {
 		}
 		s.shut()
 	}
+	if err := s.access.broken(); err != nil {
+		s.o.Notice(noEntry(err))
+	}
 	v := &service{at: at, again: againGap, done: make(chan struct{}), fares: fares}
 	v.ctx, v.end = context.WithCancel(context.Background())
 	if at.CertFile != "" {

@@ -122,7 +122,7 @@ func TestSignInRoles(t *testing.T) {
 	}
 }
 
-// With a file that cannot be read, who signs in learns why nobody gets in.
+// With a file that cannot be read, whoever signs in learns why nobody gets in.
 func TestPasswordsBroken(t *testing.T) {
 	b := siege(t, Setup)
 	if err := os.WriteFile(b.passwords, []byte("garbage"), 0o600); err != nil {
@@ -132,4 +132,44 @@ func TestPasswordsBroken(t *testing.T) {
 	if !strings.Contains(w.Body.String(), "Nobody gets in, since the passwords cannot be read") || strings.Contains(w.Body.String(), "There is no password") {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
+}
+
+// TestBrokenAtStart: passwords that cannot be read are told of when the page
+// opens, and once when that changes, not at each request.
+func TestBrokenAtStart(t *testing.T) {
+	b := siege(t, Operate)
+	if err := os.WriteFile(b.passwords, []byte("garbage"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	start := New(Options{Passwords: b.passwords, Notice: b.o.Notice, Audit: b.o.Audit})
+	told := func(want int) {
+		t.Helper()
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		n := 0
+		for _, err := range b.notices {
+			if strings.Contains(err.Error(), "page: nobody gets in: ") && strings.Contains(err.Error(), "take the file away") {
+				n++
+			}
+		}
+		if n != want {
+			t.Errorf("told %d times, want %d: %v", n, want, b.notices)
+		}
+	}
+	start.Open(Place{Listen: "127.0.0.1:0"}, func(error) {})
+	defer start.Close()
+	told(1)
+	for range 3 {
+		start.access.roles()
+	}
+	told(1)
+	b.set(Operate)
+	start.access.roles()
+	if err := os.WriteFile(b.passwords, []byte("garbage"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for range 3 {
+		start.access.roles()
+	}
+	told(2)
 }

@@ -73,7 +73,7 @@ const (
 
 // New makes the page. It serves nothing yet.
 func New(o Options) *Server {
-	s := &Server{o: o, streams: porter.NewRoom(porter.Limits{All: mostStreams, Strangers: strange, From: streamsEach}), access: newAccess(o.Passwords),
+	s := &Server{o: o, streams: porter.NewRoom(porter.Limits{All: mostStreams, Strangers: strange, From: streamsEach}), access: newAccess(o.Passwords, o.Notice),
 		requests: newPace(requestGap, requestsAtOnce)}
 	s.names.Set()
 	s.mux = s.routes()
