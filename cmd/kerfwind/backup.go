@@ -90,7 +90,11 @@ func (f *backupFlags) restore(ctx context.Context, w io.Writer, file string) err
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(w, "restored %s, made %s\n", plural(int64(got.Files), "file"), got.Made.Local().Format(time.DateTime))
+	files := "1 file"
+	if got.Files != 1 {
+		files = fmt.Sprintf("%d files", got.Files)
+	}
+	fmt.Fprintf(w, "restored %s, made %s\n", files, got.Made.Local().Format(time.DateTime))
 	if len(got.Aside) > 0 {
 		fmt.Fprintf(w, "what was there lies in %s\n", strings.Join(got.Aside, " and "))
 	}

@@ -1,6 +1,8 @@
 package trace
 
 import (
+	"context"
+	"errors"
 	"io"
 	"math"
 	"time"
@@ -71,4 +73,57 @@ func (s *scaler) Next(f *sensor.Frame) error {
 		f.Raw[i] = float32(float64(v) * s.by)
 	}
 	return nil
+}
+
+// notEmpty is a source that fails where it would end without one scan.
+type notEmpty struct {
+	sensor.Source
+	why error
+	any bool
+}
+
+// NotEmpty fails with why where src would end without one scan.
+func NotEmpty(src sensor.Source, why error) sensor.Source { return &notEmpty{Source: src, why: why} }
+
+func (n *notEmpty) Next(f *sensor.Frame) error {
+	err := n.Source.Next(f)
+	if errors.Is(err, io.EOF) && !n.any {
+		return n.why
+	}
+	n.any = n.any || err == nil && f.Scans() > 0
+	return err
+}
+
+// reported is a source that says how far it is.
+type reported struct {
+	sensor.Source
+	report func(done, total int64)
+	total  int64
+}
+
+// Reported lets report know how many of total scans src has delivered.
+func Reported(src sensor.Source, report func(done, total int64), total int64) sensor.Source {
+	return &reported{src, report, total}
+}
+
+func (r *reported) Next(f *sensor.Frame) error {
+	err := r.Source.Next(f)
+	r.report(int64(f.Index), r.total)
+	return err
+}
+
+// until is a source that fails once its context is done.
+type until struct {
+	sensor.Source
+	ctx context.Context
+}
+
+// Until fails once ctx is done.
+func Until(ctx context.Context, src sensor.Source) sensor.Source { return &until{src, ctx} }
+
+func (u *until) Next(f *sensor.Frame) error {
+	if u.ctx.Err() != nil {
+		return errors.New("interrupted: nothing has been written")
+	}
+	return u.Source.Next(f)
 }

@@ -2,9 +2,14 @@ package trace
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"io"
 	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -87,5 +92,80 @@ func TestScale(t *testing.T) {
 	}
 	if !bytes.Equal(m.b, back.b) {
 		t.Error("counts differ after a way through amperes")
+	}
+}
+
+// counted is a source of so many frames of one scan.
+type counted struct{ at, frames int }
+
+func (c *counted) Next(f *sensor.Frame) error {
+	if c.at == c.frames {
+		return io.EOF
+	}
+	*f = sensor.Frame{Channels: 1, Index: uint64(c.at), Rate: 1000, Raw: []float32{1}}
+	c.at++
+	return nil
+}
+
+// TestGuards: an empty source, one that is reported of, and one that is ended.
+func TestGuards(t *testing.T) {
+	var f sensor.Frame
+	why := errors.New("nothing there")
+	if err := NotEmpty(&counted{}, why).Next(&f); !errors.Is(err, why) {
+		t.Error(err)
+	}
+	some := NotEmpty(&counted{frames: 1}, why)
+	if err := errors.Join(some.Next(&f), some.Next(&f)); !errors.Is(err, io.EOF) || errors.Is(err, why) {
+		t.Error(err)
+	}
+	var far []int64
+	r := Reported(&counted{frames: 2}, func(done, total int64) { far = append(far, done, total) }, 2)
+	if err := errors.Join(r.Next(&f), r.Next(&f)); err != nil || !slices.Equal(far, []int64{0, 2, 1, 2}) {
+		t.Error(far, err)
+	}
+	ctx, end := context.WithCancel(t.Context())
+	u := Until(ctx, &counted{frames: 2})
+	if err := u.Next(&f); err != nil {
+		t.Error(err)
+	}
+	end()
+	if err := u.Next(&f); err == nil || !strings.Contains(err.Error(), "interrupted") {
+		t.Error(err)
+	}
+}
+
+// TestDescribe says what a recording holds, with and without reading it.
+func TestDescribe(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "x.csv")
+	if err := os.WriteFile(path, []byte("t,saw\n0,1\n0.001,NaN\n0.002,3\n0.005,-2\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	short, err := Describe(path, Options{}, false)
+	if err != nil || !strings.Contains(short, "--count") || !strings.Contains(short, "channels: saw") {
+		t.Errorf("%s\n%v", short, err)
+	}
+	whole, err := Describe(path, Options{}, true)
+	if err != nil || !strings.Contains(whole, "1 gap, 2 scans lost; 1 sample missing") || !strings.Contains(whole, "channel 0: from -2 to 3") || !strings.Contains(whole, "6 scans, 6ms") {
+		t.Errorf("%s\n%v", whole, err)
+	}
+	if text, err := Describe(path+".gone", Options{}, true); text != "" || err == nil {
+		t.Errorf("%q, %v", text, err)
+	}
+	wav := filepath.Join(t.TempDir(), "x.wav")
+	file, err := os.Create(wav)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, err := NewWriter(file, Layout{Kind: WAV, Sample: Int16, Unit: Counts, Channels: 1, Rate: 1000})
+	if err == nil {
+		err = errors.Join(Copy(w, &counted{frames: 100}), w.Close(), file.Truncate(144), file.Close())
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, all := range []bool{false, true} {
+		if text, err := Describe(wav, Options{}, all); !errors.As(err, new(*TruncatedError)) || !strings.Contains(text, "x.wav") {
+			t.Errorf("%s\n%v", text, err)
+		}
 	}
 }
