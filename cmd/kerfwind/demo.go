@@ -85,10 +85,10 @@ with --plain or --json, its timeline is printed.`,
 					return demoLive(ctx, out, r, screen, cmp.Or(speed, viewSpeed))
 				}
 			}
-			p := newPrinter(out, r, asJSON, false)
-			end, err := r.Run(ctx, nil, func(time.Duration) error { return p.err }, p)
-			p.end(end)
-			return errors.Join(err, p.err)
+			p := replay.NewPrinter(out, r, asJSON)
+			end, err := r.Run(ctx, nil, func(time.Duration) error { return p.Err }, p)
+			p.End(end, false)
+			return errors.Join(err, p.Err)
 		},
 	}
 	cmd.Flags().Float64Var(&speed, "speed", 0, fmt.Sprintf("seconds of the morning in a second, on a terminal (default: %g with the page, up to %d; %g with --once)", pageSpeed, mostSpeed, viewSpeed))
@@ -135,7 +135,7 @@ func demoLive(ctx context.Context, out io.Writer, r *replay.Replay, screen live.
 		return err
 	}
 	defer func() { _ = view.Close() }() // again after the one below, or from a panic
-	tally := newPrinter(io.Discard, r, false, false)
+	tally := replay.NewPrinter(io.Discard, r, false)
 	end, err := r.Run(ctx, view.Reading, func(now time.Duration) error { return view.Pace(ctx, now) }, view, tally)
 	if cerr := view.Close(); err == nil {
 		err = cerr
@@ -147,7 +147,7 @@ func demoLive(ctx context.Context, out io.Writer, r *replay.Replay, screen live.
 		return err
 	}
 	fmt.Fprintln(out)
-	return tally.tally.Write(out, end)
+	return tally.Tally.Write(out, end)
 }
 
 // liveChannels describes the channels to the live view.

@@ -112,7 +112,7 @@ var rooms = map[string]room{
 var (
 	wiring      = room{ours: []string{"*"}, others: []string{"*"}}
 	wiringPairs = map[string][]string{
-		"cmd/kerfwind/internal/replay": {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/replay": {"cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/setup":  {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/draw":   {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/live":   {"cmd/kerfwind/internal/timeline"},
