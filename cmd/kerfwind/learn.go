@@ -5,9 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"slices"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -16,8 +13,6 @@ import (
 	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/cmd/kerfwind/internal/lesson"
 	"kerfwind/cmd/kerfwind/internal/socket"
-	"kerfwind/cmd/kerfwind/internal/state"
-	"kerfwind/config"
 )
 
 // learnFlags are the flags of learn.
@@ -78,71 +73,6 @@ they come: idle, the first start, the stop. Marks are given by hand (--running,
 	return cmd
 }
 
-// duration reads a flag that is a time. A time of a recording may also be
-// written as 1m30s.
-func duration(flag, text string) (time.Duration, error) {
-	d, err := config.ParseDuration(text)
-	if err != nil {
-		if d2, err2 := time.ParseDuration(strings.TrimSpace(text)); err2 == nil {
-			d, err = d2, nil
-		}
-	}
-	if err == nil && d < 0 {
-		err = errors.New("a time before the beginning")
-	}
-	if err != nil {
-		return 0, fmt.Errorf("--%s %q: %w", flag, text, err)
-	}
-	return d, nil
-}
-
-// marks reads the marks that the flags give. nil: none are given.
-func (f *learnFlags) marks(s *config.Shop, machine string) (*learning.Marks, error) {
-	var m learning.Marks
-	if f.labels != "" {
-		var others []string
-		for i := range s.Machines {
-			if s.Machines[i].Name != machine {
-				others = append(others, s.Machines[i].Name)
-			}
-		}
-		file, err := os.Open(f.labels)
-		if err != nil {
-			return nil, err
-		}
-		m, err = learning.ReadLabels(f.labels, file, machine, others)
-		if err = errors.Join(err, file.Close()); err != nil {
-			return nil, err
-		}
-	}
-	for _, text := range f.running {
-		from, to, ok := strings.Cut(text, "-")
-		if !ok {
-			return nil, fmt.Errorf("--running %q: write two times, e.g. 12s-45s", text)
-		}
-		a, err1 := duration("running", from)
-		b, err2 := duration("running", to)
-		if err := errors.Join(err1, err2); err != nil {
-			return nil, err
-		}
-		if b <= a {
-			return nil, fmt.Errorf("--running %q: it ends before it begins", text)
-		}
-		m.Running = append(m.Running, learning.Span{From: a, To: b})
-	}
-	slices.SortFunc(m.Running, func(x, y learning.Span) int { return int(x.From - y.From) })
-	if f.rest != "" {
-		var err error
-		if m.Rest, err = duration("rest", f.rest); err != nil {
-			return nil, err
-		}
-	}
-	if len(m.Running) == 0 {
-		return nil, nil
-	}
-	return &m, nil
-}
-
 // checked reads the times, and what does not go together.
 func (f *learnFlags) checked() (o lesson.Options, err error) {
 	var errs []error
@@ -181,84 +111,36 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 	}
 	// Levels do not matter while learning, so none that were learned are put in
 	// force: a wrong one could not keep the channel from being learned anew.
-	tap, err := f.open(cmd, nil, noticeTo(cmd.ErrOrStderr()))
+	open := func() (*feed.Tap, error) { return f.open(cmd, nil, noticeTo(cmd.ErrOrStderr())) }
+	tap, err := open()
 	if err != nil {
 		return err
 	}
-	defer func() { tap.Close() }()
 	list, err := lesson.Choose(tap.Shop, f.machines)
 	if err != nil {
+		tap.Close()
 		return &exitError{exitUsage, err}
 	}
 	out := cmd.OutOrStdout()
-	person := lesson.Terminal{Out: out}
+	c := lesson.Course{Options: o, Given: learning.Given{Labels: f.labels, Running: f.running, Rest: f.rest}, Out: out, Folder: folder, Dry: f.dry, Open: open}
 	if !o.Recorded {
-		person.Keys = lesson.Typed(cmd.InOrStdin())
+		c.Keys = lesson.Typed(cmd.InOrStdin())
 	}
-	bad, kept := 0, false
-	for n, x := range list {
-		if n > 0 && o.Recorded { // from the beginning again
-			tap.Close()
-			if tap, err = f.open(cmd, nil, noticeTo(cmd.ErrOrStderr())); err != nil {
-				return err
-			}
-		}
-		fmt.Fprintf(out, "%s, on channel %s\n", x.Name, feed.Names(tap.Shop.Rig, x.Channels))
-		learned, err := f.one(ctx, &person, tap, x, o)
-		var no *notLearned
-		switch {
-		case errors.Is(err, context.Canceled) || errors.Is(err, lesson.ErrQuit):
-			return takeUp(context.WithoutCancel(ctx), tap.Runtime, out, kept)
-		case errors.Is(err, lesson.ErrSkip):
-			fmt.Fprint(out, "  left out\n\n")
-			continue
-		case errors.As(err, &no):
-			bad++
-			fmt.Fprintf(out, "  nothing was learned:\n    %s\n\n", strings.ReplaceAll(err.Error(), "\n", "\n    "))
-			continue
-		case err != nil:
-			return err
-		}
-		fmt.Fprint(out, learned.Report)
-		if f.dry {
-			fmt.Fprint(out, "  not kept: --dry-run\n\n")
-			continue
-		}
-		if err := learned.Keep(folder); err != nil {
-			return err
-		}
-		kept = true
-		fmt.Fprintf(out, "  kept in %s/%s\n\n", strings.TrimSuffix(folder, "/"), state.LearnedFile)
+	err = c.Teach(ctx, tap, list)
+	if errors.As(err, new(*lesson.MarksError)) {
+		return &exitError{exitConfig, err}
 	}
-	if err := takeUp(ctx, tap.Runtime, out, kept); err != nil {
+	ended := errors.Is(err, context.Canceled) || errors.Is(err, lesson.ErrQuit)
+	if err != nil && !ended {
 		return err
 	}
-	if bad > 0 {
-		return fmt.Errorf("%d of %d machines could not be learned", bad, len(list))
+	if err := takeUp(context.WithoutCancel(ctx), tap.Runtime, out, c.Kept); err != nil {
+		return err
+	}
+	if c.Bad > 0 && !ended {
+		return fmt.Errorf("%d of %d machines could not be learned", c.Bad, len(list))
 	}
 	return nil
-}
-
-// notLearned is what stands against the levels of one machine.
-type notLearned struct{ error }
-
-// one is the lesson of one machine.
-func (f *learnFlags) one(ctx context.Context, person *lesson.Terminal, tap *feed.Tap, x lesson.Subject, o lesson.Options) (*lesson.Learned, error) {
-	var err error
-	if o.Marks, err = f.marks(tap.Shop, x.Name); errors.Is(err, learning.ErrNoRun) {
-		return nil, &notLearned{err}
-	} else if err != nil {
-		return nil, &exitError{exitConfig, err}
-	}
-	l := lesson.New(tap.Shop, x, o)
-	if err := person.Attend(ctx, tap, l); err != nil {
-		return nil, err
-	}
-	learned, err := l.Learned(time.Now())
-	if err != nil {
-		return nil, &notLearned{err}
-	}
-	return learned, nil
 }
 
 // takeUp has the kerfwind of a runtime folder read what was learned, if there is

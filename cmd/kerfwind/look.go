@@ -6,10 +6,12 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/cmd/kerfwind/internal/rig"
@@ -123,4 +125,13 @@ func progress(cmd *cobra.Command, what string) (opt trace.Options, finish func()
 	line := live.NewLine(cmd.ErrOrStderr())
 	opt.Progress = func(done, total int64) { line.Show(func() string { return live.HowFar(what, done, total) }) }
 	return opt, line.End
+}
+
+// duration reads a flag that is a time.
+func duration(flag, text string) (time.Duration, error) {
+	d, err := learning.ParseTime(text)
+	if err != nil {
+		return 0, fmt.Errorf("--%s %q: %w", flag, text, err)
+	}
+	return d, nil
 }

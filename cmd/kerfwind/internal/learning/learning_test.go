@@ -1,7 +1,11 @@
 package learning
 
 import (
+	"errors"
+	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -334,5 +338,40 @@ func TestRanAlready(t *testing.T) {
 		if r, err := b.s.Result(); err != nil || r.Figures[0].Top > 0.2 || math.Abs(r.Figures[0].Run.Mean-5) > 0.1 {
 			t.Errorf("%s: %+v, %v", name, r, err)
 		}
+	}
+}
+
+// TestGiven: marks come from a labels file or by hand; what cannot be read is said.
+func TestGiven(t *testing.T) {
+	labels := filepath.Join(t.TempDir(), "labels.csv")
+	if err := os.WriteFile(labels, []byte("start,end,what,machine,channels\n1,2,run,saw,c0\n3,4,run,planer,c1\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range []struct {
+		name  string
+		given Given
+		want  string // of Running, Busy and Rest; "" none
+		wrong string
+	}{
+		{"none", Given{}, "", ""},
+		{"by hand", Given{Running: []string{"1m-1m30s", "12 s-45s"}, Rest: "1m35s"}, "[{12s 45s} {1m0s 1m30s}] [] 1m35s", ""},
+		{"a file", Given{Labels: labels}, "[{1s 2s}] [{3s 4s}] 0s", ""},
+		{"no file", Given{Labels: labels + ".gone"}, "", "no such file"},
+		{"one time", Given{Running: []string{"12s"}}, "", "write two times"},
+		{"no time", Given{Running: []string{"12s-soon"}}, "", "--running"},
+		{"backwards", Given{Running: []string{"12s-12s"}}, "", "ends before it begins"},
+		{"no rest", Given{Running: []string{"1s-2s"}, Rest: "-3s"}, "", "--rest"},
+	} {
+		m, err := x.given.Marks("saw", []string{"planer"})
+		got := ""
+		if m != nil {
+			got = fmt.Sprintf("%v %v %v", m.Running, m.Busy, m.Rest)
+		}
+		if got != x.want || (err == nil) != (x.wrong == "") || err != nil && !strings.Contains(err.Error(), x.wrong) {
+			t.Errorf("%s: %q, %v", x.name, got, err)
+		}
+	}
+	if _, err := (&Given{Labels: labels}).Marks("router", nil); !errors.Is(err, ErrNoRun) {
+		t.Error(err)
 	}
 }

@@ -5,11 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
+	"kerfwind/config"
 	"kerfwind/sensor"
 )
 
@@ -127,4 +129,74 @@ func ReadLabels(file string, r io.Reader, machine string, others []string) (Mark
 		errs = append(errs, fmt.Errorf("%s: %w of the %s", file, ErrNoRun, machine))
 	}
 	return m, errors.Join(errs...)
+}
+
+// ParseTime reads a time of a recording: "12 s", or 1m30s.
+func ParseTime(text string) (time.Duration, error) {
+	d, err := config.ParseDuration(text)
+	if err != nil {
+		if d2, err2 := time.ParseDuration(strings.TrimSpace(text)); err2 == nil {
+			d, err = d2, nil
+		}
+	}
+	if err == nil && d < 0 {
+		err = errors.New("a time before the beginning")
+	}
+	return d, err
+}
+
+// Given are marks as a person gives them.
+type Given struct {
+	Labels  string   // labels file; "" none
+	Running []string // "12s-45s"
+	Rest    string   // when the tool stands still after its last run; "" not known
+}
+
+// Marks reads the marks of a machine; nil: none are given. others are the other
+// machines of the shop.
+func (g *Given) Marks(machine string, others []string) (*Marks, error) {
+	var m Marks
+	if g.Labels != "" {
+		file, err := os.Open(g.Labels)
+		if err != nil {
+			return nil, err
+		}
+		m, err = ReadLabels(g.Labels, file, machine, others)
+		if err = errors.Join(err, file.Close()); err != nil {
+			return nil, err
+		}
+	}
+	at := func(flag, text string) (time.Duration, error) {
+		d, err := ParseTime(text)
+		if err != nil {
+			err = fmt.Errorf("--%s %q: %w", flag, text, err)
+		}
+		return d, err
+	}
+	for _, text := range g.Running {
+		from, to, ok := strings.Cut(text, "-")
+		if !ok {
+			return nil, fmt.Errorf("--running %q: write two times, e.g. 12s-45s", text)
+		}
+		a, err1 := at("running", from)
+		b, err2 := at("running", to)
+		if err := errors.Join(err1, err2); err != nil {
+			return nil, err
+		}
+		if b <= a {
+			return nil, fmt.Errorf("--running %q: it ends before it begins", text)
+		}
+		m.Running = append(m.Running, Span{From: a, To: b})
+	}
+	slices.SortFunc(m.Running, func(x, y Span) int { return int(x.From - y.From) })
+	if g.Rest != "" {
+		var err error
+		if m.Rest, err = at("rest", g.Rest); err != nil {
+			return nil, err
+		}
+	}
+	if len(m.Running) == 0 {
+		return nil, nil
+	}
+	return &m, nil
 }

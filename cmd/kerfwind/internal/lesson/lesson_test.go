@@ -1,11 +1,18 @@
 package lesson
 
 import (
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/config"
 	"kerfwind/sensor"
 )
@@ -95,5 +102,51 @@ func TestTyped(t *testing.T) {
 	}
 	if strings.Join(got, ",") != ",s,q" {
 		t.Errorf("%q", got)
+	}
+}
+
+// TestCourse learns the machines of a recording one after the other.
+func TestCourse(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "in.csv")
+	var b strings.Builder
+	b.WriteString("t,m0,m1\n")
+	for n := range 20_000 {
+		at := float64(n) / 1000
+		amps := 0.02 * math.Sin(1234.5*at*at)
+		if at >= 8 && at < 16 {
+			amps += 8 * math.Sin(2*math.Pi*50*at)
+		}
+		fmt.Fprintf(&b, "%g,%g,0\n", at, amps)
+	}
+	if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	opens := 0
+	open := func() (*feed.Tap, error) {
+		opens++
+		_, s := config.StandInAmps(2, config.StandInOptions{})
+		return feed.OpenTrace([]string{path}, false, replay.Options{Rig: s.Rig, Shop: s, Amperes: true})
+	}
+	course := func(g learning.Given) (*Course, string, error) {
+		tap, err := open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var out strings.Builder
+		c := &Course{Options: Options{Idle: 5 * time.Second, Run: 5 * time.Second, Recorded: true, Amperes: true}, Given: g, Out: &out, Folder: t.TempDir(), Dry: true, Open: open}
+		err = c.Teach(t.Context(), tap, Subjects(tap.Shop))
+		return c, out.String(), err
+	}
+	c, out, err := course(learning.Given{})
+	if err != nil || c.Bad != 1 || c.Kept || opens != 2 {
+		t.Errorf("%d bad, kept %v, opened %d times, %v", c.Bad, c.Kept, opens, err)
+	}
+	for _, want := range []string{"m0, on channel m0", "not kept", "m1, on channel m1", "nothing was learned"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("%q is missing in\n%s", want, out)
+		}
+	}
+	if _, _, err := course(learning.Given{Labels: path + ".gone"}); !errors.As(err, new(*MarksError)) || !errors.Is(err, os.ErrNotExist) {
+		t.Error(err)
 	}
 }
