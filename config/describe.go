@@ -58,7 +58,7 @@ func (r *Rig) hang() string {
 	var out []string
 	for _, k := range ActuatorKinds() {
 		if slices.ContainsFunc(r.Actuators, func(a Actuator) bool { return a.Kind == k }) {
-			out = append(out, k.facts().hang)
+			out = append(out, k.AtHang())
 		}
 	}
 	if len(out) == 0 {

@@ -170,7 +170,12 @@ func (k ChipKind) Inputs() int { return k.facts().inputs }
 
 // MostScans is how many scans a second the converter can make of so many
 // channels; 0: it cannot scan that many.
-func (k ChipKind) MostScans(channels int) float64 { return k.facts().most(channels) }
+func (k ChipKind) MostScans(channels int) float64 {
+	if f := k.facts(); f.most != nil {
+		return f.most(channels)
+	}
+	return 0
+}
 
 // Pins are the converter's pins, in the order of the wiring sheet.
 func (k ChipKind) Pins() []Pin { return k.facts().pins }
@@ -263,6 +268,9 @@ func (k ActuatorKind) Wired() bool { return k.facts().wired }
 // AtHalt says what becomes of the output at halt, as the end of a sentence that
 // begins with its name.
 func (k ActuatorKind) AtHalt() string { return k.facts().halt }
+
+// AtHang says what becomes of outputs of the kind when the program hangs.
+func (k ActuatorKind) AtHang() string { return k.facts().hang }
 
 // OnChip reports whether the output is one of a servo chip on an I2C bus.
 func (k ActuatorKind) OnChip() bool { return k.facts().onChip }

@@ -70,7 +70,9 @@ Exit code 1 if anything is bad.`,
 			o.Echo = func() (time.Duration, error) { return echo(cmd.Context(), o.Rig, filepath.Dir(rigPath)) }
 			o.Passwords = func(b []byte) error { _, err := panel.DecodePasswords(b); return err }
 			began := time.Now()
-			o.Scan = func(i int) error { return rig.Probe(o.Rig, i, func() time.Duration { return time.Since(began) }) }
+			o.Scan = func(i int) error {
+				return rig.Kernel().Probe(o.Rig, i, func() time.Duration { return time.Since(began) })
+			}
 			o.Ask = func(bus string, address int) error { return drive.Ask(realRig().Hardware, bus, address) }
 			found := doctor.Examine(o)
 			if asJSON {

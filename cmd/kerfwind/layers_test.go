@@ -80,6 +80,9 @@ var rooms = map[string]room{
 	"testdata/peers": {bans: []ban{
 		{"net", "a peer is a program or a folder on this machine"},
 	}},
+	"testdata/chips": {others: []string{"periph.io/x/conn/v3"}, bans: []ban{
+		{"net", "a modelled chip is registers and bits"},
+	}},
 	"testdata/guest": {bans: []ban{
 		{"net", "the fake hardware is in this machine's /sys"},
 	}},
@@ -199,7 +202,7 @@ func refuse(pkg string, r room, imp string) string {
 	switch {
 	case imp == "periph.io/x/host/v3":
 		return "it starts every driver that it knows; import host/v3/sysfs or host/v3/gpioioctl"
-	case imp == module+"/testdata/peers", imp == module+"/testdata/guest":
+	case imp == module+"/testdata/peers", imp == module+"/testdata/guest", imp == module+"/testdata/chips":
 		return "only tests ask for peers"
 	case below(imp, module):
 		p := strings.TrimPrefix(imp, module+"/")

@@ -308,11 +308,11 @@ func TestInert(t *testing.T) {
 		f := newFake(t)
 		b := f.bus("/dev/i2c-1", 0x40)
 		m := b.chips[0x40]
-		m.transfer([]byte{0, 0x30}, nil) // as a killed program has left it: pulses on
-		m.transfer([]byte{0xFE, 121}, nil)
-		m.transfer([]byte{0, 0x20}, nil)
+		m.Transfer([]byte{0, 0x30}, nil) // as a killed program has left it: pulses on
+		m.Transfer([]byte{0xFE, 121}, nil)
+		m.Transfer([]byte{0, 0x20}, nil)
 		wait(settle)
-		m.transfer([]byte{6, 0, 0, 0x9a, 1}, nil)
+		m.Transfer([]byte{6, 0, 0, 0x9a, 1}, nil)
 		f.missing[Line{"pins", 2}] = errors.New("in use")
 		p := servos(1)
 		p.Collector = &Relay{Name: "k0", Line: k0}
@@ -324,7 +324,7 @@ func TestInert(t *testing.T) {
 			if err := Inert(p, f); err == nil || err.Error() != "air cleaner: in use" {
 				t.Errorf("%v", err)
 			}
-			if m.running() || f.on(k0) {
+			if m.Running() || f.on(k0) {
 				t.Error("not inert")
 			}
 			want(t, b.writes(), "40: fd 10")

@@ -13,6 +13,7 @@ import (
 	"go.uber.org/goleak"
 
 	"kerfwind/control"
+	"kerfwind/testdata/chips"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -78,7 +79,7 @@ func (f *fake) finish() {
 			f.t.Errorf("%s: %d prepared errors were not used", name, len(b.errs))
 		}
 		for addr, c := range b.chips {
-			if c.transfers == 0 {
+			if c.Transfers == 0 {
 				f.t.Errorf("%s: chip 0x%02x was never spoken to", name, addr)
 			}
 		}
@@ -236,7 +237,7 @@ func (f *fake) contact(l Line, closed bool) {
 type fakeBus struct {
 	t      *testing.T
 	mu     sync.Mutex
-	chips  map[uint16]*model
+	chips  map[uint16]*chips.PCA9685
 	errs   []error // of the next transfers; nil lets one through
 	hang   chan struct{}
 	log    []string // what was written
@@ -245,9 +246,9 @@ type fakeBus struct {
 }
 
 func (f *fake) bus(name string, addrs ...uint16) *fakeBus {
-	b := &fakeBus{t: f.t, chips: map[uint16]*model{}}
+	b := &fakeBus{t: f.t, chips: map[uint16]*chips.PCA9685{}}
 	for _, a := range addrs {
-		b.chips[a] = newModel(f.t, f.now)
+		b.chips[a] = chips.NewPCA9685(f.t, f.now)
 	}
 	f.buses[name] = b
 	return b
@@ -290,7 +291,7 @@ func (b *fakeBus) Tx(addr uint16, w, r []byte) error {
 	if len(r) == 0 {
 		b.log = append(b.log, fmt.Sprintf("%02x: % x", addr, w))
 	}
-	c.transfer(w, r)
+	c.Transfer(w, r)
 	return nil
 }
 

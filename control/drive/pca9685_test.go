@@ -63,7 +63,7 @@ func TestServoChipSetUp(t *testing.T) {
 		d.Apply(open(1, 2))
 		want(t, seen(d), "gate-open#1 2 done")
 		want(t, b.writes(), "40: 0e 00 00 9a 01") // output 2: 410 counts
-		if got := b.chips[0x40].pulse(2); got != 2000800*time.Nanosecond {
+		if got := b.chips[0x40].Pulse(2); got != 2000800*time.Nanosecond {
 			t.Errorf("the servo sees %v", got)
 		}
 		d.Apply(shut(2, 2))
@@ -73,7 +73,7 @@ func TestServoChipSetUp(t *testing.T) {
 			t.Error(err)
 		}
 		want(t, b.writes(), "40: fd 10")
-		if b.chips[0x40].running() {
+		if b.chips[0x40].Running() {
 			t.Error("pulses after halt")
 		}
 	})
@@ -117,7 +117,7 @@ func TestServoStagger(t *testing.T) {
 		want(t, seen(d), "gate-stop#4 2 done")
 		wait(time.Second)
 		want(t, seen(d))
-		if b.chips[0x40].pulse(2) != 0 || b.chips[0x40].pulse(1) == 0 {
+		if b.chips[0x40].Pulse(2) != 0 || b.chips[0x40].Pulse(1) == 0 {
 			t.Error("the stopped gate moves, or the other does not")
 		}
 	})
@@ -155,7 +155,7 @@ func TestManyServos(t *testing.T) {
 						t.Error(line)
 					}
 				}
-				if done < n || b.chips[0x41].pulse(outputs-1) == 0 {
+				if done < n || b.chips[0x41].Pulse(outputs-1) == 0 {
 					t.Errorf("%d of %d have opened", done, n)
 				}
 				c := open(1, 0)
@@ -179,7 +179,7 @@ func TestServoSlowAndRelease(t *testing.T) {
 		at := func() time.Duration {
 			b.mu.Lock()
 			defer b.mu.Unlock()
-			return m.pulse(0)
+			return m.Pulse(0)
 		}
 		near := func(want time.Duration) {
 			t.Helper()
@@ -241,11 +241,11 @@ func TestServoChipDips(t *testing.T) {
 		f := newFake(t)
 		b := f.bus("/dev/i2c-1", 0x40)
 		d := rig(t, f, servos(1))
-		b.set(b.chips[0x40].reset)
+		b.set(b.chips[0x40].Reset)
 		d.Apply(open(1, 0))
 		wait(settle)
 		want(t, seen(d), "trouble: servo chip 0x40 on /dev/i2c-1: it had lost its settings: does its supply dip?", "gate-open#1 0 done")
-		if b.chips[0x40].pulse(0) == 0 {
+		if b.chips[0x40].Pulse(0) == 0 {
 			t.Error("no pulse")
 		}
 	})
@@ -331,7 +331,7 @@ func TestHaltWhileTheBusHangs(t *testing.T) {
 		b.set(func() { b.hang = nil })
 		close(hang)
 		wait(time.Second)
-		if b.chips[0x40].running() {
+		if b.chips[0x40].Running() {
 			t.Error("pulses after halt")
 		}
 		d.Apply(open(3, 1))
@@ -371,11 +371,11 @@ func TestHungBus(t *testing.T) {
 		wait(time.Second)
 		want(t, seen(d), "gate-shut#5 2 done")
 		m := b.chips[0x40]
-		if m.pulse(1) != 0 {
+		if m.Pulse(1) != 0 {
 			t.Error("a command that was given up was carried out")
 		}
-		if m.pulse(2) != 1000400*time.Nanosecond {
-			t.Errorf("the gate with the newer command has %v", m.pulse(2))
+		if m.Pulse(2) != 1000400*time.Nanosecond {
+			t.Errorf("the gate with the newer command has %v", m.Pulse(2))
 		}
 	})
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"kerfwind/sensor"
+	"kerfwind/testdata/chips"
 )
 
 const us = time.Microsecond
@@ -22,8 +23,8 @@ const us = time.Microsecond
 type rig struct {
 	*Source
 	clock *clock
-	mcp   *fakeMCP
-	ads   *fakeADS
+	mcp   *chips.MCP
+	ads   *chips.ADS1115
 	opens int
 	shut  error // opening fails with it
 }
@@ -31,16 +32,16 @@ type rig struct {
 func newRig(t *testing.T, kind MCP, inputs []int, timing Timing, l Limits) *rig {
 	t.Helper()
 	r := &rig{clock: &clock{t: time.Second}}
-	r.mcp = &fakeMCP{
-		clock: r.clock, bits: map[MCP]int{MCP3208: 12, MCP3008: 10}[kind], call: 10 * us, each: 45 * us,
-		input: func(c int, _ time.Duration) int { return 100 + 101*c },
+	r.mcp = &chips.MCP{
+		Pass: r.clock.pass, Bits: map[MCP]int{MCP3208: 12, MCP3008: 10}[kind], Call: 10 * us, Each: 45 * us,
+		Input: func(c int) int { return 100 + 101*c },
 	}
 	s, err := NewMCP(MCPParams{Source: 3, Chip: kind, Inputs: inputs, Timing: timing, Limits: l, Now: r.clock.now, Open: func() (SPI, error) {
 		if r.shut != nil {
 			return nil, r.shut
 		}
 		r.opens++
-		r.mcp.closed = false
+		r.mcp.Closed = false
 		return r.mcp, nil
 	}})
 	if err != nil {
@@ -90,12 +91,12 @@ func TestCodes(t *testing.T) {
 		for _, inputs := range [][]int{all, {7}, {5, 0, 3}} {
 			r := newRig(t, kind, inputs, Timing{Scans: 10}, pi)
 			n := 0
-			r.mcp.input = func(c int, _ time.Duration) int {
+			r.mcp.Input = func(c int) int {
 				n++
-				return (37*n + 11*c) % (1 << r.mcp.bits)
+				return (37*n + 11*c) % (1 << r.mcp.Bits)
 			}
 			want := func(i int) float32 {
-				return float32((37*(i+1) + 11*inputs[i%len(inputs)]) % (1 << r.mcp.bits))
+				return float32((37*(i+1) + 11*inputs[i%len(inputs)]) % (1 << r.mcp.Bits))
 			}
 			seen := 0
 			for range 60 {
@@ -110,7 +111,7 @@ func TestCodes(t *testing.T) {
 					seen++
 				}
 			}
-			if most := slices.Max(r.mcp.calls); most > 32 || most%len(inputs) != 0 {
+			if most := slices.Max(r.mcp.Calls); most > 32 || most%len(inputs) != 0 {
 				t.Errorf("%d transfers in a call, of %d inputs", most, len(inputs))
 			}
 		}
@@ -126,21 +127,21 @@ func TestErrors(t *testing.T) {
 		set  func(on bool)
 		want error
 	}{
-		"no chip":  {func(on bool) { r.mcp.dead = on }, ErrNoAnswer},
-		"held low": {func(on bool) { r.mcp.stuck = on }, ErrZeros},
+		"no chip":  {func(on bool) { r.mcp.Dead = on }, ErrNoAnswer},
+		"held low": {func(on bool) { r.mcp.Stuck = on }, ErrZeros},
 		"kernel": {func(on bool) {
-			r.mcp.broken = nil
+			r.mcp.Broken = nil
 			if on {
-				r.mcp.broken = os.ErrDeadlineExceeded
+				r.mcp.Broken = os.ErrDeadlineExceeded
 			}
 		}, os.ErrDeadlineExceeded},
 		"cannot open": {func(on bool) {
 			r.shut = nil
 			if on {
-				r.mcp.broken = os.ErrPermission // the open bus fails first
+				r.mcp.Broken = os.ErrPermission // the open bus fails first
 				r.shut = os.ErrPermission
 			} else {
-				r.mcp.broken = nil
+				r.mcp.Broken = nil
 			}
 		}, os.ErrPermission},
 	} {
@@ -190,7 +191,7 @@ func TestBursts(t *testing.T) {
 		case i == 300 || i == 350:
 			r.clock.t += time.Duration(i) * 100 * us // 30 and 35 ms away
 		case i == 320:
-			r.mcp.stall = 12 * time.Millisecond // inside a burst
+			r.mcp.Stall = 12 * time.Millisecond // inside a burst
 		case i > 30:
 			r.clock.t += time.Duration(i%3) * 40 * us
 		}
@@ -234,7 +235,7 @@ func TestBursts(t *testing.T) {
 		t.Errorf("%d missed counted, %d in the numbers", s.Missed, missed)
 	}
 	// A bus that has become slower for good is believed in the end.
-	r.mcp.each *= 3
+	r.mcp.Each *= 3
 	for range 10 {
 		before = r.next(t)
 	}
@@ -292,7 +293,7 @@ func TestPaced(t *testing.T) {
 	}
 	s := r.Stats()
 	read := uint64(0)
-	for _, n := range r.mcp.calls {
+	for _, n := range r.mcp.Calls {
 		read += uint64(n / 8)
 	}
 	if s.Missed != total-read || s.Missed < 8 || s.Missed > 11 {
@@ -303,8 +304,8 @@ func TestPaced(t *testing.T) {
 // TestDetects goes all the way: from bits on a wire to a verdict.
 func TestDetects(t *testing.T) {
 	r := newRig(t, MCP3208, []int{2, 6}, Timing{Rate: 2000, Scans: 20}, pi)
-	r.mcp.input = func(c int, at time.Duration) int {
-		v := 2048.0
+	r.mcp.Input = func(c int) int {
+		v, at := 2048.0, r.clock.t
 		if c == 6 && at > 3*time.Second {
 			v += 200 * math.Sin(2*math.Pi*50*at.Seconds())
 		}
@@ -340,7 +341,7 @@ func TestDetects(t *testing.T) {
 func newADSRig(t *testing.T, input int, full, rate float64) *rig {
 	t.Helper()
 	r := &rig{clock: &clock{t: time.Second}}
-	r.ads = &fakeADS{clock: r.clock, config: 0x8583, volts: func(in int, _ time.Duration) float64 { return 0.5 * float64(in) }}
+	r.ads = &chips.ADS1115{Pass: r.clock.pass, Config: 0x8583, Volts: func(in int) float64 { return 0.5 * float64(in) }}
 	s, err := NewADS(ADSParams{Inputs: []int{input}, Full: full, Timing: Timing{Rate: rate, Scans: 6}, Now: r.clock.now, Open: func() (I2C, error) {
 		r.opens++
 		return r.ads, r.shut
@@ -360,24 +361,24 @@ func TestADS(t *testing.T) {
 		if want := float32(math.Trunc(0.5 * float64(input) / 4.096 * 32768)); f.Err != nil || f.Raw[5] != want {
 			t.Errorf("input %d: %v %v, want %g", input, f.Raw, f.Err, want)
 		}
-		if r.ads.config != 0x42E3|uint16(input)<<12 {
-			t.Errorf("input %d: configuration %04x", input, r.ads.config)
+		if r.ads.Config != 0x42E3|uint16(input)<<12 {
+			t.Errorf("input %d: configuration %04x", input, r.ads.Config)
 		}
-		r.ads.volts = func(int, time.Duration) float64 { return -4.2 }
+		r.ads.Volts = func(int) float64 { return -4.2 }
 		if f = r.next(t); f.Raw[0] != -32768 || f.Index != 6 {
 			t.Errorf("beyond the range: %+v", f)
 		}
 	}
 	r := newADSRig(t, 0, 4.096, 600)
-	r.ads.other = true
-	if f := r.next(t); f.Err == nil || !strings.Contains(f.Err.Error(), "another chip") || !r.ads.closed {
+	r.ads.Other = true
+	if f := r.next(t); f.Err == nil || !strings.Contains(f.Err.Error(), "another chip") || !r.ads.Closed {
 		t.Errorf("another chip: %v", f.Err)
 	}
-	r.ads.other, r.ads.broken = false, os.ErrInvalid
+	r.ads.Other, r.ads.Broken = false, os.ErrInvalid
 	if f := r.next(t); !errors.Is(f.Err, os.ErrInvalid) {
 		t.Errorf("not acknowledged: %v", f.Err)
 	}
-	r.ads.broken = nil
+	r.ads.Broken = nil
 	if f := r.next(t); f.Err != nil || r.opens != 3 {
 		t.Errorf("afterwards: %v, %d openings", f.Err, r.opens)
 	}
@@ -387,7 +388,7 @@ func TestADS(t *testing.T) {
 func TestADSRanges(t *testing.T) {
 	for _, full := range ADSRanges {
 		r := newADSRig(t, 1, full, 600)
-		r.ads.volts = func(int, time.Duration) float64 { return 0.1 }
+		r.ads.Volts = func(int) float64 { return 0.1 }
 		want := float32(math.Trunc(0.1 / full * 32768))
 		if f := r.next(t); f.Err != nil || f.Raw[0] != want {
 			t.Errorf("%g V: %v %v, want %g", full, f.Raw, f.Err, want)
@@ -494,7 +495,7 @@ func TestPlan(t *testing.T) {
 func TestClose(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
-		m := &fakeMCP{clock: &clock{}, bits: 12, input: func(int, time.Duration) int { return 7 }}
+		m := &chips.MCP{Bits: 12, Input: func(int) int { return 7 }}
 		s, err := NewMCP(MCPParams{Chip: MCP3208, Inputs: all, Timing: Timing{Rate: 0.01, Scans: 3}, Limits: pi,
 			Now: func() time.Duration { return time.Since(start) }, Open: func() (SPI, error) { return m, nil }})
 		if err != nil {
@@ -509,8 +510,8 @@ func TestClose(t *testing.T) {
 		if err := errors.Join(s.Close(), s.Close()); err != nil {
 			t.Fatal(err)
 		}
-		if err := <-done; !errors.Is(err, io.EOF) || !m.closed {
-			t.Errorf("%v, closed %v", err, m.closed)
+		if err := <-done; !errors.Is(err, io.EOF) || !m.Closed {
+			t.Errorf("%v, closed %v", err, m.Closed)
 		}
 		var f sensor.Frame
 		if err := s.Next(&f); !errors.Is(err, io.EOF) {

@@ -18,6 +18,19 @@ type converter struct {
 	inputs []int
 	timing adc.Timing
 	now    func() time.Duration
+	ports  Ports
+}
+
+// Ports open what converters hang on. Kernel is the real ones; tests have their own.
+type Ports struct {
+	SPI    func(path string, clock float64) (func() (adc.SPI, error), error)
+	I2C    func(path string, address uint16) (func() (adc.I2C, error), error)
+	Limits func() (adc.Limits, error) // of an SPI transfer
+}
+
+// Kernel is the ports of this computer.
+func Kernel() Ports {
+	return Ports{adc.OpenSPI, adc.OpenI2C, func() (adc.Limits, error) { return adc.ReadLimits("/") }}
 }
 
 var converters = [...]func(*converter) (*adc.Source, error){
@@ -59,11 +72,11 @@ func of[K ~uint8, E any](table []E, kind K) (e E) {
 // mcp opens a converter of that family.
 func mcp(chip adc.MCP) func(*converter) (*adc.Source, error) {
 	return func(c *converter) (*adc.Source, error) {
-		limits, err := adc.ReadLimits("/")
+		limits, err := c.ports.Limits()
 		if err != nil {
 			return nil, err
 		}
-		open, err := adc.OpenSPI(c.adc.Port, chip.Clock())
+		open, err := c.ports.SPI(c.adc.Port, chip.Clock())
 		if err == nil {
 			err = try(open())
 		}
@@ -76,7 +89,7 @@ func mcp(chip adc.MCP) func(*converter) (*adc.Source, error) {
 
 // ads opens an ADS1115.
 func ads(c *converter) (*adc.Source, error) {
-	open, err := adc.OpenI2C(c.adc.Port, uint16(c.adc.Address))
+	open, err := c.ports.I2C(c.adc.Port, uint16(c.adc.Address))
 	if err == nil {
 		err = try(open())
 	}

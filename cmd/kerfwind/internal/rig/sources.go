@@ -15,14 +15,19 @@ import (
 // it: half a mains cycle.
 const framesPerSecond = 100
 
+// Sources opens a rig's converters by the ports of this computer.
+func Sources(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
+	return Kernel().Sources(r, now)
+}
+
 // Sources opens a rig's converters on this computer, source i for converter i. Each is tried
 // once, so that what is missing is told at the start; later errors come on the
 // stream. The error joins everything that does not work.
-func Sources(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
+func (p Ports) Sources(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 	var out []sensor.Source
 	var errs []error
 	for i := range r.Converters() {
-		src, err := open(r, i, max(1, int(r.ADCs[i].Rate/framesPerSecond)), now)
+		src, err := p.open(r, i, max(1, int(r.ADCs[i].Rate/framesPerSecond)), now)
 		if err != nil {
 			errs = append(errs, fmt.Errorf("adc %q: %w", r.ADCs[i].Name, err))
 			continue
@@ -36,9 +41,9 @@ func Sources(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 }
 
 // open opens converter i, which delivers frames of so many scans.
-func open(r *config.Rig, i, scans int, now func() time.Duration) (*adc.Source, error) {
+func (p Ports) open(r *config.Rig, i, scans int, now func() time.Duration) (*adc.Source, error) {
 	a := &r.ADCs[i]
-	c := converter{adc: a, source: i, timing: adc.Timing{Rate: a.Rate, Scans: scans}, now: now}
+	c := converter{adc: a, source: i, timing: adc.Timing{Rate: a.Rate, Scans: scans}, now: now, ports: p}
 	for _, ch := range r.Of(i) {
 		c.inputs = append(c.inputs, r.Channels[ch].Input)
 	}
@@ -50,8 +55,8 @@ func open(r *config.Rig, i, scans int, now func() time.Duration) (*adc.Source, e
 
 // Probe reads one scan of converter i by its driver, as a run does, and says
 // what is wrong with it. No kerfwind may run beside it.
-func Probe(r *config.Rig, i int, now func() time.Duration) error {
-	src, err := open(r, i, 1, now)
+func (p Ports) Probe(r *config.Rig, i int, now func() time.Duration) error {
+	src, err := p.open(r, i, 1, now)
 	if err != nil {
 		return err
 	}

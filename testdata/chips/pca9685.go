@@ -1,30 +1,31 @@
-package drive
+package chips
 
 import (
 	"testing"
 	"time"
 )
 
-// model is a PCA9685 register by register, after the data sheet (NXP, Rev. 4,
+// PCA9685 is a PCA9685 register by register, after the data sheet (NXP, Rev. 4,
 // 16 April 2015). It fails the test on anything that the data sheet forbids or
 // that would do nothing.
-type model struct {
-	t         *testing.T
+type PCA9685 struct {
+	t         testing.TB
 	now       func() time.Duration
 	reg       [256]byte
 	ptr       byte
 	awake     time.Duration // since then; meaningful while SLEEP is clear
-	transfers int
+	Transfers int           // so far
 }
 
-func newModel(t *testing.T, now func() time.Duration) *model {
-	m := &model{t: t, now: now}
-	m.reset()
+// NewPCA9685 is one after power-on.
+func NewPCA9685(t testing.TB, now func() time.Duration) *PCA9685 {
+	m := &PCA9685{t: t, now: now}
+	m.Reset()
 	return m
 }
 
-// reset is a power-on reset: table 4 for the values.
-func (m *model) reset() {
+// Reset is a power-on reset: table 4 for the values.
+func (m *PCA9685) Reset() {
 	m.reg = [256]byte{}
 	m.reg[0x00], m.reg[0x01], m.reg[0xFE] = 0x11, 0x04, 0x1E
 	for n := range 16 {
@@ -32,11 +33,11 @@ func (m *model) reset() {
 	}
 }
 
-func (m *model) ai() bool { return m.reg[0]&0x20 != 0 }
+func (m *PCA9685) ai() bool { return m.reg[0]&0x20 != 0 }
 
 // next moves the register pointer: 0 to 69 wrap to 0, 250 to 254 wrap to 0
 // (section 7.3).
-func (m *model) next() {
+func (m *PCA9685) next() {
 	if !m.ai() {
 		return
 	}
@@ -48,9 +49,9 @@ func (m *model) next() {
 	}
 }
 
-// transfer is one transaction: write, then read, then STOP.
-func (m *model) transfer(w, r []byte) {
-	m.transfers++
+// Transfer is one transaction: write, then read, then STOP.
+func (m *PCA9685) Transfer(w, r []byte) {
+	m.Transfers++
 	if len(w) > 0 {
 		m.ptr = w[0]
 		if len(w) > 2 && !m.ai() {
@@ -67,14 +68,14 @@ func (m *model) transfer(w, r []byte) {
 	}
 }
 
-func (m *model) read(reg byte) byte {
+func (m *PCA9685) read(reg byte) byte {
 	if reg >= 0xFA && reg <= 0xFD {
 		return 0 // the ALL_LED registers are write-only
 	}
 	return m.reg[reg]
 }
 
-func (m *model) write(reg, v byte) {
+func (m *PCA9685) write(reg, v byte) {
 	switch {
 	case reg == 0x00:
 		was := m.reg[0]
@@ -83,7 +84,7 @@ func (m *model) write(reg, v byte) {
 		} else {
 			v &^= 0x80
 		}
-		if was&0x10 == 0 && v&0x10 != 0 && m.running() {
+		if was&0x10 == 0 && v&0x10 != 0 && m.Running() {
 			v |= 0x80 // went to sleep with pulses on
 		}
 		if was&0x10 != 0 && v&0x10 == 0 {
@@ -113,7 +114,8 @@ func (m *model) write(reg, v byte) {
 	}
 }
 
-func (m *model) running() bool {
+// Running reports whether it sends pulses on any output.
+func (m *PCA9685) Running() bool {
 	for n := range 16 {
 		if m.reg[0x06+4*n+3]&0x10 == 0 {
 			return true
@@ -122,8 +124,8 @@ func (m *model) running() bool {
 	return false
 }
 
-// pulse is the pulse of an output as a servo sees it; 0: none.
-func (m *model) pulse(n int) time.Duration {
+// Pulse is the pulse of an output as a servo sees it; 0: none.
+func (m *PCA9685) Pulse(n int) time.Duration {
 	r := m.reg[0x06+4*n:]
 	if r[3]&0x10 != 0 || m.reg[0]&0x10 != 0 {
 		return 0
