@@ -10,7 +10,6 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/ductview"
 	"kerfwind/cmd/kerfwind/internal/outfile"
-	"kerfwind/config"
 	"kerfwind/control/duct"
 )
 
@@ -97,31 +96,10 @@ func studyOf(f *ductsFlags) (*ductview.Study, error) {
 	if f.shop == "" {
 		return nil, &exitError{exitUsage, errors.New("ducts needs a shop file: --shop FILE")}
 	}
-	shop, err := config.LoadPlan(f.shop)
-	if err != nil {
-		return nil, &exitError{exitConfig, fmt.Errorf("cannot use this file:\n%w", err)}
-	}
-	warnings := shop.Warnings
-	if f.rig != "" {
-		// The air does not depend on the rig: what does not fit is a warning.
-		rig, err := config.LoadRig(f.rig)
-		if err != nil {
-			return nil, &exitError{exitConfig, fmt.Errorf("cannot use this file:\n%w", err)}
-		}
-		var misfits config.Errors
-		if _, err := config.LoadShop(f.shop, rig); errors.As(err, &misfits) {
-			warnings = append(warnings, misfits...)
-		}
-	}
+	s, warnings, err := ductview.Load(f.shop, f.rig)
 	for _, p := range warnings {
 		fmt.Fprintf(os.Stderr, "kerfwind: warning: %v\n", p)
 	}
-	n := shop.Duct()
-	if n == nil {
-		return nil, &exitError{exitConfig, fmt.Errorf("%s: nothing to compute: it lists no ducts, or says nothing of the collector's fan\n"+
-			"    add duct = [...] and, in [collector], fan = [...], or free_flow and shut_off from its plate, or power", f.shop)}
-	}
-	s, err := ductview.New(shop.Name, shop.Units, n)
 	if err != nil {
 		return nil, &exitError{exitConfig, err}
 	}
@@ -168,7 +146,10 @@ func ducts(w io.Writer, f *ductsFlags) error {
 		}
 		converged, err = s.WriteWhatIf(w, sets, others)
 	case f.svg != "":
-		converged, err = writeSVG(s, f.svg, f.force, sets)
+		err = outfile.Write(f.svg, f.force, func(w io.Writer) (err error) {
+			converged, err = s.WriteSVG(w, sets)
+			return err
+		})
 	default:
 		converged, err = s.WriteText(w, sets, f.open == nil)
 	}
@@ -181,21 +162,9 @@ func ducts(w io.Writer, f *ductsFlags) error {
 	return nil
 }
 
-func writeSVG(s *ductview.Study, path string, force bool, sets []uint64) (converged bool, err error) {
-	err = outfile.Write(path, force, func(w io.Writer) (err error) {
-		converged, err = s.WriteSVG(w, sets)
-		return err
-	})
-	return converged, err
-}
-
 func ductsFit(w io.Writer, f *ductsFlags, adjust string, texts []string) error {
-	what := duct.HoseRoughness
-	switch adjust {
-	case "hose":
-	case "fan":
-		what = duct.FanCurve
-	default:
+	what, ok := map[string]duct.Fitted{"hose": duct.HoseRoughness, "fan": duct.FanCurve}[adjust]
+	if !ok {
 		return &exitError{exitUsage, fmt.Errorf("--adjust is hose or fan, not %q", adjust)}
 	}
 	if len(texts) == 0 {

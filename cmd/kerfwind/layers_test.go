@@ -141,6 +141,7 @@ var (
 		// What commands look at is the rig, a running kerfwind, or a recording.
 		"cmd/kerfwind/internal/feed":   {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket"},
 		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/socket", "cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/watch":  {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/timeline"},
 		// A backup holds the history, whose lock a restore takes.
 		"cmd/kerfwind/internal/bundle": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/outfile"},
 		// A test move is a request, asked for over the socket where a daemon has the rig.

@@ -1,21 +1,15 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
-	"kerfwind/cmd/kerfwind/internal/live"
-	"kerfwind/cmd/kerfwind/internal/record"
-	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/cmd/kerfwind/internal/watch"
 	"kerfwind/sensor"
-	"kerfwind/sensor/trace"
 )
 
 // watchFlags are the flags of watch.
@@ -75,70 +69,10 @@ func (f *watchFlags) watch(ctx context.Context, cmd *cobra.Command) error {
 			return err
 		}
 	}
-	trouble := ""
-	tap, err := f.open(cmd, learned, func(err error) { trouble = err.Error() })
-	if err != nil {
+	w := watch.Watch{Every: every, Speed: f.speed, Plain: f.plain}
+	if w.Tap, err = f.open(cmd, learned, w.Notice); err != nil {
 		return err
 	}
-	defer tap.Close()
-	columns, _ := record.ColumnsOf(tap)
-	g := live.NewGauges(live.SensorsOf(tap.Shop, tap.Channels), columns, tap.Unit == trace.Counts)
-	sensors := func() *live.Sensors {
-		for i := range tap.Sources {
-			if g.Hertz, g.Measured = tap.Sources[i].Detector.Mains(); g.Measured {
-				break
-			}
-		}
-		return &g.Sensors
-	}
-	out := cmd.OutOrStdout()
-	sink := feed.Sink{Frame: g.Frame, Reading: g.Reading}
-	if file, ok := out.(*os.File); ok && !f.plain {
-		if screen, ok := live.Terminal(file, os.Getenv); ok {
-			o := live.Options{Title: "kerfwind watch: " + tap.Shop.Rig.Name, Sensors: sensors}
-			if tap.Now == nil {
-				o.Speed = f.speed
-			}
-			for i, c := range g.Channels {
-				o.Channels = append(o.Channels, live.Channel{Label: c.Label, Machine: tap.Channels[i].Machine, Start: float32(c.Start)})
-			}
-			view := live.New(screen, o)
-			sink.Reading = func(r sensor.Reading) { g.Reading(r); view.Reading(r) }
-			sink.Each = func(now time.Duration) error { return view.Pace(ctx, now) }
-			if err := view.Open(); err != nil {
-				return err
-			}
-			defer func() { _ = view.Close() }() // again after the one below, or from a panic
-			_, err := tap.Run(ctx, sink)
-			if cerr := view.Close(); err == nil {
-				err = cerr
-			}
-			if trouble != "" {
-				fmt.Fprintln(cmd.ErrOrStderr(), "notice:", trouble)
-			}
-			return lookedEnough(err)
-		}
-	}
-	w := bufio.NewWriter(out)
-	next := every
-	sink.Each = func(now time.Duration) error {
-		if now < next {
-			return nil
-		}
-		for next <= now {
-			next += every
-		}
-		s := sensors()
-		fmt.Fprintf(w, "%s  %s\n", timeline.Clock(now), s.Frequency())
-		for i := range s.Channels {
-			fmt.Fprintf(w, "    %s\n", s.Channels[i].Words())
-		}
-		if trouble != "" {
-			fmt.Fprintf(w, "    notice: %s\n", trouble)
-			trouble = ""
-		}
-		return w.Flush()
-	}
-	_, err = tap.Run(ctx, sink)
-	return errors.Join(lookedEnough(err), w.Flush())
+	defer w.Tap.Close()
+	return w.Show(ctx, cmd.OutOrStdout(), cmd.ErrOrStderr())
 }
