@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -9,8 +8,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
+	"kerfwind/control"
 )
 
 // askable are the requests of ask.
@@ -53,43 +54,37 @@ Exit code 1: refused, or no kerfwind runs.`,
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
-			r := socket.Request{Version: socket.Version, Do: socket.DoAsk, Ask: args[0]}
+			r := seam.Request{ID: 1}
+			for k := control.AskHold; k <= control.AskReset; k++ {
+				if k.String() == args[0] && slices.Contains(askable, args[0]) {
+					r.Kind = k
+				}
+			}
+			if r.Kind == 0 {
+				return fmt.Errorf("nobody can ask for %q", args[0])
+			}
 			if len(args) == 2 {
-				r.Gate = args[1]
+				r.Target = args[1]
 			}
 			if long != "" {
-				d, err := config.ParseDuration(long)
-				if err != nil {
+				var err error
+				if r.For, err = config.ParseDuration(long); err != nil {
 					return &exitError{exitUsage, fmt.Errorf("--for %q: %w", long, err)}
 				}
-				r.For = d.Seconds()
 			}
-			return ask(cmd, rig.Folder(runtime), r)
+			a, err := socket.At(rig.Folder(runtime)).Ask(cmd.Context(), r)
+			if err != nil {
+				return err
+			}
+			done := "done"
+			if a.Note != "" {
+				done += ", " + a.Note
+			}
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", strings.Join(args, " "), done)
+			return err
 		},
 	}
 	cmd.Flags().StringVar(&long, "for", "", `hold: how long, e.g. "3 min" (default: the longest allowed)`)
 	addRuntime(cmd, &runtime)
 	return cmd
-}
-
-// ask passes a request to the daemon of a runtime folder.
-func ask(cmd *cobra.Command, folder string, r socket.Request) error {
-	c, err := socket.Dial(folder)
-	if err != nil {
-		return err
-	}
-	defer func() { _ = c.Close() }() // the answer has come
-	a, err := c.Do(cmd.Context(), r)
-	if err != nil {
-		return err
-	}
-	if a.Refused != "" {
-		return errors.New(a.Refused)
-	}
-	done := "done"
-	if a.Note != "" {
-		done += ", " + a.Note
-	}
-	fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", strings.TrimSpace(r.Ask+" "+r.Gate), done)
-	return nil
 }

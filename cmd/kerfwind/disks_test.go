@@ -17,7 +17,6 @@ import (
 	"golang.org/x/sys/unix"
 
 	"kerfwind/cmd/kerfwind/internal/journal"
-	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/testdata/peers"
 )
 
@@ -144,7 +143,7 @@ func TestDisks(t *testing.T) {
 						offs++
 					}
 				}
-				st := do(t, runtime, socket.Request{Do: socket.DoStatus}).Status
+				st := statusNow(t, runtime)
 				for _, p := range st.Parts {
 					if p.Name == "history" && p.State != d.history {
 						t.Errorf("the history is %s (%s), want %s", p.State, p.Why, d.history)

@@ -16,6 +16,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/simrig"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -117,7 +118,7 @@ func morning(t *testing.T, dist disturbance) (commands []string) {
 				},
 			},
 			Parts: []daemon.Part{
-				{Name: "history", Start: func(s *daemon.Shop) (daemon.Watcher, error) {
+				{Name: "history", Start: func(s *daemon.Host) (daemon.Watcher, error) {
 					j := journal.Start(journal.Options{Dir: dist.folder, Zone: time.UTC, Shop: s.Name, NameOf: s.NameOf, Queue: 4,
 						Clock: func() journal.Stamp {
 							if dist.stall {
@@ -128,9 +129,8 @@ func morning(t *testing.T, dist disturbance) (commands []string) {
 						Notice: func(n journal.Notice) { s.Fares(errors.New(n.Text)) }})
 					return daemon.Watcher{Observer: j, Close: j.Close}, nil
 				}},
-				{Name: "slow", Start: func(s *daemon.Shop) (daemon.Watcher, error) {
-					q := daemon.NewQueue(waiting{dist.stall, release}, 4, s.Fares)
-					return daemon.Watcher{Observer: q, Close: q.Close}, nil
+				{Name: "slow", Start: func(*daemon.Host) (daemon.Watcher, error) {
+					return daemon.Watcher{Observer: waiting{dist.stall, release}}, nil
 				}},
 			},
 		})
@@ -138,8 +138,8 @@ func morning(t *testing.T, dist disturbance) (commands []string) {
 		end := make(chan error, 1)
 		go func() { end <- d.Run(ctx, shop, daemon.Choice{}) }()
 		time.Sleep(3 * time.Minute)
-		if got := d.Status().Parts[0]; dist.down != (got.State == "down") {
-			t.Errorf("down: %v, want %v: %s", got.State, dist.down, got.Why)
+		if got := partOf(t, d, 0); dist.down != (got.Down != "") {
+			t.Errorf("down: %v, want %v: %s", got.Down != "", dist.down, got.Down)
 		}
 		cancel()
 		if err := <-end; err != nil {
@@ -153,6 +153,16 @@ func morning(t *testing.T, dist disturbance) (commands []string) {
 		synctest.Wait()
 	})
 	return commands
+}
+
+// partOf is how a part fares.
+func partOf(t *testing.T, d *daemon.Daemon, n int) seam.Part {
+	t.Helper()
+	st, err := d.Door(seam.Local).State(t.Context())
+	if err != nil || n >= len(st.Parts) {
+		t.Fatal(st.Parts, err)
+	}
+	return st.Parts[n]
 }
 
 // waiting is an observer that may take nothing until it is released.

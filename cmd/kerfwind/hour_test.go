@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/rig"
-	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
@@ -162,7 +161,7 @@ func TestHour(t *testing.T) {
 			if last.resident > first.resident+first.resident/10+2048 || last.goroutines > first.goroutines+2 || last.files > first.files+1 { // some come and go
 				t.Errorf("%+v, before it was %+v", last, first)
 			}
-			st := do(t, runtime, socket.Request{Do: socket.DoStatus}).Status
+			st := statusNow(t, runtime)
 			for _, p := range st.Parts {
 				if p.State != "well" {
 					t.Errorf("%s: %s", p.Name, p.Why)

@@ -87,9 +87,9 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	live, free, err := f.open(out)
 	if held := (*rig.Held)(nil); errors.As(err, &held) {
 		// Somebody has the rig: if it is the daemon, it does it.
-		folder := rig.Folder(f.runtime)
-		if c, derr := socket.Dial(folder); derr == nil {
-			return jog.Through(ctx, c, folder, s, ask, out.event, out.notice)
+		shop := socket.At(rig.Folder(f.runtime))
+		if _, derr := shop.Hello(ctx); derr == nil {
+			return jog.Through(ctx, shop, s, ask, out.event, out.notice)
 		}
 	}
 	if err != nil {

@@ -11,7 +11,9 @@ import (
 	"testing"
 
 	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/control"
 )
 
 // running is a daemon on a simulated rig, as a process of its own.
@@ -92,16 +94,14 @@ func TestKill(t *testing.T) {
 		if err := awaitReady(runtime); err != nil {
 			t.Fatal(err)
 		}
-		st := do(t, runtime, socket.Request{Do: socket.DoStatus}).Status
+		st := statusNow(t, runtime)
 		if st == nil || !down[st.StoodDown] {
 			t.Fatalf("round %d: stood down: %+v, want one of %v", round, st, down)
 		}
 		down = map[bool]bool{st.StoodDown: true}
 		if st.StoodDown {
 			downs++
-			if a := do(t, runtime, socket.Request{Do: socket.DoAsk, Ask: "lift"}); a.Error+a.Refused != "" {
-				t.Fatalf("round %d: %+v", round, a)
-			}
+			askNow(t, runtime, control.AskLift)
 			down = map[bool]bool{false: true}
 		}
 		for k := rnd.IntN(40); k > 0 && p.bad == "" && p.next(); k-- {
@@ -111,24 +111,16 @@ func TestKill(t *testing.T) {
 		}
 		switch rnd.IntN(4) {
 		case 0: // acknowledged
-			if a := do(t, runtime, socket.Request{Do: socket.DoAsk, Ask: "stand-down"}); a.Error+a.Refused != "" {
-				t.Fatalf("round %d: %+v", round, a)
-			}
+			askNow(t, runtime, control.AskStandDown)
 			down = map[bool]bool{true: true}
 		case 1: // on its way
-			c, err := socket.Dial(runtime)
-			if err != nil {
-				t.Fatal(err)
-			}
 			asked := make(chan struct{})
 			go func() {
 				defer close(asked)
-				ctx, cancel := context.WithCancel(context.Background())
-				defer cancel()
-				_, _ = c.Do(ctx, socket.Request{Do: socket.DoAsk, Ask: "stand-down"}) // it may be killed before
+				_, _ = socket.At(runtime).Ask(context.Background(), seam.Request{Kind: control.AskStandDown}) // it may be killed before
 			}()
 			down[true] = true
-			defer func() { <-asked; _ = c.Close() }()
+			defer func() { <-asked }()
 		}
 		if err := p.cmd.Process.Kill(); err != nil {
 			t.Fatal(err)
@@ -154,17 +146,20 @@ func TestKill(t *testing.T) {
 	t.Logf("%d kills: %d after a machine had started, %d starts stood down", rounds, collected, downs)
 }
 
-// do asks the daemon of a runtime folder.
-func do(t *testing.T, runtime string, r socket.Request) socket.Answer {
+// statusNow is the status of a runtime folder's daemon.
+func statusNow(t *testing.T, runtime string) *socket.Status {
 	t.Helper()
-	c, err := socket.Dial(runtime)
+	st, err := statusOf(t.Context(), runtime)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer func() { _ = c.Close() }() // the answer has come
-	a, err := c.Do(t.Context(), r)
-	if err != nil {
+	return st
+}
+
+// askNow asks the daemon of a runtime folder.
+func askNow(t *testing.T, runtime string, kind control.AskKind) {
+	t.Helper()
+	if _, err := socket.At(runtime).Ask(t.Context(), seam.Request{Kind: kind}); err != nil {
 		t.Fatal(err)
 	}
-	return a
 }

@@ -123,36 +123,37 @@ var (
 		"cmd/kerfwind/internal/mqttlink": {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/rig":      {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
 		// Both ends of the messages between computers: one drives a rig as its
-		// loop sees it, over a connection of the link's kind. A node tells of itself
-		// in the words of the socket.
-		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket"},
-		// The daemon ties the rig's loop to what is kept over a restart, to the
-		// service manager and to the socket, whose lines it fills; the last minutes
+		// loop sees it, over a connection of the link's kind.
+		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/rig"},
+		// The daemon ties the rig's loop to what is kept over a restart and to the
+		// service manager, and shows it to others through the seam; the last minutes
 		// are in its memory.
-		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",
-			"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
 		// One piece bounds the connections of all listeners.
 		"cmd/kerfwind/internal/broker":  {"cmd/kerfwind/internal/porter"},
 		"cmd/kerfwind/internal/metrics": {"cmd/kerfwind/internal/porter"},
+		// It carries the seam, and says the state in words.
+		"cmd/kerfwind/internal/socket": {"cmd/kerfwind/internal/timeline"},
 		// A made shop, for tests of the move-in.
 		"cmd/kerfwind/internal/movein/moveintest": {"cmd/kerfwind/internal/movein", "testdata"},
-		// It carries out what the pure session asks for.
-		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/dryrun", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state"},
+		// It carries out what the pure session asks for, for terminal and page, on a rig
+		// of its own or through the seam.
+		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/dryrun", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/timeline"},
 		// What commands look at is the rig, a running kerfwind, or a recording.
 		"cmd/kerfwind/internal/feed":   {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket"},
 		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/socket", "cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/watch":  {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/timeline"},
 		// A backup holds the history, whose lock a restore takes.
 		"cmd/kerfwind/internal/bundle": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/outfile"},
-		// A test move is a request, asked for over the socket where a daemon has the rig.
-		"cmd/kerfwind/internal/jog": {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/socket", "cmd/kerfwind/internal/timeline"},
+		// A test move is a request.
+		"cmd/kerfwind/internal/jog": {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
 		// A made history, for tests.
 		"cmd/kerfwind/internal/journal/journaltest": {"cmd/kerfwind/internal/journal"},
 		// One lesson for terminal and page, kept in the state folder.
 		"cmd/kerfwind/internal/lesson": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/learning", "cmd/kerfwind/internal/live",
 			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/state"},
-		// New shop files lie in the state folder.
-		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/state"},
+		// New shop files lie in the state folder; terminal and page swap by one piece.
+		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/wiresheet"},
 		// A replay of a made recording.
 		"cmd/kerfwind/internal/dryrun": {"cmd/kerfwind/internal/replay"},
 		// A lesson is a step of a move-in.
@@ -160,7 +161,7 @@ var (
 		// The reckoning is pure; the journal keeps what it works on.
 		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},
 		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/upkeep"},
-		"cmd/kerfwind/internal/pagebook": {"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/panel"},
+		"cmd/kerfwind/internal/pagebook": {"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/record"},
 		// The page says things in the words of the timeline and shows the same
 		// pictures and lists as the commands.
 		"cmd/kerfwind/internal/panel": {"cmd/kerfwind/internal/porter", "cmd/kerfwind/internal/timeline", "cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/ductview",
@@ -209,6 +210,8 @@ func refuse(pkg string, r room, imp string) string {
 		p := strings.TrimPrefix(imp, module+"/")
 		switch {
 		case slices.Contains(wiringPairs[pkg], p), slices.Contains(r.ours, p):
+			return ""
+		case p == "cmd/kerfwind/internal/seam" && slices.Contains(r.ours, "*"): // values alone: it is there to be used
 			return ""
 		case strings.HasPrefix(p, "cmd/") && pkg != "cmd/kerfwind":
 			return "parts of the command do not import each other unless wiringPairs lists it"

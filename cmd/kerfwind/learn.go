@@ -149,12 +149,7 @@ func takeUp(ctx context.Context, runtime string, out io.Writer, learned bool) er
 	if runtime == "" || !learned {
 		return nil
 	}
-	c, err := socket.Dial(runtime)
-	if err == nil {
-		_, err = c.Do(ctx, socket.Request{Do: socket.DoReload})
-		_ = c.Close() // the answer has come
-	}
-	if err != nil {
+	if _, err := socket.At(runtime).Reload(ctx); err != nil {
 		return fmt.Errorf("what was learned is kept, but the running kerfwind was not told: %w; have it read its files by \"systemctl reload kerfwind\"", err)
 	}
 	fmt.Fprintln(out, "The running kerfwind takes the levels up once the shop is at rest.")

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -14,9 +15,9 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/guide"
-	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
+	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 )
 
@@ -160,12 +161,21 @@ func (s *screen) String() string {
 	return s.b.String()
 }
 
+// keepIn keeps the new shop in a state folder, and notes its file.
+func keepIn(dir string, used *string) func(string, []byte) (string, error) {
+	return func(name string, text []byte) (string, error) {
+		f, err := state.WriteShop(dir, name, text)
+		*used = f.Path()
+		return *used, err
+	}
+}
+
 // startMoveIn opens the move-in of a made shop.
 func startMoveIn(t *testing.T, w *moveintest.World, old []byte, dir string) (*guide.Guide, *string) {
 	t.Helper()
 	used := new(string)
 	g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, Before: movein.Before{File: "shops/barn.toml", Text: old},
-		Use:   func(file string) error { *used = file; return nil },
+		Adopt: keepIn(dir, used),
 		Today: func() string { return "2026-11-25" }, Notice: func(err error) { t.Error(err) }})
 	if err != nil {
 		t.Fatal(err)
@@ -188,17 +198,16 @@ func TestMoveInTerminal(t *testing.T) {
 	var used *string
 	for _, until := range []string{"sensor/drum sander", "gate/g3", ""} {
 		n.g, used = startMoveIn(t, w, old, dir)
-		lines := make(chan string)
+		in, typing := io.Pipe()
 		n.answer = func(_ movein.View, changed <-chan struct{}, text string) {
-			lines <- text
+			fmt.Fprintln(typing, text)
 			n.wait(changed)
 		}
 		ended := make(chan error)
-		term := moveInTerminal{g: n.g, out: out, bar: live.NewLine(out)}
-		go func() { ended <- term.run(context.Background(), lines) }()
+		go func() { ended <- guide.NewTerminal(n.g, out).Run(context.Background(), in) }()
 		n.moveIn(until)
 		if until != "" {
-			lines <- "q"
+			fmt.Fprintln(typing, "q")
 		}
 		if err := <-ended; err != nil {
 			t.Fatal(err)
@@ -300,7 +309,7 @@ func TestMoveInLost(t *testing.T) {
 		v, changed = n.g.View()
 	}
 	w.LetGo()
-	n.g.Lost()
+	n.g.Lost("somebody has put another shop in force")
 	n.wait(changed)
 	if v, changed = n.g.View(); !strings.Contains(v.Wrong, "another shop in force") || len(v.Choices) != 1 {
 		t.Errorf("%+v", v)
@@ -349,12 +358,8 @@ func TestMoveInTold(t *testing.T) {
 	dir := t.TempDir()
 	g, _ := startMoveIn(t, w, old, dir)
 	out := &screen{}
-	term := moveInTerminal{g: g, out: out, bar: live.NewLine(out)}
-	lines := make(chan string, 3)
-	lines <- "garage"
-	lines <- "furlongs"
-	close(lines)
-	if err := term.run(context.Background(), lines); err != nil {
+	term := guide.NewTerminal(g, out)
+	if err := term.Run(context.Background(), strings.NewReader("garage\nfurlongs\n")); err != nil {
 		t.Fatal(err)
 	}
 	if text := out.String(); strings.Count(text, `"furlongs" is none of the answers`) != 1 {
@@ -367,10 +372,7 @@ func TestMoveInTold(t *testing.T) {
 	if err := os.MkdirAll(filepath.Join(dir, guide.File, "full"), 0o700); err != nil {
 		t.Fatal(err)
 	}
-	v, _ := g.View()
-	err = g.Answer(v.Revision, "metric")
-	term.tell(err)
-	if err == nil || !strings.Contains(strings.Join(strings.Fields(out.String()), " "), "cannot be written") {
+	if err = term.Run(context.Background(), strings.NewReader("metric\n")); err != nil || !strings.Contains(strings.Join(strings.Fields(out.String()), " "), "cannot be written") {
 		t.Errorf("%v\n%s", err, out.String())
 	}
 }

@@ -18,6 +18,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/seam"
 )
 
 // sawNowAndThen is a shop in which one machine runs now and then, on another sensor
@@ -175,14 +176,12 @@ func TestMoveInNear(t *testing.T) {
 		t.Fatal(err)
 	}
 	notice := func(err error) { t.Log(err) }
-	var g *guide.Guide
-	link := &benchLink{rig: w.Rig, read: func(r reading) { r.to(g) }, notice: notice, down: func() bool { return false }}
-	near := &nearBench{runtime: dir, benchLink: link, how: how}
-	if g, err = guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: near, Before: movein.Before{File: "barn.toml", Text: old},
-		Use: func(string) error { return nil }, Today: func() string { return "today" }, Notice: notice}); err != nil {
+	near := &guide.Near{Runtime: dir, How: how, Down: func() bool { return false }}
+	g, bench, err := near.Through(t.Context(), seam.Refuses{}, guide.Options{State: dir, Rig: w.Rig, Before: movein.Before{File: "barn.toml", Text: old},
+		Today: func() string { return "today" }, Notice: notice})
+	if err != nil {
 		t.Fatal(err)
 	}
-	link.begin()
 	answer := func(texts ...string) {
 		t.Helper()
 		for _, text := range texts {
@@ -223,9 +222,10 @@ func TestMoveInNear(t *testing.T) {
 	if v, _ := g.View(); v.Step != "gate/g1" {
 		t.Errorf("%+v", v)
 	}
-	link.end()
 	g.Close()
-	near.end()
+	if err := bench.Leave(); err != nil {
+		t.Error(err)
+	}
 	lock, err := rig.TakeLock(dir)
 	if err != nil {
 		t.Fatal(err)

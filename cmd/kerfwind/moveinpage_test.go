@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"net/http/httptest"
 	"os"
@@ -19,8 +18,13 @@ import (
 	"kerfwind/config"
 )
 
+// letGo leaves a made shop.
+type letGo struct{ w *moveintest.World }
+
+func (l letGo) Leave() error { l.w.LetGo(); return nil }
+
 // moveInServer serves the page with a move-in in a made shop.
-func moveInServer(t *testing.T, w *moveintest.World, old []byte, dir string) (origin string, page *moveInPage, used *string) {
+func moveInServer(t *testing.T, w *moveintest.World, old []byte, dir string) (origin string, page *guide.Page, used *string) {
 	t.Helper()
 	file := filepath.Join(dir, "barn.toml")
 	if err := os.WriteFile(file, old, 0o600); err != nil {
@@ -36,18 +40,15 @@ func moveInServer(t *testing.T, w *moveintest.World, old []byte, dir string) (or
 		t.Fatal(err)
 	}
 	used = new(string)
-	page = &moveInPage{
-		kept: func() bool { return guide.Left(dir) },
-		open: func() (*guide.Guide, error) {
-			g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, Before: movein.Before{File: file, Text: old}, Use: func(f string) error { *used = f; return nil },
+	page = &guide.Page{State: dir, Notice: func(err error) { t.Error(err) },
+		Open: func() (*guide.Guide, guide.Leave, error) {
+			g, err := guide.Open(guide.Options{State: dir, Rig: w.Rig, Link: w, Before: movein.Before{File: file, Text: old}, Adopt: keepIn(dir, used),
 				Today: func() string { return "2026-11-25" }, Notice: func(err error) { t.Error(err) }})
 			if err == nil {
 				w.To = g
 			}
-			return g, err
-		},
-		leave: func(context.Context, *guide.Guide) error { w.LetGo(); return nil },
-	}
+			return g, letGo{w}, err
+		}}
 	s := panel.New(panel.Options{Version: "test", Simulated: true, Passwords: filepath.Join(dir, passwordFile), Audit: func(panel.Row) error { return nil }, Notice: func(err error) { t.Error(err) }})
 	p := panel.NewShop(shop)
 	p.Now, p.Speed, p.MoveIn = w.Now, 1, page
@@ -117,7 +118,7 @@ func TestMoveInPage(t *testing.T) {
 		phone.until("it can begin", `document.body.innerText.includes('The rig is in a new shop?')`)
 		phone.tap(`form[action="/move-in/begin"] button`)
 		phone.until("the first question", `!!document.querySelector('input[name=revision]')`)
-		n.g = page.under()
+		n.g = w.To.(*guide.Guide)
 	}
 	begin()
 	// The other phone sees the first question; by the time it answers, it is the
@@ -147,7 +148,7 @@ func TestMoveInPage(t *testing.T) {
 	}
 	phone.tap(`form[action="/move-in/leave"] button`)
 	phone.until("it is over", `document.body.innerText.includes('The rig is in a new shop?')`)
-	if n.g = page.under(); n.g != nil || guide.Left(dir) {
+	if page.Question() != nil || guide.Left(dir) {
 		t.Error("it is still under way")
 	}
 	for _, what := range []string{"sensor", "gate", "learn", "air", "dry", "activate"} {

@@ -7,13 +7,13 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"sync"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
 )
@@ -71,8 +71,8 @@ func (r *runFlags) node(ctx context.Context, stop func(), out *lines, own *confi
 	}
 	defer func() { _ = manager.Close() }() // nothing more is said
 	context.AfterFunc(ctx, stop)           // a second signal ends the program at once
-	host := &nodeHost{path: r.rig, out: out}
-	defer attend(ctx, listener, host, out.notice)()
+	host := node.NewHost(versionText(), r.rig, out.notice)
+	defer attend(ctx, listener, func(p socket.Peer) seam.Shop { return host.Door(p.Door()) }, host.Renew, out.notice)()
 	began := time.Now()
 	how := realRig()
 	tell := newTeller(manager, out)
@@ -97,12 +97,12 @@ func (r *runFlags) node(ctx context.Context, stop func(), out *lines, own *confi
 	}
 	out.say(fmt.Sprintf("kerfwind runs as node %s; it waits for the computer that decides", own.Name))
 	for {
-		host.set(n)
+		host.Runs(n)
 		err := n.Run(ctx)
 		if err != nil || !n.Renewed() {
 			return ended(err, out)
 		}
-		next := host.take()
+		next := host.Take()
 		if n, err = open(next); err != nil {
 			out.notice(fmt.Errorf("%w; the former rig file stays in force", err))
 			if n, err = open(own); err != nil {
@@ -113,85 +113,6 @@ func (r *runFlags) node(ctx context.Context, stop func(), out *lines, own *confi
 		own = next
 		out.say(fmt.Sprintf("the rig file is in force; node %s waits for the computer that decides", own.Name))
 	}
-}
-
-// nodeHost answers other commands on a node.
-type nodeHost struct {
-	path string // of the rig file
-	out  *lines
-
-	mu   sync.Mutex
-	n    *node.Node  // nil: not open yet
-	next *config.Rig // comes in force; nil: none waits
-}
-
-var _ socket.Handler = (*nodeHost)(nil)
-
-// set makes a node the one that runs.
-func (h *nodeHost) set(n *node.Node) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.n = n
-	if h.next != nil { // it came in between
-		n.Renew()
-	}
-}
-
-// take takes the file that comes in force.
-func (h *nodeHost) take() *config.Rig {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	next := h.next
-	h.next = nil
-	return next
-}
-
-// Status is the state of the node.
-func (h *nodeHost) Status() *socket.Status {
-	h.mu.Lock()
-	n := h.n
-	h.mu.Unlock()
-	st := &socket.Status{Program: versionText(), PID: os.Getpid()}
-	if n == nil {
-		return st
-	}
-	st.Node = n.Status()
-	st.Ready, st.Running, st.Moving, st.Reload = st.Node.Ready, st.Node.Running, !st.Node.Quiet, st.Node.Reload
-	return st
-}
-
-// Reload reads the rig file again. It comes in force at the next quiet moment; one that
-// cannot be used changes nothing.
-func (h *nodeHost) Reload() {
-	next, err := config.LoadRig(h.path)
-	if err == nil && !next.IsNode {
-		err = config.Errors{{File: h.path, Message: "this computer runs as a node, and the file no longer says so", Remedy: "restart the service: its role changes with a start only"}}
-	}
-	if err != nil {
-		h.out.notice(fmt.Errorf("%w; the former rig file stays in force", err))
-		return
-	}
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.next = next
-	if h.n != nil {
-		h.n.Renew()
-	}
-}
-
-var errAskThere = errors.New("this computer is a node: ask on the computer that decides")
-
-// Ask refuses: a node decides nothing.
-func (h *nodeHost) Ask(context.Context, socket.Request, socket.Peer) socket.Answer {
-	return socket.Answer{Error: errAskThere.Error()}
-}
-
-// Use refuses: a node has no shop.
-func (h *nodeHost) Use(string) (bool, error) { return false, errAskThere }
-
-// Stream refuses: what a node senses goes to the computer that decides.
-func (h *nodeHost) Stream(context.Context, socket.Request) (<-chan socket.Answer, error) {
-	return nil, errAskThere
 }
 
 // teller speaks with the service manager in a goroutine of its own, since that

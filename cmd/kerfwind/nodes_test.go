@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"net"
 	"os"
@@ -13,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/socket"
 )
 
@@ -28,30 +30,38 @@ func (o *output) String() string              { o.mu.Lock(); defer o.mu.Unlock()
 // everyReading reads a channel's readings until 200 of them have come a half
 // cycle apart.
 func everyReading(folder, channel string) error {
-	c, err := socket.Dial(folder)
+	ctx := context.Background()
+	shop := socket.At(folder)
+	st, err := shop.State(ctx)
 	if err != nil {
 		return err
 	}
-	defer func() { _ = c.Close() }() // only read
-	if err := c.Start(socket.Request{Do: socket.DoReadings}); err != nil {
+	items, err := shop.Follow(ctx, seam.Want{Readings: true})
+	if err != nil {
 		return err
 	}
-	last, row := 0.0, 0
+	defer func() { _ = items.Close() }() // only read
+	last, row := time.Duration(0), 0
 	for n := 0; row < 200; n++ {
-		a, err := c.Next()
+		if n%50 == 0 {
+			if err := shop.Listen(ctx, 3*time.Second); err != nil {
+				return err
+			}
+		}
+		x, err := items.Next(ctx)
 		if err != nil {
 			return err
 		}
 		if n == 5000 {
 			return fmt.Errorf("of %d readings not 200 of %s in a row came a half cycle apart", n, channel)
 		}
-		if a.Reading == nil || a.Reading.Channel != channel {
+		if ch := x.Reading.Channel; x.Kind != seam.AReading || ch >= len(st.Channels) || st.Channels[ch] != channel {
 			continue
 		}
-		if row++; a.Reading.T-last > 0.05 || a.Reading.T < last {
+		if row++; x.Reading.At-last > 50*time.Millisecond || x.Reading.At < last {
 			row = 0
 		}
-		last = a.Reading.T
+		last = x.Reading.At
 	}
 	return nil
 }

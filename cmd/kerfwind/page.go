@@ -3,18 +3,17 @@ package main
 import (
 	"context"
 	"errors"
-	"io"
-	"math"
 	"path/filepath"
-	"sync/atomic"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/guide"
 	"kerfwind/cmd/kerfwind/internal/lesson"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/cmd/kerfwind/internal/pagebook"
 	"kerfwind/cmd/kerfwind/internal/panel"
-	"kerfwind/cmd/kerfwind/internal/record"
+	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/cmd/kerfwind/internal/shopfiles"
 	"kerfwind/control"
 	"kerfwind/sensor"
 )
@@ -25,17 +24,17 @@ const auditFile = "audit.jsonl"
 // page serves the page for the phone. It outlives a change of the shop.
 type page struct {
 	state  string // folder
+	seam   seam.Shop
 	server *panel.Server
-	reload func()                                  // the files are read again; set before it serves
-	down   func(tell func(part string, why error)) // of the program; likewise
-	bench  *pageBench
+	movein *guide.Page
+	notice func(error)
 }
 
 // newPage prepares the page. Nothing is served until a shop's rig file asks
 // for it.
-func newPage(folder string, simulated bool, notice func(error)) *page {
-	p := &page{state: stateFolder(folder)}
-	p.bench = newPageBench(p.state, notice)
+func newPage(folder string, simulated bool, shop seam.Shop, notice func(error)) page {
+	p := page{state: stateFolder(folder), seam: shop, notice: notice}
+	p.movein = &guide.Page{State: p.state, Notice: notice}
 	log := &panel.Log{Path: filepath.Join(p.state, auditFile)}
 	p.server = panel.New(panel.Options{
 		Version: versionText(), Simulated: simulated, Passwords: filepath.Join(p.state, passwordFile), Audit: log.Add, Notice: notice,
@@ -48,7 +47,7 @@ func newPage(folder string, simulated bool, notice func(error)) *page {
 }
 
 // start puts a shop on the page, where its rig file asks for one.
-func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
+func (p *page) start(s *daemon.Host) (daemon.Watcher, error) {
 	at := s.Rig.Page
 	if at == nil {
 		p.server.Close() // a file that was read again may have taken it away
@@ -58,14 +57,7 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
-	var hertz atomic.Uint64 // as measured; 0 it is not
-	shop.Hertz = func() (float64, bool) {
-		hz := math.Float64frombits(hertz.Load())
-		return hz, hz > 0
-	}
-	shop.MoveIn = p.bench.page
 	p.server.Show(shop)
-	p.bench.attach(s)
 	place := panel.Place{Listen: at.Listen, Hosts: at.Hosts}
 	if at.CertFile != "" {
 		folder := filepath.Dir(s.Rig.File)
@@ -73,22 +65,13 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 	}
 	p.server.Open(place, s.Fares)
 	return daemon.Watcher{
-		Observer: benchWatch{shop, p.bench, s},
-		Second: func(snap *control.Snapshot, now time.Duration) {
-			hz, measured := s.Live.Mains()
-			if !measured {
-				hz = 0
-			}
-			hertz.Store(math.Float64bits(hz))
-			shop.Second(snap, now)
-		},
+		Observer: shop,
+		Second:   shop.Second,
 		Reading: func(r sensor.Reading) {
 			shop.Reading(r)
 			learn.Reading(r)
-			p.bench.reading(s, r)
 		},
 		Close: func() error {
-			p.bench.detach(s)
 			p.server.Leave(shop)
 			learn.Close()
 			return nil
@@ -96,8 +79,24 @@ func (p *page) start(s *daemon.Shop) (daemon.Watcher, error) {
 	}, nil
 }
 
+// soon bounds what the page asks of the shop.
+func soon() (context.Context, context.CancelFunc) {
+	return context.WithTimeout(context.Background(), 5*time.Second)
+}
+
+// now is the state of the shop; empty if it does not say.
+func (p *page) now() seam.State {
+	ctx, cancel := soon()
+	defer cancel()
+	st, err := p.seam.State(ctx)
+	if err != nil {
+		p.notice(err)
+	}
+	return st
+}
+
 // shop is what the page sees of a running shop.
-func (p *page) shop(s *daemon.Shop) (*panel.Shop, *lesson.Page, error) {
+func (p *page) shop(s *daemon.Host) (*panel.Shop, *lesson.Page, error) {
 	clock, _, err := stamps(s)
 	if err != nil {
 		return nil, nil, err
@@ -105,35 +104,53 @@ func (p *page) shop(s *daemon.Shop) (*panel.Shop, *lesson.Page, error) {
 	shop := panel.NewShop(s.Shop)
 	shop.Names, shop.Now, shop.Speed = s.Names, s.Now, s.Speed
 	shop.Wall = func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted }
-	shop.Ask = func(ctx context.Context, in control.Input) error {
-		in.Kind, in.Origin = control.Ask, control.Page // nothing else comes from there
-		err := s.Ask(ctx, in)
-		if no := (*daemon.Refused)(nil); errors.As(err, &no) {
-			return &panel.Refusal{Why: no.Why}
+	shop.Ask = func(ctx context.Context, in control.Input) error { return pageAsk(ctx, s, in) }
+	shop.Down = func(tell func(part string, why error)) {
+		for _, x := range p.now().Parts {
+			if x.Down != "" {
+				tell(x.Name, errors.New(x.Down))
+			}
 		}
-		return err
 	}
-	shop.Down = p.down
-	shop.Shops = &pageShops{state: p.state, shop: s.Shop, now: s.Choice, use: s.Use}
+	shop.Hertz = func() (float64, bool) { m := p.now().Mains; return m.Hertz, m.Measured }
+	shop.Shops = &shopfiles.Page{Service: &shopfiles.Service{Folder: p.state, Owner: shopfiles.OwnerFolder(s.Rig.File), Rig: s.Rig, Shop: p.seam}, Files: s.Shop}
 	book := pagebook.New(p.state, clock, time.Local)
 	shop.History, shop.Upkeep = book.Open, book
-	if s.Memory != nil {
-		shop.Tape = pageTape{s.Memory}
+	if s.Rig.Converters() > 0 {
+		shop.Tape = pagebook.Tape{Rig: s.Rig, Shop: p.seam}
 	}
-	learn := &lesson.Page{Shop: s.Shop, Folder: p.state, Now: s.Now, Today: func() time.Time { return clock().Wall }, Reload: p.reload, Guard: s.Guard, Listen: s.Live.Listen}
+	p.movein.Open = func() (*guide.Guide, guide.Leave, error) {
+		ctx, cancel := soon()
+		defer cancel()
+		return guide.Through(ctx, p.seam, guide.Options{State: p.state, Rig: s.Rig, Notice: p.notice, Guard: guide.Beside(p.notice),
+			Today: func() string { return time.Now().Format(time.DateOnly) }})
+	}
+	shop.MoveIn = p.movein
+	learn := &lesson.Page{Shop: s.Shop, Folder: p.state, Now: s.Now, Today: func() time.Time { return clock().Wall }, Guard: s.Guard,
+		Reload: func() {
+			ctx, cancel := soon()
+			defer cancel()
+			if _, err := p.seam.Reload(ctx); err != nil {
+				p.notice(err)
+			}
+		},
+		Listen: func(long time.Duration) { _ = p.seam.Listen(context.Background(), long) }, // where no shop is taken up, nothing is read
+	}
 	if len(learn.Machines()) > 0 {
 		shop.Learn = learn
 	}
 	return shop, learn, nil
 }
 
-// pageTape is the memory of the last minutes as the page has it.
-type pageTape struct{ *record.Memory }
-
-func (t pageTape) Write(w io.Writer, from, to time.Duration) error {
-	_, err := t.Memory.Write(w, from, to)
-	if errors.Is(err, record.ErrNothing) {
-		err = panel.ErrNoTape
+// pageAsk passes a request of the page on.
+func pageAsk(ctx context.Context, s *daemon.Host, in control.Input) error {
+	r := seam.Request{Kind: control.AskKind(in.State), For: in.For, Revision: s.Revision}
+	if in.ID != control.NoID {
+		r.Target = s.Gates[in.ID].Name
+	}
+	_, err := s.Seam.Ask(ctx, r)
+	if no := (*seam.Refused)(nil); errors.As(err, &no) {
+		return &panel.Refusal{Why: no.Why}
 	}
 	return err
 }

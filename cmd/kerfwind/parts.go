@@ -13,9 +13,10 @@ import (
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/metrics"
-	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/cmd/kerfwind/internal/notices"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
 )
@@ -23,34 +24,28 @@ import (
 // parts are what looks on while a shop runs. Each may fail without the others.
 func (r *runFlags) parts(out *lines, web *page) []daemon.Part {
 	link := &topics{state: r.state}
+	named := func(yes func(*config.Rig) bool) func(*config.Shop) bool {
+		return func(s *config.Shop) bool { return yes(s.Rig) }
+	}
 	return []daemon.Part{
-		{Name: "output", Start: func(s *daemon.Shop) (daemon.Watcher, error) {
+		{Name: "output", Bench: true, Start: func(s *daemon.Host) (daemon.Watcher, error) {
 			return daemon.Watcher{Observer: &events{out, s.Names, r.json}}, nil
 		}},
-		{Name: "history", Start: notOnBench(r.history)},
-		{Name: "broker", Start: link.ownBroker},
-		{Name: "mqtt", Start: link.start},
-		{Name: "nodes", Start: nodes},
-		{Name: "metrics", Start: func(s *daemon.Shop) (daemon.Watcher, error) { return serveMetrics(s, link) }},
-		{Name: "page", Start: web.start},
-		{Name: "notices", Start: notOnBench(func(s *daemon.Shop) (daemon.Watcher, error) { return sendNotices(s, out) })},
-	}
-}
-
-// notOnBench leaves a part out while a move-in looks at the rig: its test moves
-// and the current of machines without a name are nobody's history or news.
-func notOnBench(start func(*daemon.Shop) (daemon.Watcher, error)) func(*daemon.Shop) (daemon.Watcher, error) {
-	return func(s *daemon.Shop) (daemon.Watcher, error) {
-		if onBench(s) {
-			return daemon.Watcher{}, nil
-		}
-		return start(s)
+		{Name: "history", Start: r.history},
+		{Name: "broker", Bench: true, Wanted: named(func(r *config.Rig) bool { return r.Broker != nil }), Start: link.ownBroker},
+		{Name: "mqtt", Bench: true, After: "broker", Door: seam.Topic, Senses: true, Wanted: named(func(r *config.Rig) bool { return r.MQTT != nil }), Start: link.start},
+		{Name: "nodes", Bench: true, Door: seam.Local, Wanted: named(func(r *config.Rig) bool { return len(r.Nodes) > 0 }), Start: nodes},
+		{Name: "metrics", Bench: true, Door: seam.Local, Wanted: named(func(r *config.Rig) bool { return r.Metrics != nil }),
+			Start: func(s *daemon.Host) (daemon.Watcher, error) { return serveMetrics(s, link) }},
+		{Name: "page", Bench: true, Door: seam.Page, Start: func(s *daemon.Host) (daemon.Watcher, error) { return web.start(s) }},
+		{Name: "notices", Wanted: func(s *config.Shop) bool { return len(s.Notices) > 0 },
+			Start: func(s *daemon.Host) (daemon.Watcher, error) { return sendNotices(s, out) }},
 	}
 }
 
 // stamps is the journal's clock. In a simulation that runs faster, the time of
 // day does so too.
-func stamps(s *daemon.Shop) (now func() journal.Stamp, began time.Duration, err error) {
+func stamps(s *daemon.Host) (now func() journal.Stamp, began time.Duration, err error) {
 	c, err := newBootClock("/")
 	if err != nil {
 		return nil, 0, err
@@ -69,7 +64,7 @@ func stamps(s *daemon.Shop) (now func() journal.Stamp, began time.Duration, err 
 }
 
 // history records in the state folder.
-func (r *runFlags) history(s *daemon.Shop) (daemon.Watcher, error) {
+func (r *runFlags) history(s *daemon.Host) (daemon.Watcher, error) {
 	clock, origin, err := stamps(s)
 	if err != nil {
 		return daemon.Watcher{}, err
@@ -120,19 +115,24 @@ func (r *runFlags) history(s *daemon.Shop) (daemon.Watcher, error) {
 }
 
 // serveMetrics serves the metrics where the rig file says so.
-func serveMetrics(s *daemon.Shop, link *topics) (daemon.Watcher, error) {
-	if s.Rig.Metrics == nil {
-		return daemon.Watcher{}, nil
-	}
+func serveMetrics(s *daemon.Host, link *topics) (daemon.Watcher, error) {
 	m := metrics.New(s.Shop, versionText())
 	link.measure(m, s)
-	if d, ok := s.Live.Far().(*node.Decider); ok {
-		for i, name := range d.Names() {
-			m.Node(name, func() bool { return d.Works(i) })
+	state := func() seam.State {
+		st, err := s.Seam.State(context.Background())
+		if err != nil {
+			s.Fares(err)
 		}
+		return st
+	}
+	for i := range s.Rig.Nodes {
+		m.Node(s.Rig.Nodes[i].Name, func() bool { n := state().Nodes; return i < len(n) && n[i].Down == "" })
 	}
 	if net := s.Duct(); net != nil {
-		m.Air(net, s.Air)
+		m.Air(net, func(open uint64) (total float64, flow []float64, ok bool) {
+			a := state().Air
+			return a.Total, a.Flow, a.Known && a.Open == open
+		})
 	}
 	l, err := net.Listen("tcp", s.Rig.Metrics.Listen)
 	if err != nil {
@@ -158,10 +158,7 @@ func serveMetrics(s *daemon.Shop, link *topics) (daemon.Watcher, error) {
 }
 
 // sendNotices sends news to the addresses that the shop file names.
-func sendNotices(s *daemon.Shop, out *lines) (daemon.Watcher, error) {
-	if len(s.Notices) == 0 {
-		return daemon.Watcher{}, nil
-	}
+func sendNotices(s *daemon.Host, out *lines) (daemon.Watcher, error) {
 	clock, _, err := stamps(s)
 	if err != nil {
 		return daemon.Watcher{}, err

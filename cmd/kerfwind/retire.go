@@ -73,8 +73,8 @@ func (f *retireFlags) idle(ctx context.Context, file string, s *config.Shop) (lo
 	case err != nil:
 		return nil, "", err
 	}
-	running := ofProcess(st.PID, st.File)
-	if st.Shop == s.Name || st.File == "" || shopfiles.Same(running, file) || filepath.Base(running) == guide.BenchFile {
+	running := st.File
+	if st.Shop == s.Name || st.File == "" || shopfiles.Same(running, file) || st.Bench {
 		return nil, "", fmt.Errorf("kerfwind runs %q (%s): stop it first (systemctl stop kerfwind), or choose the next shop (kerfwind use)", st.Shop, running)
 	}
 	return nopCloser{}, st.Shop, nil

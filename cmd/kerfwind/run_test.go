@@ -76,17 +76,10 @@ func awaitStatus(folder string, good func(*socket.Status) bool) error {
 	var err error
 	var last *socket.Status
 	for ctx.Err() == nil {
-		var c *socket.Client
-		if c, err = socket.Dial(folder); err == nil {
-			var a socket.Answer
-			a, err = c.Do(ctx, socket.Request{Do: socket.DoStatus})
-			if cerr := c.Close(); err == nil {
-				err = cerr
-			}
-			if err == nil && a.Status != nil {
-				if last = a.Status; good(last) {
-					return nil
-				}
+		var st *socket.Status
+		if st, err = statusOf(ctx, folder); err == nil {
+			if last = st; good(last) {
+				return nil
 			}
 		}
 		if err == nil {

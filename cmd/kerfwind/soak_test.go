@@ -149,14 +149,14 @@ func TestSoak(t *testing.T) {
 				Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) { return simrig.Outputs(s, p), nil },
 			},
 			Parts: []daemon.Part{
-				{Name: "counter", Start: func(*daemon.Shop) (daemon.Watcher, error) {
+				{Name: "counter", Start: func(*daemon.Host) (daemon.Watcher, error) {
 					return daemon.Watcher{Observer: counter{&starts}}, nil
 				}},
-				{Name: "metrics", Start: func(s *daemon.Shop) (daemon.Watcher, error) {
+				{Name: "metrics", Start: func(s *daemon.Host) (daemon.Watcher, error) {
 					m := metrics.New(s.Shop, "test")
 					return daemon.Watcher{Observer: m, Frame: m.Frame, Reading: m.Reading, Late: m.Late, Second: m.Snapshot}, nil
 				}},
-				{Name: "history", Start: func(s *daemon.Shop) (daemon.Watcher, error) {
+				{Name: "history", Start: func(s *daemon.Host) (daemon.Watcher, error) {
 					j = journal.Start(journal.Options{Dir: dir, Zone: time.UTC, Shop: s.Name, NameOf: s.NameOf, Budget: 6,
 						Clock: func() journal.Stamp {
 							return journal.Stamp{Boot: "soak", Mono: time.Since(began), Wall: time.Now(), Trusted: true}

@@ -6,13 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/guide"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
@@ -65,19 +63,16 @@ Exit code 1: no kerfwind runs.`,
 
 // statusOf asks the daemon of a runtime folder.
 func statusOf(ctx context.Context, folder string) (*socket.Status, error) {
-	c, err := socket.Dial(folder)
+	shop := socket.At(folder)
+	h, err := shop.Hello(ctx)
 	if err != nil {
 		return nil, err
 	}
-	defer func() { _ = c.Close() }() // the answer has come
-	a, err := c.Do(ctx, socket.Request{Do: socket.DoStatus})
+	st, err := shop.State(ctx)
 	if err != nil {
 		return nil, err
 	}
-	if a.Status == nil {
-		return nil, errors.New("the daemon gave no status: use the kerfwind that it runs")
-	}
-	return a.Status, nil
+	return socket.StatusOf(&h, &st), nil
 }
 
 // printStatus prints a status for people.
@@ -117,7 +112,7 @@ func printStatus(w io.Writer, st *socket.Status) error {
 		}
 	}
 	say(st.File != "", "file: "+st.File+" ("+st.FileWhy+")")
-	say(filepath.Base(st.File) == guide.BenchFile, `no machine is served while a move-in is open: "kerfwind movein" goes on with it, and q there takes up the shop before`)
+	say(st.Bench, `no machine is served while a move-in is open: "kerfwind movein" goes on with it, and q there takes up the shop before`)
 	say(st.File == "" && !st.Simulated, "no shop file: "+st.FileWhy)
 	say(st.Simulated, "simulated: nothing real is read or moved")
 	say(st.Page != "", "the page is at "+st.Page)

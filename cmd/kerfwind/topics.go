@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
+	"fmt"
 	"path/filepath"
 	"sync"
 	"sync/atomic"
@@ -14,17 +15,14 @@ import (
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/metrics"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
-	"kerfwind/cmd/kerfwind/internal/node"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/control"
 )
 
 // ownBroker runs a broker within the program where the rig file asks for one.
 // It has nothing to observe; it ends with the shop, after the link has.
-func (t *topics) ownBroker(s *daemon.Shop) (daemon.Watcher, error) {
+func (t *topics) ownBroker(s *daemon.Host) (daemon.Watcher, error) {
 	conf := s.Rig.Broker
-	if conf == nil {
-		return daemon.Watcher{}, nil
-	}
 	password := ""
 	if conf.PasswordFile != "" {
 		var err error
@@ -36,17 +34,11 @@ func (t *topics) ownBroker(s *daemon.Shop) (daemon.Watcher, error) {
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
-	return daemon.Watcher{Observer: idle{}, Close: func() error {
+	return daemon.Watcher{Close: func() error {
 		t.said.Wait()
 		return b.Close()
 	}}, nil
 }
-
-// idle observes nothing.
-type idle struct{}
-
-// Observe does nothing.
-func (idle) Observe(*control.Snapshot, []control.Event) {}
 
 // topics is the link to the broker.
 type topics struct {
@@ -60,10 +52,7 @@ type topics struct {
 const emptiedWithin = 5 * time.Second
 
 // start starts the link where the rig file names a broker.
-func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
-	if s.Rig.MQTT == nil {
-		return daemon.Watcher{}, nil
-	}
+func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 	clock, _, err := stamps(s)
 	if err != nil {
 		return daemon.Watcher{}, err
@@ -72,12 +61,13 @@ func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
+	asks := newTopicAsks(s)
 	l, err := mqttlink.Start(mqttlink.Options{
 		MQTT: *s.Rig.MQTT, Password: password, TLS: secure, Shop: s.Shop, Names: *s.Names, Version: versionText(), Boot: rand.Text(),
 		Now:   s.Now,
 		Clock: func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted },
-		Post:  s.Live.Ask,
-		Read:  s.Live.Heard,
+		Post:  asks.post,
+		Read:  s.Source.Heard,
 		Emptied: func() error {
 			ctx, cancel := context.WithTimeout(context.Background(), emptiedWithin)
 			defer cancel()
@@ -87,17 +77,18 @@ func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
 			}
 			return errors.Join(db.Reset(ctx, "bin", "topic", clock(), time.Local), db.Close())
 		},
-		Keep:   s.Ask,
+		Keep:   asks.ask,
 		Notice: s.Notice,
 		Guard:  s.Guard,
-		Sense:  s.Live.Guard, // as of any sensor: the outputs become inert, and the program ends
+		Sense:  s.Source.Guard, // as of any sensor: the outputs become inert, and the program ends
 	})
 	if err != nil {
+		asks.end()
 		return daemon.Watcher{}, err
 	}
 	t.link.Store(l)
 	t.said.Add(1)
-	s.Live.Link(l)
+	s.Source.Drive(l)
 	return daemon.Watcher{
 		Observer: l,
 		Second: func(snap *control.Snapshot, _ time.Duration) {
@@ -113,7 +104,8 @@ func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
 		},
 		Close: func() error {
 			defer t.said.Done()
-			s.Live.Link(nil)
+			s.Source.Drive(nil)
+			asks.end()
 			t.link.Store(nil)
 			l.Close()
 			return nil
@@ -121,17 +113,84 @@ func (t *topics) start(s *daemon.Shop) (daemon.Watcher, error) {
 	}, nil
 }
 
-// nodes tells how the other computers of the shop fare.
-func nodes(s *daemon.Shop) (daemon.Watcher, error) {
-	d, ok := s.Live.Far().(*node.Decider)
-	if !ok {
-		return daemon.Watcher{}, nil
+// topicAsks passes requests of topics on, one after the other: the link does not wait
+// for what becomes of them, which it sees as events.
+type topicAsks struct {
+	s     *daemon.Host
+	queue chan control.Input
+	ctx   context.Context
+	stop  context.CancelFunc
+	done  sync.WaitGroup
+}
+
+// asksWaiting is how many requests may wait: more than come in a burst.
+const asksWaiting = 16
+
+func newTopicAsks(s *daemon.Host) *topicAsks {
+	a := &topicAsks{s: s, queue: make(chan control.Input, asksWaiting)}
+	a.ctx, a.stop = context.WithCancel(context.Background())
+	a.done.Go(func() { s.Guard(a.run) })
+	return a
+}
+
+func (a *topicAsks) run() {
+	for {
+		select {
+		case in := <-a.queue:
+			if err := a.ask(a.ctx, in); err != nil && !errors.As(err, new(*seam.Refused)) && a.ctx.Err() == nil {
+				a.s.Notice(fmt.Errorf("mqtt: a request did not get through: %w", err))
+			}
+		case <-a.ctx.Done():
+			return
+		}
 	}
-	return daemon.Watcher{Observer: idle{}, Second: func(*control.Snapshot, time.Duration) { s.Fares(d.Down()) }}, nil
+}
+
+// ask passes a request on and waits for what becomes of it.
+func (a *topicAsks) ask(ctx context.Context, in control.Input) error {
+	r := seam.Request{Kind: control.AskKind(in.State), For: in.For, Revision: a.s.Revision}
+	if in.ID != control.NoID {
+		r.Target = a.s.Gates[in.ID].Name
+	}
+	_, err := a.s.Seam.Ask(ctx, r)
+	return err
+}
+
+// post takes a request, or what a gate on a topic shows. It reports whether there was
+// room.
+func (a *topicAsks) post(in control.Input) bool {
+	if in.Kind != control.Ask {
+		return a.s.Source.Post(in)
+	}
+	select {
+	case a.queue <- in:
+		return true
+	default:
+		return false
+	}
+}
+
+func (a *topicAsks) end() {
+	a.stop()
+	a.done.Wait()
+}
+
+// nodes tells how the other computers of the shop fare.
+func nodes(s *daemon.Host) (daemon.Watcher, error) {
+	return daemon.Watcher{Second: func(*control.Snapshot, time.Duration) {
+		st, err := s.Seam.State(context.Background())
+		errs := []error{err}
+		for _, n := range st.Nodes {
+			if n.Down != "" {
+				errs = append(errs, fmt.Errorf("node %s: %s", n.Name, n.Down))
+			}
+		}
+		s.Fares(errors.Join(errs...))
+	}}, nil
 }
 
 // measure adds the link to the metrics, where the rig has one.
-func (t *topics) measure(m *metrics.Metrics, s *daemon.Shop) {
+func (t *topics) measure(m *metrics.Metrics, s *daemon.Host) {
 	if s.Rig.MQTT == nil {
 		return
 	}

@@ -1,8 +1,10 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -13,6 +15,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
 )
@@ -92,43 +95,70 @@ func (f *useFlags) find(name string) (string, error) {
 	return "", fmt.Errorf("there is no shop %q: looked for %s; kerfwind shops lists those that are kept", name, strings.Join(try, ", "))
 }
 
+// stored is a shop that does not run.
+func (f *useFlags) stored() seam.Shop {
+	ofRig := func(do func(*config.Rig) (*config.Shop, error)) (*config.Shop, error) {
+		r, err := config.LoadRig(f.rig)
+		if err != nil {
+			return nil, &exitError{exitConfig, err}
+		}
+		s, err := do(r)
+		if err != nil {
+			return nil, &exitError{exitConfig, err}
+		}
+		return s, nil
+	}
+	return &daemon.Stored{
+		Refuses: seam.Refuses{Err: socket.ErrNobody}, Folder: stateFolder(f.state),
+		Load: func(c daemon.Choice) (*config.Shop, error) {
+			return ofRig(func(r *config.Rig) (*config.Shop, error) { return config.LoadShop(c.File, r) })
+		},
+		Parse: func(path string, text []byte) (*config.Shop, error) {
+			return ofRig(func(r *config.Rig) (*config.Shop, error) { return config.ParseShop(path, text, r) })
+		},
+	}
+}
+
+// door is the kerfwind that runs or, where none does, the next one's shop.
+func (f *useFlags) door(ctx context.Context) (seam.Shop, error) {
+	shop := socket.At(rig.Folder(f.runtime))
+	switch _, err := shop.Hello(ctx); {
+	case errors.Is(err, socket.ErrNobody):
+		return f.stored(), nil
+	case err != nil:
+		return nil, err
+	}
+	return shop, nil
+}
+
 // choose lets the daemon choose or, where none runs, does so for the next.
 func (f *useFlags) choose(cmd *cobra.Command, file string) error {
+	shop, err := f.door(cmd.Context())
+	if err != nil {
+		return err
+	}
+	t, err := shop.Adopt(cmd.Context(), seam.Adoption{File: seam.File{Path: file}, Always: true})
+	if err != nil {
+		return err
+	}
 	what := file
 	if file == "" {
 		what = `the shop that "kerfwind run" is started with`
 	}
-	c, err := socket.Dial(rig.Folder(f.runtime))
-	if errors.Is(err, socket.ErrNobody) {
-		if file != "" {
-			r, err := config.LoadRig(f.rig)
-			if err != nil {
-				return &exitError{exitConfig, err}
-			}
-			if _, err := config.LoadShop(file, r); err != nil {
-				return &exitError{exitConfig, err}
-			}
-		}
-		if err := daemon.SetActiveShop(stateFolder(f.state), file); err != nil {
-			return err
-		}
-		fmt.Fprintf(cmd.OutOrStdout(), "%s: in force from the next start\n", what)
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	defer func() { _ = c.Close() }() // the answer has come
-	a, err := c.Do(cmd.Context(), socket.Request{Do: socket.DoUse, Shop: file})
-	if err != nil {
-		return err
-	}
+	return sayTicket(cmd.OutOrStdout(), what, &t)
+}
+
+// sayTicket says when a shop takes effect.
+func sayTicket(w io.Writer, what string, t *seam.Ticket) error {
 	when := "comes in force now"
-	if a.Waits {
+	switch {
+	case t.ID == 0:
+		when = "in force from the next start"
+	case t.For != "":
 		when = `waits until the shop is at rest: see "kerfwind status"`
 	}
-	fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", what, when)
-	return nil
+	_, err := fmt.Fprintf(w, "%s: %s\n", what, when)
+	return err
 }
 
 // list prints the shops that lie in the usual folders.

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -84,17 +85,9 @@ func ActiveShop(folder string) (string, error) {
 	return in(folder, a.Shop), nil
 }
 
-// in is the path of a shop file, which counts from the state folder.
-func in(folder, file string) string {
-	if file == "" || filepath.IsAbs(file) {
-		return file
-	}
-	return filepath.Join(folder, file)
-}
-
 // SetActiveShop chooses the shop of the next start or reload; "" leaves it to
 // the owner's default again. It returns once that would outlast a power cut.
-// Where a daemon runs, Daemon.Use is what to call.
+// Where a daemon runs, ask it by Adopt.
 func SetActiveShop(folder, shop string) error {
 	if shop == "" {
 		return state.Remove(folder, activeFile)
@@ -110,4 +103,63 @@ func SetActiveShop(folder, shop string) error {
 		return err
 	}
 	return state.Write(folder, activeFile, b)
+}
+
+// benchFile marks, in the state folder, that somebody has a bench. Earlier versions
+// named it as the shop in force.
+const benchFile = "movein.toml"
+
+// mark notes whether somebody has a bench, for a start after the program was killed.
+func (d *Daemon) mark(bench bool) {
+	err := state.Remove(d.o.State, benchFile)
+	if bench {
+		err = state.Write(d.o.State, benchFile, []byte("# A move-in looks at the rig. The next start takes up the shop before.\nformat = 1\n"))
+	}
+	if err != nil {
+		d.o.Notice(err)
+	}
+}
+
+// unname stores the shop before where an earlier version of the program has left the
+// bench as the shop in force.
+func (d *Daemon) unname(before Choice) {
+	d.files.Lock()
+	defer d.files.Unlock()
+	c, err := Choose(d.o.State, "")
+	if err != nil || c.File != in(d.o.State, benchFile) {
+		return // it was told of
+	}
+	file := ""
+	if before.Chosen {
+		file = before.File
+	}
+	if err := SetActiveShop(d.o.State, file); err != nil {
+		d.o.Notice(err)
+	}
+}
+
+// First is the shop to begin with, and whether the program ended in the middle of a
+// move-in: then nobody looks at the rig any more, and it is the shop before.
+func First(folder, byDefault string) (c Choice, left bool, err error) {
+	if c, err = Choose(folder, byDefault); err != nil {
+		return c, false, err
+	}
+	if c.Chosen && c.File == in(folder, benchFile) {
+		return before(folder, byDefault), true, nil
+	}
+	_, err = os.Stat(in(folder, benchFile))
+	return c, err == nil, nil
+}
+
+// before is the shop before a move-in that an earlier version of the program has left.
+func before(folder, byDefault string) Choice {
+	var kept struct {
+		File   string `json:"old_file"`
+		Chosen bool   `json:"old_chosen"`
+	}
+	data, err := state.Read(folder, "movein.json")
+	if err != nil || json.Unmarshal(data, &kept) != nil || !kept.Chosen {
+		return Choice{File: byDefault}
+	}
+	return Choice{kept.File, true}
 }

@@ -6,6 +6,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/simrig"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -24,6 +25,18 @@ func (s *tired) Next(f *sensor.Frame) error {
 		time.Sleep(100 * time.Millisecond) // of a bubble: two seconds of the stream
 	}
 	return s.sticky.Next(f)
+}
+
+// slow is a plant that holds the loop up now and then.
+type slow struct {
+	*simrig.Plant
+	n int
+}
+
+func (s *slow) Beat() {
+	if s.n++; s.n%300 == 0 {
+		time.Sleep(50 * time.Millisecond)
+	}
 }
 
 // A simulation on a busy computer: neither samples that come late nor a loop
@@ -52,15 +65,11 @@ func TestBusySimulation(t *testing.T) {
 					if c.clock {
 						o.Rig.Clock = made.Clock
 					}
-					x := o.Parts[0]
-					o.Parts = []Part{x, {Name: "slow", Start: func(*Shop) (Watcher, error) {
-						n := 0
-						return Watcher{Reading: func(sensor.Reading) {
-							if n++; n%3000 == 0 {
-								time.Sleep(50 * time.Millisecond) // the loop is held up
-							}
-						}}, nil
-					}}}
+					plant := o.Rig.Outputs
+					o.Rig.Outputs = func(s *config.Shop, p *control.Params) (rig.Outputs, error) {
+						out, err := plant(s, p)
+						return &slow{out.(*simrig.Plant), 0}, err
+					}
 					o.Rig.Sources = func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 						list, err := made.Sources(r, now)
 						for i := range list {

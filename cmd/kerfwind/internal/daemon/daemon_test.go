@@ -8,7 +8,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -20,6 +19,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/simrig"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
@@ -108,7 +108,7 @@ func beginWith(t *testing.T, with func(*Options), shop *config.Shop) *trial {
 		x.said = append(x.said, text)
 	}
 	o := Options{Program: "test", State: t.TempDir(), Simulated: true, Default: "barn.toml", Say: say, Notice: func(err error) { say("notice: " + err.Error()) },
-		Parts: []Part{{Name: "diary", Start: func(s *Shop) (Watcher, error) { return Watcher{Observer: x}, nil }}},
+		Parts: []Part{{Name: "diary", Start: func(s *Host) (Watcher, error) { return Watcher{Observer: x}, nil }}},
 		Rig: rig.Options{
 			Sources: func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 				list, err := simrig.New(script, 1).Sources(r, now)
@@ -143,6 +143,7 @@ func (x *trial) Observe(_ *control.Snapshot, events []control.Event) {
 }
 
 func (x *trial) happened(event string) int {
+	synctest.Wait() // a part is told by a goroutine of its own
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	n := 0
@@ -171,9 +172,54 @@ func (x *trial) stop() {
 	}
 }
 
+// said is what a request was answered.
+type said struct{ Refused, Error, Note string }
+
 // ask is a request of root's.
-func (x *trial) ask(what, gate string) socket.Answer {
-	return x.Ask(x.t.Context(), socket.Request{Version: 1, Do: socket.DoAsk, Ask: what, Gate: gate, For: 5}, socket.Peer{UID: 0})
+func (x *trial) ask(what, gate string) said { return x.askAt(seam.Console, what, gate, 5*time.Second) }
+
+// askAt is a request through a door.
+func (x *trial) askAt(at seam.Door, what, gate string, long time.Duration) (s said) {
+	r := seam.Request{ID: 4711, Target: gate, For: long}
+	for k := control.AskHold; k <= control.AskReset; k++ {
+		if k.String() == what {
+			r.Kind = k
+		}
+	}
+	a, err := x.Door(at).Ask(x.t.Context(), r)
+	no := (*seam.Refused)(nil)
+	switch {
+	case errors.As(err, &no):
+		s.Refused = no.Why
+	case err != nil:
+		s.Error = err.Error()
+	}
+	if a.ID != r.ID || no != nil && no.ID != r.ID {
+		x.t.Errorf("the answer is another request's: %+v, %v", a, err)
+	}
+	s.Note = a.Note
+	return s
+}
+
+// Status is the state in words.
+func (x *trial) Status() *socket.Status {
+	x.t.Helper()
+	d := x.Door(seam.Console)
+	h, err := d.Hello(x.t.Context())
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	st, err := d.State(x.t.Context())
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	return socket.StatusOf(&h, &st)
+}
+
+// use chooses a shop file.
+func (x *trial) use(file string) (waits bool, err error) {
+	t, err := x.Door(seam.Console).Adopt(x.t.Context(), seam.Adoption{File: seam.File{Path: file}})
+	return t.For != "", err
 }
 
 // sticky is a converter that may hang.
@@ -255,11 +301,11 @@ func TestRemarks(t *testing.T) {
 			{"stand-down", 0, "it was stood down already"},
 			{"lift", 0, ""},
 		} {
-			r := socket.Request{Version: 1, Do: socket.DoAsk, Ask: c.ask, For: c.long.Seconds()}
+			gate := ""
 			if c.ask == "hold" {
-				r.Gate = "router"
+				gate = "router"
 			}
-			a := x.Ask(t.Context(), r, socket.Peer{UID: 0})
+			a := x.askAt(seam.Console, c.ask, gate, c.long)
 			if a.Error != "" || a.Refused != "" || a.Note != c.want {
 				t.Errorf("%s for %v: %+v, want %q", c.ask, c.long, a, c.want)
 			}
@@ -296,10 +342,10 @@ func TestStandDown(t *testing.T) {
 		if st := x.Status(); !st.StoodDown || !x.plant.Inert() || x.happened("gate-opening") != 0 || x.happened("machine-started") != 1 {
 			t.Errorf("%+v", st)
 		}
-		if a := x.Ask(t.Context(), socket.Request{Version: 1, Do: socket.DoAsk, Ask: "lift"}, socket.Peer{UID: 4711}); a.Error == "" || !x.Status().StoodDown {
+		if a := x.askAt(seam.Local, "lift", "", 0); a.Error == "" || !x.Status().StoodDown {
 			t.Errorf("somebody of the group lifted it: %+v", a)
 		}
-		if a := x.Ask(t.Context(), socket.Request{Version: 1, Do: socket.DoAsk, Ask: "reset"}, socket.Peer{UID: 4711}); !strings.Contains(a.Error, "root") {
+		if a := x.askAt(seam.Local, "reset", "", 0); !strings.Contains(a.Error, "root") {
 			t.Errorf("somebody of the group reset: %+v", a)
 		}
 		if a := x.ask("reset", ""); a.Error != "" {
@@ -437,7 +483,7 @@ func TestUse(t *testing.T) {
 		}
 		use := func(file string, want bool, fault string) {
 			t.Helper()
-			waits, err := x.Use(file)
+			waits, err := x.use(file)
 			if waits != want || (err == nil) != (fault == "") || err != nil && !strings.Contains(err.Error(), fault) {
 				t.Errorf("%s: %v, %v", file, waits, err)
 			}
@@ -500,18 +546,11 @@ func TestReloadStoodDown(t *testing.T) {
 func TestPartsFail(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		release := make(chan struct{})
-		var q *Queue
 		x := begin(t, t.TempDir(), barn(t), nil, nil,
-			Part{Name: "not there", Start: func(*Shop) (Watcher, error) { return Watcher{}, errors.New("no disk") }},
-			Part{Name: "not wanted", Start: func(*Shop) (Watcher, error) { return Watcher{}, nil }},
-			Part{Name: "faulty", Start: func(s *Shop) (Watcher, error) {
-				q := NewQueue(observe(func() { panic("a fault") }), 4, s.Fares)
-				return Watcher{Observer: q, Close: q.Close}, nil
-			}},
-			Part{Name: "stalled", Start: func(s *Shop) (Watcher, error) {
-				q = NewQueue(observe(func() { <-release }), 4, s.Fares)
-				return Watcher{Observer: q, Close: q.Close}, nil
-			}})
+			Part{Name: "not there", Start: func(*Host) (Watcher, error) { return Watcher{}, errors.New("no disk") }},
+			Part{Name: "not wanted", Wanted: func(*config.Shop) bool { return false }, Start: func(*Host) (Watcher, error) { return Watcher{}, nil }},
+			Part{Name: "faulty", Start: func(*Host) (Watcher, error) { return Watcher{Observer: observe(func() { panic("a fault") })}, nil }},
+			Part{Name: "stalled", Start: func(*Host) (Watcher, error) { return Watcher{Observer: observe(func() { <-release })}, nil }})
 		time.Sleep(30 * time.Second)
 		st := x.Status()
 		if x.plant.Inert() || st.Running != 1 || len(st.Parts) != 4 {
@@ -522,16 +561,8 @@ func TestPartsFail(t *testing.T) {
 				t.Errorf("%+v", got)
 			}
 		}
-		var down []string
-		x.Down(func(part string, _ error) { down = append(down, part) })
-		if !slices.Equal(down, []string{"not there", "faulty"}) {
-			t.Errorf("down: %q", down)
-		}
-		if q.Dropped() == 0 {
-			t.Error("nothing was dropped")
-		}
 		x.stop()
-		if !x.heard("notice: stalled: it did not take") {
+		if !x.heard("notice: stalled: it does not end") {
 			t.Errorf("%q", x.said)
 		}
 		close(release)
@@ -554,11 +585,11 @@ func TestPartsPanic(t *testing.T) {
 			"reading": with(func(w *Watcher) { w.Reading = func(sensor.Reading) { fault() } }),
 			"second":  with(func(w *Watcher) { w.Second = func(*control.Snapshot, time.Duration) { fault() } }),
 		} {
-			list = append(list, Part{Name: name, Start: func(*Shop) (Watcher, error) { return w, nil }})
+			list = append(list, Part{Name: name, Start: func(*Host) (Watcher, error) { return w, nil }})
 		}
 		list = append(list,
-			Part{Name: "start", Start: func(*Shop) (Watcher, error) { fault(); return well, nil }},
-			Part{Name: "goroutine", Start: func(s *Shop) (Watcher, error) {
+			Part{Name: "start", Start: func(*Host) (Watcher, error) { fault(); return well, nil }},
+			Part{Name: "goroutine", Start: func(s *Host) (Watcher, error) {
 				go s.Guard(func() { time.Sleep(time.Second); fault() })
 				w := well
 				w.Second = func(*control.Snapshot, time.Duration) { s.Fares(nil) } // a fault stays
@@ -594,14 +625,16 @@ func TestPartsPanicOnOutputs(t *testing.T) {
 		"answered": {Answered: func(control.Input, time.Duration) { panic("a fault") }},
 		"late":     {Late: func(time.Duration) { panic("a fault") }},
 	} {
+		var h hub
 		told := 0
-		p := &part{name: name, Watcher: w, notice: func(error) { told++ }}
+		p := &part{name: name, notice: func(error) { told++ }, stream: h.follow(meanwhile), ready: make(chan struct{}), over: make(chan struct{})}
+		p.stream.only(w.wants())
 		for range 2 {
-			ps := parts{p}
-			ps.applied(control.Command{}, 0)
-			ps.answered(control.Input{}, 0)
-			ps.late(0)
+			h.command(control.Command{}, 0)
+			h.answer(control.Input{}, 0)
+			h.delay(0, 0)
 		}
+		p.run(nil, func() (Watcher, error) { return w, nil })
 		if told != 1 || p.down() == nil {
 			t.Errorf("%s: told %d times, down %v", name, told, p.down())
 		}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/notify"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/control"
 )
 
@@ -106,7 +107,7 @@ func statusLine(s *control.Snapshot) string {
 	if s.StoodDown {
 		parts = append(parts, "stood down")
 	}
-	if n := running(s); n > 0 {
+	if n := seam.Running(s); n > 0 {
 		parts = append(parts, count(n, "machine runs", "machines run"))
 	}
 	for i := range s.Collectors {
@@ -121,16 +122,6 @@ func statusLine(s *control.Snapshot) string {
 		return "at rest"
 	}
 	return strings.Join(parts, ", ")
-}
-
-func running(s *control.Snapshot) int {
-	n := 0
-	for i := range s.Machines {
-		if m := &s.Machines[i]; m.Run || m.Sensed == control.Running {
-			n++
-		}
-	}
-	return n
 }
 
 func count(n int, one, many string) string {

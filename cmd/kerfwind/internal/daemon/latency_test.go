@@ -128,7 +128,6 @@ func benchmarkCommand(b *testing.B, around func(*config.Shop) loop.Observer) {
 	}}
 	release := make(chan struct{})
 	stalled := observe(func() { <-release })
-	var parts []*Queue
 	live, err := rig.Open(rig.Options{
 		Shop: shop, Hardware: hw, Now: func() time.Duration { return time.Duration(now.Load()) }, Notice: func(err error) { b.Error(err) },
 		Sources: func(*config.Rig, func() time.Duration) ([]sensor.Source, error) { return []sensor.Source{src}, nil },
@@ -158,6 +157,7 @@ func benchmarkCommand(b *testing.B, around func(*config.Shop) loop.Observer) {
 		return journal.Stamp{}
 	}})
 	var watchers observers
+	var parts parts
 	watchers = append(watchers, j, tell(func(events []control.Event) {
 		for _, e := range events {
 			opening = opening || e.Kind == control.GateOpening
@@ -166,9 +166,12 @@ func benchmarkCommand(b *testing.B, around func(*config.Shop) loop.Observer) {
 	if around != nil {
 		watchers = append(watchers, around(shop))
 	}
+	var h hub // parts that take nothing
+	watchers = append(watchers, &h)
 	for range 3 {
-		q := NewQueue(stalled, 16, func(error) {})
-		parts, watchers = append(parts, q), append(watchers, q)
+		p := &part{notice: func(error) {}, stream: h.follow(meanwhile), ready: make(chan struct{}), over: make(chan struct{})}
+		parts = append(parts, p)
+		go p.run(nil, func() (Watcher, error) { return Watcher{Observer: stalled}, nil })
 	}
 	ctx, cancel := context.WithCancel(b.Context())
 	end := make(chan error)
@@ -181,11 +184,8 @@ func benchmarkCommand(b *testing.B, around func(*config.Shop) loop.Observer) {
 		b.Error(err)
 	}
 	close(release)
-	for _, q := range parts {
-		if err := q.Close(); err != nil {
-			b.Error(err)
-		}
-	}
+	parts.leave()
+	parts.wait()
 	_ = j.Close() // it never had a clock
 	slices.Sort(took)
 	us := func(q float64) float64 {

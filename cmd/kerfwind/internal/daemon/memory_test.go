@@ -2,12 +2,14 @@ package daemon
 
 import (
 	"bytes"
-	"context"
+	"errors"
+	"io"
 	"testing"
 	"testing/synctest"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/cmd/kerfwind/internal/record"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
 )
@@ -16,10 +18,8 @@ import (
 // they are those of the converter.
 func TestMemory(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var shop *Shop
 		seen := map[uint64]float32{} // of channel 0, by scan
-		x := begin(t, t.TempDir(), barn(t), nil, nil, Part{Name: "page", Start: func(s *Shop) (Watcher, error) {
-			shop = s
+		x := begin(t, t.TempDir(), barn(t), nil, nil, Part{Name: "page", Start: func(*Host) (Watcher, error) {
 			return Watcher{Observer: observe(func() {}), Frame: func(f *sensor.Frame, _ time.Duration) {
 				for i := range f.Scans() {
 					seen[f.Index+uint64(i)] = f.Raw[i*f.Channels]
@@ -27,13 +27,36 @@ func TestMemory(t *testing.T) {
 			}}, nil
 		}})
 		time.Sleep(30*time.Second + time.Millisecond)
-		synctest.Wait() // the loop rests: what it has written may be read
-		from, to := shop.Memory.Kept()
-		if from != 0 || (30*time.Second-to).Abs() > 20*time.Millisecond {
-			t.Errorf("%v to %v is kept", from, to)
+		synctest.Wait()
+		ctx, d := t.Context(), x.Door(seam.Page)
+		st, err := d.State(ctx)
+		if err != nil || st.Memory.From != 0 || (30*time.Second-st.Memory.To).Abs() > 20*time.Millisecond {
+			t.Errorf("%v is kept, %v", st.Memory, err)
+		}
+		last := func(from, to time.Duration) func(emit func(*sensor.Frame) error) error {
+			return func(emit func(*sensor.Frame) error) error {
+				items, err := d.Last(ctx, seam.Span{From: from, To: to})
+				if err != nil {
+					return err
+				}
+				defer func() { _ = items.Close() }()
+				var f sensor.Frame
+				for {
+					x, err := items.Next(ctx)
+					if errors.Is(err, io.EOF) {
+						return nil
+					}
+					if err = errors.Join(err, x.Frame.To(&f)); err == nil {
+						err = emit(&f)
+					}
+					if err != nil {
+						return err
+					}
+				}
+			}
 		}
 		var b bytes.Buffer
-		saved, err := shop.Memory.Write(&b, 10*time.Second, 20*time.Second)
+		saved, err := record.Save(&b, last(10*time.Second, 20*time.Second))
 		if err != nil || saved.Scans != 10_000 || saved.From != 10*time.Second || saved.To != 20*time.Second || saved.Lost != 0 {
 			t.Errorf("%+v, %v", saved, err)
 		}
@@ -54,31 +77,17 @@ func TestMemory(t *testing.T) {
 		if n != 10_000 {
 			t.Errorf("%d scans", n)
 		}
-		for long, want := range map[float64]int{2: 2000, 0: int(to.Milliseconds()), 600: int(to.Milliseconds())} {
-			out, err := x.Stream(t.Context(), socket.Request{Do: socket.DoLast, Last: long})
-			if err != nil {
-				t.Fatal(err)
-			}
-			scans, end := 0, false
-			for a := range out {
-				if a.Frame != nil {
-					scans += len(a.Frame.Raw) / 4 / a.Frame.Channels
-				}
-				end = a.End
-			}
-			if scans != want || !end {
-				t.Errorf("the last %g s: %d scans, the end: %v", long, scans, end)
-			}
-		}
 		// A client that goes leaves nothing behind.
-		ctx, cancel := context.WithCancel(t.Context())
-		if _, err := x.Stream(ctx, socket.Request{Do: socket.DoLast}); err != nil {
+		items, err := d.Last(ctx, st.Memory)
+		if err != nil {
 			t.Fatal(err)
 		}
-		cancel()
+		if err := items.Close(); err != nil {
+			t.Error(err)
+		}
 		x.stop()
-		if _, err := x.Stream(t.Context(), socket.Request{Do: socket.DoLast}); err == nil {
-			t.Error("it answers after its end")
+		if _, err := d.Last(ctx, st.Memory); !errors.Is(err, seam.ErrNoShop) {
+			t.Errorf("after its end: %v", err)
 		}
 	})
 }

@@ -2,52 +2,70 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"runtime/debug"
 	"sync"
-	"sync/atomic"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
+	"kerfwind/control/drive"
 	"kerfwind/control/loop"
 	"kerfwind/sensor"
 )
 
-// Part is something that looks on: the journal, the metrics and so on. It is
-// started when a shop is taken up, and closed when that shop is left. One that
-// fails is told of as down; control goes on without it.
+// Part is something that looks on: the history, the metrics and so on. It starts
+// beside control when a shop is taken up, and is closed when that shop is left. It
+// may hang, fail or come later: control goes on without it.
 type Part struct {
-	Name  string
-	Start func(*Shop) (Watcher, error)
+	Name   string
+	Door   seam.Door               // through which it asks; 0: none
+	Wanted func(*config.Shop) bool // whether the files ask for it; nil: always
+	Bench  bool                    // also while somebody has a bench
+	Senses bool                    // and drives: it is given a Source
+	After  string                  // starts after that part has
+	Start  func(*Host) (Watcher, error)
 }
 
-// Shop is what a part sees of the running shop.
-type Shop struct {
-	*config.Shop
-	Names *timeline.Names
-	Now   func() time.Duration // the stream's clock
-	Speed float64              // its seconds in a second; 1 but in a simulation
-	Live  *rig.Live            // for Ask and Snapshot
+// Source is what a part is given that senses and drives for the rig, such as a link
+// to sensors and outputs on topics. The others only look on.
+type Source struct{ live *rig.Live }
 
-	Choice Choice                                    // which shop file this is, and why
-	Use    func(file string) (waits bool, err error) // see Daemon.Use
+// Post passes on what an output or a switch elsewhere shows. It reports whether there
+// was room, and never waits.
+func (s *Source) Post(in control.Input) bool {
+	return in.Kind == control.GateIs && s.live.Ask(in)
+}
 
-	// Memory holds the samples of the last minutes; nil where the rig has no
-	// converter. Its instants are those of the stream's clock.
-	Memory *record.Memory
+// Heard passes on what a sensor elsewhere says of a machine, whose number is
+// r.Channel. It reports whether there was room, and never waits.
+func (s *Source) Heard(r sensor.Reading) bool { return s.live.Heard(r) }
 
-	// Ask passes a request to the loop and returns once it is in force; a
-	// stand-down would outlast a power cut by then. A *Refused says that it
-	// stands against what must hold. It sets Expires; the origin is the part's
-	// to say, from the way the request came.
-	Ask func(context.Context, control.Input) error
+// Drive says through what outputs elsewhere are told from now on; nil: through
+// nothing.
+func (s *Source) Drive(p drive.Publisher) { s.live.Link(p) }
 
-	// Fares tells how the part fares: why it is down, or nil. It may be called
-	// from any goroutine. Notice tells people something.
+// Guard runs what senses. A panic in it makes the outputs inert and ends the program,
+// as in any other sensor.
+func (s *Source) Guard(do func()) { s.live.Guard(do) }
+
+// Host is what a part is given.
+type Host struct {
+	*config.Shop           // what the files say; nobody changes it
+	Seam         seam.Shop // the running shop, through the part's door
+	Source       *Source   // nil: it only looks on
+	Names        *timeline.Names
+	Revision     uint64
+	Bench        bool                 // somebody has a bench: this is its shop
+	Now          func() time.Duration // the stream's clock
+	Speed        float64              // its seconds in a second; 1 but in a simulation
+
+	// Fares tells how the part fares: why it is down, or nil. Notice tells people
+	// something. Any goroutine may call them.
 	Fares  func(error)
 	Notice func(error)
 
@@ -56,10 +74,9 @@ type Shop struct {
 	Guard func(do func())
 }
 
-// Watcher is what a part looks at. Without an Observer the part is not wanted
-// by rig and shop; each other field may be nil. All but Close are
-// called by the loop and must not wait: a part that may have to puts Queue
-// between.
+// Watcher is what a part looks at; each field may be nil. It is called by a
+// goroutine of the part's own, one call after the other. What a part takes too
+// slowly is lost to it, and it is told of as down.
 type Watcher struct {
 	loop.Observer
 	Frame    func(f *sensor.Frame, now time.Duration)
@@ -71,48 +88,63 @@ type Watcher struct {
 	Close    func() error
 }
 
+// meanwhile is what is kept for a part that has not started yet.
+var meanwhile = seam.Want{Events: true, Snapshots: true}
+
+// wants is what a watcher looks at.
+func (w *Watcher) wants() seam.Want {
+	return seam.Want{
+		Events: w.Observer != nil, Snapshots: w.Observer != nil || w.Second != nil, Readings: w.Reading != nil,
+		Frames: w.Frame != nil, Source: -1, Outcomes: w.Applied != nil || w.Answered != nil || w.Late != nil,
+	}
+}
+
 // part is a part at work.
 type part struct {
-	name string
-	Watcher
+	name   string
 	notice func(error)
-	ended  atomic.Bool // by a fault: nothing of it is called but Close
-	mu     sync.Mutex
-	why    error // down
+	stream *follower
+	after  <-chan struct{} // nil, or closed once it may start
+	ready  chan struct{}   // closed once it has started, or has failed to
+	over   chan struct{}   // closed once it has ended
+
+	mu    sync.Mutex
+	begun bool
+	left  bool  // its shop is
+	ended bool  // by a fault: nothing of it is called but Close
+	why   error // down
 }
+
+// starting is why a part does not work yet.
+var starting = errors.New("it has not started yet")
 
 func (p *part) fares(err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if !p.ended.Load() { // a fault stays
+	if !p.ended { // a fault stays
 		p.why = err
 	}
 }
 
-// guard runs what the part does. A panic puts the part down for good.
-func (p *part) guard(do func()) {
+// guard runs what the part does. A panic puts the part down for good. It reports
+// whether there was none.
+func (p *part) guard(do func()) (well bool) {
 	defer func() {
 		if r := recover(); r != nil {
 			p.fault(r)
 		}
 	}()
 	do()
-}
-
-// call is guard for what the loop calls, which nothing is after a fault.
-func (p *part) call(do func()) {
-	if !p.ended.Load() {
-		p.guard(do)
-	}
+	return true
 }
 
 // fault puts the part down after a panic. It is told once.
 func (p *part) fault(r any) {
 	err := fmt.Errorf("ended by a fault in the program: %v", r)
 	p.mu.Lock()
-	first := !p.ended.Swap(true)
+	first := !p.ended
 	if first {
-		p.why = err
+		p.ended, p.why = true, err
 	}
 	p.mu.Unlock()
 	if first {
@@ -124,218 +156,175 @@ func (p *part) fault(r any) {
 func (p *part) down() error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	if !p.begun && p.why == nil {
+		return starting
+	}
 	return p.why
+}
+
+// Bounds of how long a part may take: longer than each of ours allows itself.
+const (
+	startMost = 10 * time.Second // then people are told
+	closeMost = 10 * time.Second // then it is left behind
+)
+
+// run starts the part once the one before it has ended, passes on what happens,
+// and closes it.
+func (p *part) run(before <-chan struct{}, start func() (Watcher, error)) {
+	defer close(p.over)
+	if before != nil {
+		limit := time.NewTimer(closeMost)
+		select {
+		case <-before:
+		case <-limit.C:
+			p.notice(fmt.Errorf("%s: it does not end: it is left behind", p.name))
+		}
+		limit.Stop()
+	}
+	if p.after != nil {
+		<-p.after
+	}
+	late := time.AfterFunc(startMost, func() {
+		p.notice(fmt.Errorf("%s: it has not started within %v; control goes on without it", p.name, startMost))
+	})
+	var w Watcher
+	var err error
+	well := p.guard(func() { w, err = start() })
+	late.Stop()
+	close(p.ready)
+	p.mu.Lock()
+	p.begun = true
+	left := p.left
+	p.mu.Unlock()
+	if well && err != nil {
+		p.notice(fmt.Errorf("%s: %w", p.name, err))
+		p.fares(err)
+	}
+	if well && err == nil && !left {
+		p.stream.only(w.wants())
+		p.guard(func() { p.pass(&w) })
+	}
+	p.stream.end()
+	if w.Close == nil {
+		return
+	}
+	defer func() {
+		if r := recover(); r != nil {
+			p.notice(fmt.Errorf("%s: ended by a fault in the program: %v\n%s", p.name, r, debug.Stack()))
+		}
+	}()
+	if err := w.Close(); err != nil {
+		p.notice(fmt.Errorf("%s: %w", p.name, err))
+	}
+}
+
+// pass passes on what happens until the shop is left.
+func (p *part) pass(w *Watcher) {
+	var events []control.Event
+	var f sensor.Frame
+	for {
+		x, err := p.stream.Next(context.Background())
+		if err != nil { // io.EOF: it is left
+			return
+		}
+		if x.Missed > 0 {
+			p.fares(fmt.Errorf("it was too slow: %d things that happened are lost to it", x.Missed))
+		}
+		switch x.Kind {
+		case seam.AnEvent:
+			events = append(events, x.Event)
+		case seam.ASnapshot:
+			s := x.Snapshot
+			if w.Observer != nil && len(events) > 0 {
+				w.Observer.Observe(&s, events)
+				events = nil
+			} else if w.Second != nil {
+				w.Second(&s, x.At)
+			}
+		case seam.AReading:
+			if w.Reading != nil {
+				w.Reading(x.Reading)
+			}
+		case seam.AFrame:
+			if w.Frame != nil && x.Frame.To(&f) == nil {
+				w.Frame(&f, x.At)
+			}
+		case seam.ACommand:
+			if w.Applied != nil {
+				w.Applied(x.Command, x.At)
+			}
+		case seam.AnAnswer:
+			if w.Answered != nil {
+				w.Answered(x.Answer, x.At)
+			}
+		case seam.ADelay:
+			if w.Late != nil {
+				w.Late(x.Delay)
+			}
+		}
+	}
 }
 
 // parts are those of a shop.
 type parts []*part
 
-// start starts every part. One that cannot be started is down.
-func start(list []Part, s Shop) parts {
-	var out parts
-	for _, x := range list {
-		p := &part{name: x.Name, notice: s.Notice}
-		own := s // the part keeps it
-		own.Fares, own.Guard = p.fares, p.guard
-		w, err := p.begin(x.Start, &own)
-		p.Watcher = w
-		if err != nil {
-			s.Notice(fmt.Errorf("%s: %w", x.Name, err))
-			p.Watcher = Watcher{}
-			p.fares(err)
-		} else if p.ended.Load() {
-			// down already, and told
-		} else if p.Observer == nil {
-			continue // the files ask for none
+// parts makes the parts that a shop wants. begin starts them beside; each waits until
+// its namesake of the shop before has ended.
+func (d *Daemon) parts(s *session) (begin func()) {
+	var all []func()
+	for _, x := range d.o.Parts {
+		if s.bench != 0 && !x.Bench || x.Wanted != nil && !x.Wanted(s.shop) {
+			continue
 		}
-		out = append(out, p)
+		p := &part{name: x.Name, notice: d.o.Notice, stream: d.hub.follow(meanwhile), ready: make(chan struct{}), over: make(chan struct{})}
+		for _, other := range s.parts {
+			if other.name == x.After {
+				p.after = other.ready
+			}
+		}
+		h := &Host{Shop: s.shop, Names: &s.live.Names, Revision: s.revision, Bench: s.bench != 0, Now: s.now, Speed: s.speed,
+			Seam: d.Door(x.Door), Notice: d.o.Notice, Fares: p.fares, Guard: func(do func()) { p.guard(do) }}
+		if x.Senses {
+			h.Source = &Source{s.live}
+		}
+		before := d.parting[x.Name]
+		d.parting[x.Name] = p.over
+		s.parts = append(s.parts, p)
+		all = append(all, func() { p.run(before, func() (Watcher, error) { return x.Start(h) }) })
 	}
-	return out
+	return func() {
+		for _, run := range all {
+			go run()
+		}
+	}
 }
 
-// startMost bounds how long a part may take to start: nothing is served before
-// all have.
-const startMost = 10 * time.Second
-
-// begin starts the part. One that takes too long is left behind, and closed if
-// it starts after all.
-func (p *part) begin(start func(*Shop) (Watcher, error), s *Shop) (Watcher, error) {
-	var w Watcher
-	var err error
-	done := make(chan struct{}) // closed: they are set
-	go func() {
-		defer close(done)
-		p.guard(func() { w, err = start(s) })
-	}()
-	limit := time.NewTimer(startMost)
-	defer limit.Stop()
-	select {
-	case <-done:
-		return w, err
-	case <-limit.C:
-	}
-	go func() {
-		<-done
-		if w.Close != nil {
-			p.guard(func() { _ = w.Close() }) // it was told of already
-		}
-	}()
-	return Watcher{}, fmt.Errorf("it did not start within %v: it is left behind", startMost)
-}
-
-// Observe passes events on.
-func (ps parts) Observe(s *control.Snapshot, events []control.Event) {
+// leave lets all parts of a shop end beside.
+func (ps parts) leave() {
 	for _, p := range ps {
-		if p.Observer != nil { // nil: down from the start
-			p.call(func() { p.Observer.Observe(s, events) })
-		}
+		p.mu.Lock()
+		p.left = true
+		p.mu.Unlock()
+		p.stream.end()
 	}
 }
 
-func (ps parts) frame(f *sensor.Frame, now time.Duration) {
-	for _, p := range ps {
-		if p.Frame != nil {
-			p.call(func() { p.Frame(f, now) })
-		}
-	}
-}
-
-func (ps parts) reading(r sensor.Reading) {
-	for _, p := range ps {
-		if p.Reading != nil {
-			p.call(func() { p.Reading(r) })
-		}
-	}
-}
-
-func (ps parts) applied(c control.Command, now time.Duration) {
-	for _, p := range ps {
-		if p.Applied != nil {
-			p.call(func() { p.Applied(c, now) })
-		}
-	}
-}
-
-func (ps parts) answered(in control.Input, now time.Duration) {
-	for _, p := range ps {
-		if p.Answered != nil {
-			p.call(func() { p.Answered(in, now) })
-		}
-	}
-}
-
-func (ps parts) late(by time.Duration) {
-	for _, p := range ps {
-		if p.Late != nil {
-			p.call(func() { p.Late(by) })
-		}
-	}
-}
-
-func (ps parts) second(s *control.Snapshot, now time.Duration) {
-	for _, p := range ps {
-		if p.Second != nil {
-			p.call(func() { p.Second(s, now) })
-		}
-	}
-}
-
-// closeMost bounds how long the end of the parts may take: longer than each of
-// ours allows itself.
-const closeMost = 10 * time.Second
-
-// close ends all parts at once. One that hangs is left behind, so that the next
-// shop is served.
-func (ps parts) close(notice func(error)) {
-	ended := make(chan *part, len(ps))
-	waits := map[*part]bool{}
-	for _, p := range ps {
-		if p.Close != nil {
-			waits[p] = true
-			go func() {
-				defer func() { ended <- p }()
-				defer func() {
-					if r := recover(); r != nil {
-						notice(fmt.Errorf("%s: ended by a fault in the program: %v\n%s", p.name, r, debug.Stack()))
-					}
-				}()
-				if err := p.Close(); err != nil {
-					notice(fmt.Errorf("%s: %w", p.name, err))
-				}
-			}()
-		}
-	}
+// wait waits until all have ended. One that hangs is left behind.
+func (ps parts) wait() {
 	limit := time.NewTimer(closeMost)
 	defer limit.Stop()
-	for len(waits) > 0 {
+	for i, p := range ps {
 		select {
-		case p := <-ended:
-			delete(waits, p)
+		case <-p.over:
 		case <-limit.C:
-			for p := range waits {
-				notice(fmt.Errorf("%s: it does not end: it is left behind", p.name))
+			for _, p := range ps[i:] {
+				select {
+				case <-p.over:
+				default:
+					p.notice(fmt.Errorf("%s: it does not end: it is left behind", p.name))
+				}
 			}
 			return
 		}
-	}
-}
-
-// Queue is an observer that hands what it is told to a slower one, in a
-// goroutine of its own. What does not fit is dropped and counted.
-type Queue struct {
-	work    chan batch
-	done    chan struct{}
-	dropped atomic.Int64
-}
-
-type batch struct {
-	snap   *control.Snapshot
-	events []control.Event
-}
-
-// NewQueue returns a queue of a length before an observer. If that panics, the
-// queue takes nothing more and fares is told; control goes on.
-func NewQueue(to loop.Observer, length int, fares func(error)) *Queue {
-	q := &Queue{work: make(chan batch, length), done: make(chan struct{})}
-	go func() {
-		defer close(q.done)
-		defer func() {
-			if r := recover(); r != nil {
-				fares(fmt.Errorf("ended by a fault in the program: %v\n%s", r, debug.Stack()))
-			}
-		}()
-		for b := range q.work {
-			to.Observe(b.snap, b.events)
-		}
-	}()
-	return q
-}
-
-// Observe queues events. It never waits.
-func (q *Queue) Observe(s *control.Snapshot, events []control.Event) {
-	select {
-	case q.work <- batch{s, append([]control.Event(nil), events...)}:
-	default:
-		q.dropped.Add(int64(len(events)))
-	}
-}
-
-// Dropped is how many events did not fit.
-func (q *Queue) Dropped() int64 { return q.dropped.Load() }
-
-// closeWait bounds how long a slow observer may take over what is queued.
-const closeWait = 2 * time.Second
-
-// Close waits until what is queued is taken, but not for long. Observe must not
-// be called after it.
-func (q *Queue) Close() error {
-	close(q.work)
-	limit := time.NewTimer(closeWait)
-	defer limit.Stop()
-	select {
-	case <-q.done:
-		return nil
-	case <-limit.C:
-		return fmt.Errorf("it did not take what was queued within %v", closeWait)
 	}
 }

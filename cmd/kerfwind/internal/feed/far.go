@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
 	"kerfwind/sensor"
@@ -100,34 +101,42 @@ func (t *Tap) runFar(ctx context.Context, channels []int, s Sink) (end time.Dura
 	if t.Runtime == "" {
 		return 0, fmt.Errorf("channel %s is read by another computer: start kerfwind here, whose readings it has, and learn then", Names(r, channels))
 	}
-	c, err := socket.Dial(t.Runtime)
+	shop := socket.At(t.Runtime)
+	st, err := shop.State(ctx)
 	if err != nil {
 		return 0, err
 	}
-	stop := context.AfterFunc(ctx, func() { _ = c.Close() }) // Next says so
-	defer stop()
-	defer func() { _ = c.Close() }() // only read
-	if err := c.Start(socket.Request{Do: socket.DoReadings}); err != nil {
+	for i, name := range st.Channels {
+		if i >= len(r.Channels) || r.Channels[i].Name != name {
+			return 0, fmt.Errorf("the running kerfwind has a channel %q that the rig file does not have there: name the file that it runs with by --rig", name)
+		}
+	}
+	items, err := shop.Follow(ctx, seam.Want{Readings: true})
+	if err != nil {
 		return 0, err
 	}
+	defer func() { _ = items.Close() }() // only read
+	var asked time.Time
 	for {
-		a, err := c.Next()
+		if time.Since(asked) > listenFor/3 { //clock:ok the lease is one of this clock
+			asked = time.Now()
+			if err := shop.Listen(ctx, listenFor); err != nil {
+				return end, fmt.Errorf("the running kerfwind: %w", err)
+			}
+		}
+		x, err := items.Next(ctx)
 		switch {
 		case ctx.Err() != nil:
 			return end, ctx.Err()
 		case err != nil:
 			return end, fmt.Errorf("the running kerfwind: %w", err)
-		case a.Missed > 0:
+		case x.Missed > 0:
 			return end, errFarLost
 		}
-		if a.Reading != nil {
-			got, ok := readingOf(a.Reading, r)
-			if !ok {
-				return end, fmt.Errorf("the running kerfwind tells of channel %q as the rig file does not: name the file that it runs with by --rig", a.Reading.Channel)
-			}
-			end = max(end, got.At)
+		if x.Kind == seam.AReading && x.Reading.Channel < len(r.Channels) {
+			end = max(end, x.Reading.At)
 			if s.Reading != nil {
-				s.Reading(got)
+				s.Reading(x.Reading)
 			}
 		}
 		if s.Each != nil {
@@ -138,19 +147,6 @@ func (t *Tap) runFar(ctx context.Context, channels []int, s Sink) (end time.Dura
 	}
 }
 
-// readingOf reads a reading's line; ok is false where the rig has no such channel.
-func readingOf(w *socket.Reading, of *config.Rig) (r sensor.Reading, ok bool) {
-	ch := slices.IndexFunc(of.Channels, func(c config.Channel) bool { return c.Name == w.Channel })
-	r = sensor.Reading{Channel: ch, At: time.Duration(w.T * 1e9), Onset: time.Duration(w.T * 1e9), Amps: w.Amps, Verdict: sensor.Unknown, Health: sensor.Missing}
-	for v := sensor.Unknown; v <= sensor.Running; v++ {
-		if v.String() == w.Verdict {
-			r.Verdict = v
-		}
-	}
-	for h := sensor.Health(1); h.String() != sensor.Health(0).String(); h++ {
-		if h.String() == w.Health {
-			r.Health = h
-		}
-	}
-	return r, ch >= 0
-}
+// listenFor is for how long other computers are asked for every reading at a time: our
+// own choice.
+const listenFor = 3 * time.Second

@@ -12,6 +12,8 @@ import (
 	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
 	"kerfwind/sensor"
@@ -82,27 +84,8 @@ func barn(t *testing.T) *config.Shop {
 	return s
 }
 
-// teller says these lines, as a running kerfwind would.
-type teller struct {
-	socket.Handler
-	do    string
-	lines []socket.Answer
-}
-
-func (h *teller) Stream(_ context.Context, r socket.Request) (<-chan socket.Answer, error) {
-	if r.Do != h.do {
-		return nil, errors.New("another thing was asked")
-	}
-	out := make(chan socket.Answer, len(h.lines))
-	for _, a := range h.lines {
-		out <- a
-	}
-	close(out)
-	return out, nil
-}
-
 // folder is a runtime folder in which h answers; nil: nobody does.
-func folder(t *testing.T, h *teller) string {
+func folder(t *testing.T, h seam.Shop) string {
 	t.Helper()
 	path, err := os.MkdirTemp("", "kw") // a socket's path is short
 	if err != nil {
@@ -124,7 +107,7 @@ func folder(t *testing.T, h *teller) string {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		socket.Serve(ctx, l, h, func(err error) { t.Error(err) })
+		socket.Serve(ctx, l, func(socket.Peer) seam.Shop { return h }, func(err error) { t.Error(err) })
 	}()
 	t.Cleanup(func() { end(); <-done })
 	return path
@@ -154,8 +137,15 @@ func TestOpenRig(t *testing.T) {
 }
 
 // frameOf is a frame of so many channels from a scan on.
-func frameOf(index uint64, channels int) socket.Answer {
-	return socket.Answer{Frame: socket.NewFrame(&sensor.Frame{Channels: channels, Index: index, At: trace.Instant(index, 1000), Rate: 1000, Raw: make([]float32, channels)})}
+func frameOf(index uint64, channels int) seam.Item {
+	return seam.Item{Kind: seam.AFrame, Frame: seam.FrameOf(&sensor.Frame{Channels: channels, Index: index, At: trace.Instant(index, 1000), Rate: 1000, Raw: make([]float32, channels)})}
+}
+
+// teller tells these items, as a running kerfwind would.
+func teller(t *testing.T, items ...seam.Item) seam.Shop {
+	f := seamtest.New(t)
+	f.Tells(items...)
+	return f
 }
 
 // TestThroughDaemon: frames of the running kerfwind arrive; what does not fit, or
@@ -164,15 +154,15 @@ func TestThroughDaemon(t *testing.T) {
 	wide := len(barn(t).Rig.Of(0))
 	for _, x := range []struct {
 		name  string
-		lines []socket.Answer
+		lines []seam.Item
 		want  string
 	}{
-		{"ends", []socket.Answer{frameOf(0, wide), {Frame: &socket.Frame{Channels: wide, Error: "no answer"}}, frameOf(1, wide)}, "has ended"},
-		{"another rig", []socket.Answer{frameOf(0, wide+1)}, "the rig file has"},
-		{"began again", []socket.Answer{frameOf(9, wide), frameOf(0, wide)}, "begin again"},
+		{"ends", []seam.Item{frameOf(0, wide), {Kind: seam.AFrame, Frame: seam.Frame{Channels: wide, Error: "no answer"}}, frameOf(1, wide)}, "has ended"},
+		{"another rig", []seam.Item{frameOf(0, wide+1)}, "the rig file has"},
+		{"began again", []seam.Item{frameOf(9, wide), frameOf(0, wide)}, "begin again"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
-			at := folder(t, &teller{do: socket.DoFrames, lines: x.lines})
+			at := folder(t, teller(t, x.lines...))
 			lock, err := rig.TakeLock(at)
 			if err != nil {
 				t.Fatal(err)
@@ -228,29 +218,42 @@ func TestFarWatch(t *testing.T) {
 	}
 }
 
+// listened lets others listen as often as they like.
+type listened struct{ seam.Shop }
+
+func (listened) Listen(context.Context, time.Duration) error { return nil }
+
 // TestRunOfFar: readings of another computer come through the kerfwind that runs
 // here.
 func TestRunOfFar(t *testing.T) {
-	reading := func(name string) socket.Answer {
-		return socket.Answer{Reading: &socket.Reading{Channel: name, T: 1.5, Verdict: "running", Amps: 3, Health: "healthy"}}
+	reading := seam.Item{Kind: seam.AReading, Reading: sensor.Reading{At: 1500 * time.Millisecond, Verdict: sensor.Running, Amps: 3, Health: sensor.Healthy}}
+	runs := func(first string, items ...seam.Item) seam.Shop {
+		f := seamtest.New(t)
+		f.Now(seam.Hello{}, seam.State{Channels: []string{first}})
+		f.Tells(items...)
+		return listened{f}
 	}
 	enough := errors.New("enough of it")
 	for _, x := range []struct {
 		name  string
-		lines []socket.Answer
+		lines []seam.Item
 		each  error
 		want  string
 	}{
-		{"ends", []socket.Answer{reading("c0"), {}}, nil, "EOF"},
-		{"enough", []socket.Answer{reading("c0")}, enough, "enough of it"},
-		{"stopped", []socket.Answer{reading("c0")}, feed.ErrStop, ""},
-		{"missed", []socket.Answer{{Missed: 1}}, nil, "lost on their way"},
-		{"another rig", []socket.Answer{reading("c77")}, nil, "as the rig file does not"},
+		{"ends", []seam.Item{reading, {}}, nil, "EOF"},
+		{"enough", []seam.Item{reading}, enough, "enough of it"},
+		{"stopped", []seam.Item{reading}, feed.ErrStop, ""},
+		{"missed", []seam.Item{{Missed: 1}}, nil, "lost on their way"},
+		{"another rig", []seam.Item{reading}, nil, "that the rig file does not have"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
 			s := barn(t)
 			s.Rig.Channels[0].Node = 1
-			tap := &feed.Tap{Shop: s, Runtime: folder(t, &teller{do: socket.DoReadings, lines: x.lines})}
+			first := "c0"
+			if x.name == "another rig" {
+				first = "c77"
+			}
+			tap := &feed.Tap{Shop: s, Runtime: folder(t, runs(first, x.lines...))}
 			tap.Now = func() time.Duration { return 0 }
 			end, err := tap.RunOf(t.Context(), []int{0}, feed.Sink{
 				Reading: func(r sensor.Reading) {
@@ -273,7 +276,7 @@ func TestRunOfFar(t *testing.T) {
 		t.Error(err)
 	}
 	ctx, end := context.WithCancel(t.Context())
-	tap.Runtime = folder(t, &teller{do: socket.DoReadings, lines: []socket.Answer{reading("c0"), reading("c0")}})
+	tap.Runtime = folder(t, runs("c0", reading, reading))
 	if _, err := tap.RunOf(ctx, []int{0}, feed.Sink{Each: func(time.Duration) error { end(); return nil }}); !errors.Is(err, context.Canceled) {
 		t.Error(err)
 	}

@@ -31,10 +31,6 @@ const (
 	asideEnd = ".unreadable"
 )
 
-// BenchFile is the shop that is in force while the rig is looked at, in the
-// state folder.
-const BenchFile = "movein.toml"
-
 // Rig is the hardware behind a move-in. Its readings and events go to
 // Guide.Read and Guide.Event, from any goroutine but never from within a call.
 type Rig interface {
@@ -57,8 +53,9 @@ type Options struct {
 	// not known: the bench is in force, or none was.
 	Before movein.Before
 
-	// Use puts a shop file, as seen from the state folder, in force at rest.
-	Use func(file string) error
+	// Adopt keeps the new shop's file under a name and has it take effect at rest. It
+	// returns the file, as seen from the state folder.
+	Adopt func(name string, text []byte) (file string, err error)
 	// Today is the date for people.
 	Today func() string
 	// Notice is told of troubles in words. It must not wait.
@@ -93,20 +90,6 @@ func Left(folder string) bool {
 	}
 	data, err := state.Read(folder, File)
 	return err == nil && json.Unmarshal(data, &kept) == nil && kept.At != "done"
-}
-
-// Before is the shop that the move-in of a state folder goes back to; "" is the
-// owner's default.
-func Before(folder string) string {
-	var kept struct {
-		File   string `json:"old_file"`
-		Chosen bool   `json:"old_chosen"`
-	}
-	data, err := state.Read(folder, File)
-	if err != nil || json.Unmarshal(data, &kept) != nil || !kept.Chosen {
-		return ""
-	}
-	return kept.File
 }
 
 // Open goes on with the move-in of a state folder, or begins one.
@@ -192,14 +175,6 @@ func (g *Guide) Done() []movein.Reached {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return g.s.Done()
-}
-
-// GoBack is the shop file to put in force when the move-in is left; "" is the
-// owner's default.
-func (g *Guide) GoBack() string {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	return g.s.GoBack()
 }
 
 // act does something to the session, unless another program has done so
@@ -313,14 +288,14 @@ func (g *Guide) open() {
 	})
 }
 
-// Lost tells that another shop is in force than the bench.
-func (g *Guide) Lost() {
+// Lost says that the rig is not looked at any more, and why.
+func (g *Guide) Lost(why string) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if g.bench == "" || g.opening {
 		return
 	}
-	g.bench, g.trouble = "", "The rig is not looked at any more: somebody has put another shop in force."
+	g.bench, g.trouble = "", "The rig is not looked at any more: "+why+"."
 	close(g.changed)
 	g.changed = make(chan struct{})
 }
@@ -397,14 +372,11 @@ func (g *Guide) activate(r movein.Request) (bool, []string) {
 	if before != "" {
 		head += "# The shop before: " + before + "\n"
 	}
-	f, err := state.WriteShop(g.o.State, r.Name, append([]byte(head), r.Data...))
+	file, err := g.o.Adopt(r.Name, append([]byte(head), r.Data...))
 	if err != nil {
 		return false, []string{err.Error()}
 	}
-	if err := g.o.Use(f.Path()); err != nil {
-		return false, []string{fmt.Sprintf("%s is written, but it could not be put in force: %v", f.Path(), err)}
-	}
-	return true, []string{f.Path()}
+	return true, []string{file}
 }
 
 // air says in words what each machine's hood gets.

@@ -5,15 +5,13 @@ package jog
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/setup"
-	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -70,80 +68,46 @@ func Caution(s *config.Shop, ask control.Input) string {
 	return text + "Kerfwind does not keep a machine from starting: use the disconnect before reaching in.\n"
 }
 
-// request asks the kerfwind of a runtime folder for something.
-func request(ctx context.Context, folder string, r socket.Request) error {
-	c, err := socket.Dial(folder)
+// Through lets the kerfwind that runs do it, and tells what happens. Where ctx ends,
+// what was asked for is ended too.
+func Through(ctx context.Context, shop seam.Shop, s *config.Shop, ask control.Input, event func(text string), notice func(error)) error {
+	items, err := shop.Follow(ctx, seam.Want{Events: true})
 	if err != nil {
 		return err
 	}
-	defer func() { _ = c.Close() }() // the answer has come
-	r.Do = socket.DoAsk
-	a, err := c.Do(ctx, r)
-	if err == nil && a.Refused != "" {
-		err = errors.New(a.Refused)
-	}
-	return err
-}
-
-// Through lets the kerfwind of a runtime folder do it, to which c is connected, and
-// tells what happens. It closes c. Where ctx ends, what was asked for is ended too.
-func Through(ctx context.Context, c *socket.Client, folder string, s *config.Shop, ask control.Input, event func(text string), notice func(error)) error {
-	defer func() { _ = c.Close() }() // all is said
-	if err := c.Start(socket.Request{Do: socket.DoEvents}); err != nil {
+	defer func() { _ = items.Close() }() // all is said
+	st, err := shop.State(ctx)
+	if err != nil {
 		return err
 	}
-	kind, gate := control.AskKind(ask.State), s.Gates[ask.ID].Name
-	if err := request(ctx, folder, socket.Request{Ask: kind.String(), Gate: gate, For: ask.For.Seconds()}); err != nil {
+	kind, gate, names := control.AskKind(ask.State), s.Gates[ask.ID].Name, timeline.Names(st.Names)
+	ask.ID = control.ID(slices.Index(names.Gates, gate)) // as the daemon counts; it refuses a gate that it does not have
+	if _, err := shop.Ask(ctx, seam.Request{Kind: kind, Target: gate, For: ask.For}); err != nil {
 		return err
 	}
 	ended := context.AfterFunc(ctx, func() {
-		end := socket.Request{Ask: control.AskTestEnd.String()}
+		end := seam.Request{Kind: control.AskTestEnd}
 		if kind == control.AskHold {
-			end.Ask, end.Gate = control.AskRelease.String(), gate
+			end.Kind, end.Target = control.AskRelease, gate
 		}
-		if err := request(context.WithoutCancel(ctx), folder, end); err != nil {
+		if _, err := shop.Ask(context.WithoutCancel(ctx), end); err != nil {
 			notice(err)
 		}
 	})
 	defer ended()
 	over := false
 	j := &Watch{Ask: ask, End: func() { over = true }}
-	names := setup.Names(s)
 	for !over {
-		a, err := c.Next()
+		x, err := items.Next(context.WithoutCancel(ctx))
 		if err != nil {
 			return fmt.Errorf("the running kerfwind says no more: %w", err)
 		}
-		if a.Event == nil {
-			continue
+		if x.Kind == seam.AnEvent {
+			event(string(timeline.AppendText(nil, x.Event, &names)))
+			j.Observe(nil, []control.Event{x.Event})
 		}
-		event(a.Text)
-		j.Observe(nil, []control.Event{EventOf(a.Event, s)})
 	}
 	return j.Verdict(&names)
-}
-
-// EventOf reads an event line, as far as a test move needs it: kind, fault, gate.
-func EventOf(line []byte, s *config.Shop) control.Event {
-	var x struct{ Event, Fault, Gate string }
-	if err := json.Unmarshal(line, &x); err != nil {
-		return control.Event{}
-	}
-	e := control.Event{ID: control.NoID}
-	for k := control.EventKind(1); k.String() != "invalid"; k++ {
-		if k.String() == x.Event {
-			e.Kind = k
-		}
-	}
-	for f := control.FaultKind(1); f.String() != "invalid"; f++ {
-		if f.String() == x.Fault {
-			e.Fault = f
-		}
-	}
-	if i := slices.IndexFunc(s.Gates, func(g config.Gate) bool { return g.Name == x.Gate }); i >= 0 {
-		e.ID = control.ID(i)
-	}
-	return e
 }
 
 // Watch watches what becomes of a request and calls End once it is over.

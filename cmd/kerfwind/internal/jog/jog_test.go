@@ -2,16 +2,15 @@ package jog
 
 import (
 	"context"
-	"errors"
-	"os"
+	"runtime"
+	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
 	"kerfwind/cmd/kerfwind/internal/setup"
-	"kerfwind/cmd/kerfwind/internal/socket"
-	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/testdata"
@@ -108,106 +107,70 @@ func TestWatch(t *testing.T) {
 	}
 }
 
-// house is a running kerfwind that does, or refuses, what it is asked for.
-type house struct {
-	socket.Handler
-	refuse string
-	lines  chan socket.Answer
-
-	mu    sync.Mutex
-	asked []string
-}
-
-func (h *house) Stream(context.Context, socket.Request) (<-chan socket.Answer, error) {
-	return h.lines, nil
-}
-
-func (h *house) Ask(_ context.Context, r socket.Request, _ socket.Peer) socket.Answer {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.asked = append(h.asked, r.Ask+" "+r.Gate)
-	if r.Ask == control.AskTestEnd.String() || r.Ask == control.AskRelease.String() {
-		close(h.lines)
-	}
-	return socket.Answer{Refused: h.refuse}
-}
-
 // TestThrough: the kerfwind that has the rig does it; its refusal is told, and
 // what was asked for ends with the asker.
 func TestThrough(t *testing.T) {
 	s := barn(t)
-	names := setup.Names(s)
-	line := func(e control.Event) socket.Answer {
-		l := timeline.FromEvent(e, &names)
-		return socket.Answer{Event: l.AppendJSON(nil), Text: string(timeline.AppendText(nil, e, &names))}
+	names := seam.Names(setup.Names(s))
+	// kerfwind runs the shop; the gates have other numbers there.
+	slices.Reverse(names.Gates)
+	begin := func() *seamtest.Fake {
+		f := seamtest.New(t)
+		f.Now(seam.Hello{}, seam.State{Names: names})
+		return f
 	}
-	through := func(h *house, ctx context.Context, ask control.Input, event func(string)) error {
-		folder, err := os.MkdirTemp("", "kw") // a socket's path is short
-		if err != nil {
-			t.Fatal(err)
+	event := func(k control.EventKind, gate string) seam.Item {
+		return seam.Item{Kind: seam.AnEvent, Event: control.Event{Kind: k, ID: control.ID(slices.Index(names.Gates, gate))}}
+	}
+	follow := func(f *seamtest.Fake, items ...seam.Item) {
+		for f.Followers() == 0 {
+			runtime.Gosched()
 		}
-		l, err := socket.Listen(folder)
-		if err != nil {
-			t.Fatal(err)
-		}
-		serve, end := context.WithCancel(context.Background())
-		done := make(chan struct{})
-		go func() {
-			defer close(done)
-			socket.Serve(serve, l, h, func(err error) { t.Error(err) })
-		}()
-		defer func() {
-			end()
-			<-done
-			if err := os.RemoveAll(folder); err != nil {
-				t.Error(err)
-			}
-		}()
-		c, err := socket.Dial(folder)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return Through(ctx, c, folder, s, ask, event, func(err error) { t.Error(err) })
+		f.Send(items...)
+	}
+	through := func(f *seamtest.Fake, ctx context.Context, ask control.Input, said func(string)) error {
+		return Through(ctx, f, s, ask, said, func(err error) { t.Error(err) })
 	}
 	ask, err := Request(s, "planer", "", time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
-	h := &house{lines: make(chan socket.Answer, 10)}
+	open := seam.Request{Kind: control.AskTestOpen, Target: "planer", For: time.Second}
+	f := begin()
+	f.Will("Ask", open, nil, nil)
+	var list []seam.Item
 	for _, k := range []control.EventKind{control.TestBegan, control.GateOpening, control.GateIsOpen, control.GateClosing, control.TestEnded, control.GateIsClosed} {
-		h.lines <- line(control.Event{Kind: k, ID: ask.ID})
+		list = append(list, event(k, "planer"))
 	}
+	go follow(f, list...)
 	said := 0
-	if err := through(h, t.Context(), ask, func(string) { said++ }); err != nil || said != 6 || h.asked[0] != "test-open planer" {
-		t.Errorf("%v, %d lines, %q", err, said, h.asked)
+	if err := through(f, t.Context(), ask, func(string) { said++ }); err != nil || said != 6 {
+		t.Errorf("%v, %d lines", err, said)
 	}
-	h = &house{lines: make(chan socket.Answer), refuse: "a machine runs"}
-	if err := through(h, t.Context(), ask, nil); err == nil || err.Error() != "a machine runs" {
+	f = begin()
+	f.Will("Ask", open, nil, &seam.Refused{Why: "a machine runs"})
+	if err := through(f, t.Context(), ask, nil); err == nil || err.Error() != "a machine runs" {
 		t.Error(err)
 	}
-	for what, want := range map[string]string{"planer": "test-end ", "collector": "release "} {
-		h = &house{lines: make(chan socket.Answer, 1)}
+	for what, want := range map[string]seam.Request{"planer": {Kind: control.AskTestEnd}, "collector": {Kind: control.AskRelease, Target: names.Gates[len(names.Gates)-1]}} {
 		if ask, err = Request(s, what, "", time.Second); err != nil {
 			t.Fatal(err)
 		}
-		h.lines <- line(control.Event{Kind: control.TestBegan, ID: ask.ID})
+		f = begin()
+		f.Will("Ask", seam.Request{Kind: control.AskKind(ask.State), Target: s.Gates[ask.ID].Name, For: ask.For}, nil, nil)
+		f.Will("Ask", want, nil, nil)
 		ctx, end := context.WithCancel(t.Context())
-		err := through(h, ctx, ask, func(string) { end() })
-		if err == nil || !strings.Contains(err.Error(), "says no more") || len(h.asked) != 2 || !strings.HasPrefix(h.asked[1], want) {
-			t.Errorf("%s: %v, %q", what, err, h.asked)
+		go func() {
+			follow(f, event(control.TestBegan, "planer"))
+			for !f.Done() {
+				runtime.Gosched()
+			}
+			f.End()
+		}()
+		err := through(f, ctx, ask, func(string) { end() })
+		if err == nil || !strings.Contains(err.Error(), "says no more") {
+			t.Errorf("%s: %v", what, err)
 		}
-	}
-	if err := request(t.Context(), t.TempDir(), socket.Request{}); !errors.Is(err, socket.ErrNobody) {
-		t.Error(err)
-	}
-}
-
-func TestEventOf(t *testing.T) {
-	s := barn(t)
-	if e := EventOf([]byte(`{"event": "fault-raised", "fault": "gate-not-open", "gate": "planer"}`), s); e.Kind != control.FaultRaised || e.Fault != control.GateNotOpen || s.Gates[e.ID].Name != "planer" {
-		t.Errorf("%+v", e)
-	}
-	if e := EventOf([]byte(`{`), s); e.Kind != 0 {
-		t.Errorf("%+v", e)
+		end()
 	}
 }

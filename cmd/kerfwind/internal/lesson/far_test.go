@@ -2,7 +2,6 @@ package lesson
 
 import (
 	"context"
-	"errors"
 	"io"
 	"os"
 	"strings"
@@ -10,28 +9,26 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
+	"kerfwind/sensor"
 	"kerfwind/testdata"
 )
 
-// farTeller streams readings as a running kerfwind would.
-type farTeller struct {
-	socket.Handler
-	lines []socket.Answer
+// farTeller tells readings as a running kerfwind would.
+func farTeller(t *testing.T, channels []string, items []seam.Item) seam.Shop {
+	f := seamtest.New(t)
+	f.Now(seam.Hello{}, seam.State{Channels: channels})
+	f.Tells(items...)
+	return listened{f}
 }
 
-func (h *farTeller) Stream(_ context.Context, r socket.Request) (<-chan socket.Answer, error) {
-	if r.Do != socket.DoReadings {
-		return nil, errors.New("not of readings")
-	}
-	out := make(chan socket.Answer, len(h.lines))
-	for _, a := range h.lines {
-		out <- a
-	}
-	close(out)
-	return out, nil
-}
+// listened lets others listen as often as they like.
+type listened struct{ seam.Shop }
+
+func (listened) Listen(context.Context, time.Duration) error { return nil }
 
 // shortFolder is a temporary folder: a socket's path is short.
 func shortFolder(t *testing.T) string {
@@ -69,29 +66,31 @@ func TestLearnFar(t *testing.T) {
 		t.Fatal(err)
 	}
 	// 5 s off, 6 s on, 2 s off, a half cycle of 50 Hz a reading.
-	var lines []socket.Answer
+	var lines []seam.Item
+	var names []string
+	for i := range r.Channels {
+		names = append(names, r.Channels[i].Name)
+	}
 	for n := range 1300 {
-		amps, verdict := float32(0.05), "idle"
+		amps, verdict := float32(0.05), sensor.Idle
 		if n >= 500 && n < 1100 {
-			amps, verdict = 8.5, "running"
+			amps, verdict = 8.5, sensor.Running
 		}
 		amps += 0.002 * float32(n%7)
-		for _, c := range []struct {
-			name string
-			amps float32
-		}{{r.Channels[0].Name, amps}, {r.Channels[1].Name, 0.01}} {
-			lines = append(lines, socket.Answer{Reading: &socket.Reading{Channel: c.name, T: 7 + float64(n)/100, Verdict: verdict, Amps: c.amps, Health: "healthy"}})
+		for ch, amps := range []float32{amps, 0.01} {
+			at := 7*time.Second + time.Duration(n)*10*time.Millisecond
+			lines = append(lines, seam.Item{Kind: seam.AReading, Reading: sensor.Reading{Channel: ch, At: at, Onset: at, Verdict: verdict, Amps: amps, Health: sensor.Healthy}})
 		}
 	}
 	for _, x := range []struct {
 		name  string
-		lines []socket.Answer
+		lines []seam.Item
 		wrong string
 	}{
 		{name: "all", lines: lines},
-		{name: "lost on the way", lines: append(append([]socket.Answer{}, lines[:800]...), lines[900:]...), wrong: "lost on their way"},
-		{name: "dropped here", lines: append([]socket.Answer{{Missed: 3}}, lines...), wrong: "lost on their way"},
-		{name: "of another rig", lines: []socket.Answer{{Reading: &socket.Reading{Channel: "nobody's"}}}, wrong: "nobody's"},
+		{name: "lost on the way", lines: append(append([]seam.Item{}, lines[:800]...), lines[900:]...), wrong: "lost on their way"},
+		{name: "dropped here", lines: append([]seam.Item{{Kind: seam.AReading, Missed: 3}}, lines...), wrong: "lost on their way"},
+		{name: "of another rig", lines: lines, wrong: "nobody's"},
 		{name: "no kerfwind", wrong: "start kerfwind here"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
@@ -99,6 +98,11 @@ func TestLearnFar(t *testing.T) {
 			tap.Now = func() time.Duration { return 0 }
 			if x.lines != nil {
 				tap.Runtime = shortFolder(t)
+				told := names
+				if x.name == "of another rig" {
+					told = []string{"nobody's"}
+				}
+				shop := farTeller(t, told, x.lines)
 				l, err := socket.Listen(tap.Runtime)
 				if err != nil {
 					t.Fatal(err)
@@ -107,7 +111,7 @@ func TestLearnFar(t *testing.T) {
 				done := make(chan struct{})
 				go func() {
 					defer close(done)
-					socket.Serve(ctx, l, &farTeller{lines: x.lines}, func(err error) { t.Error(err) })
+					socket.Serve(ctx, l, func(socket.Peer) seam.Shop { return shop }, func(err error) { t.Error(err) })
 				}()
 				defer func() { end(); <-done }()
 			}

@@ -139,7 +139,7 @@ type Metrics struct {
 	pending                           [256]sent // commands on their way, by Seq
 	now                               time.Duration
 	net                               *duct.Network // nil: no flow is computed
-	look                              func(open uint64) (*duct.Solution, bool)
+	look                              func(open uint64) (total float64, flow []float64, ok bool)
 	queueDropped, queueLen, queueRoom *prometheus.Desc
 	queues                            queues
 }

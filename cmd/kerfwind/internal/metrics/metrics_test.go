@@ -75,16 +75,19 @@ func (a *tap) Advance(now time.Duration, in []control.Input) []control.Input {
 }
 
 // air is the duct of a barn whose planer has two hoods, solved for some gates.
-func air() (*duct.Network, func(uint64) (*duct.Solution, bool)) {
+func air() (*duct.Network, func(uint64) (float64, []float64, bool)) {
 	n := &duct.Network{Machines: []duct.Machine{{Hoods: []int{0}}, {Hoods: []int{1, 2}}}}
 	solved := map[uint64]*duct.Solution{
 		0b01: {State: &duct.State{Converged: true, Total: 0.4, Flow: []float64{0.35, 0, 0.01}}},
 		0b11: {State: &duct.State{Converged: true, Total: 0.3, Flow: []float64{0, 0.2, 0.05}}},
 		0b10: {State: &duct.State{Total: 9, Flow: []float64{9, 9, 9}}},
 	}
-	return n, func(open uint64) (*duct.Solution, bool) {
+	return n, func(open uint64) (float64, []float64, bool) {
 		x, ok := solved[open]
-		return x, ok
+		if !ok || !x.Converged {
+			return 0, nil, false
+		}
+		return x.Total, x.Flow, true
 	}
 }
 

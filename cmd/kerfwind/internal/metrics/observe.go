@@ -256,7 +256,7 @@ func (m *Metrics) Answered(in control.Input, now time.Duration) {
 
 // Air lets the flows follow the gates. look returns what is computed for a set of
 // open gates and must not wait; false leaves the flows 0 until the next snapshot.
-func (m *Metrics) Air(net *duct.Network, look func(open uint64) (*duct.Solution, bool)) {
+func (m *Metrics) Air(net *duct.Network, look func(open uint64) (total float64, flow []float64, ok bool)) {
 	m.net, m.look = net, look
 }
 
@@ -268,8 +268,8 @@ func (m *Metrics) flow(s *control.Snapshot) {
 	var whole float64
 	var flow []float64
 	if c := &s.Collectors[0]; c.Commanded || c.Sensed == control.Running {
-		if x, ok := m.look(s.Open()); ok && x.Converged {
-			whole, flow = x.Total, x.Flow
+		if t, f, ok := m.look(s.Open()); ok {
+			whole, flow = t, f
 		}
 	}
 	m.col.flow.Set(whole)

@@ -346,15 +346,6 @@ func (s *Session) BackTo(b Before) {
 	}
 }
 
-// GoBack is the shop file to put in force when the move-in is left; "" is the
-// owner's default.
-func (s *Session) GoBack() string {
-	if s.kept.Chosen {
-		return s.kept.OldFile
-	}
-	return ""
-}
-
 // Answers are the answers so far, by step.
 func (s *Session) Answers() map[string]string { return maps.Clone(s.kept.Answers) }
 

@@ -1,6 +1,7 @@
 package node
 
 import (
+	"cmp"
 	"crypto/tls"
 	"encoding/json"
 	"errors"
@@ -587,37 +588,19 @@ func (d *Decider) trouble(p *peer, text string) {
 	}
 }
 
-// Names are the names of the nodes.
-func (d *Decider) Names() []string {
-	var out []string
-	for _, p := range d.peers { // the list does not change
-		out = append(out, p.name)
+// Fares says how each node fares.
+func (d *Decider) Fares() []rig.Fare {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var out []rig.Fare
+	for _, p := range d.peers {
+		f := rig.Fare{Name: p.name}
+		if !p.work {
+			f.Down = errors.New(cmp.Or(p.said, "not heard yet"))
+		}
+		out = append(out, f)
 	}
 	return out
-}
-
-// Works tells whether a node, by its place in Names, is at work.
-func (d *Decider) Works(i int) bool {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return d.peers[i].work
-}
-
-// Down says which nodes are not at work, or nil.
-func (d *Decider) Down() error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	var errs []error
-	for _, p := range d.peers {
-		if !p.work {
-			why := p.said
-			if why == "" {
-				why = "not heard yet"
-			}
-			errs = append(errs, fmt.Errorf("node %s: %s", p.name, why))
-		}
-	}
-	return errors.Join(errs...)
 }
 
 // watch finds out which nodes are silent.

@@ -2,6 +2,7 @@ package node
 
 import (
 	"encoding/json"
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -27,7 +28,7 @@ func TestSession(t *testing.T) {
 		p := newPair(t)
 		defer p.end()
 		p.after(2 * time.Second)
-		if err := p.dec.Down(); err != nil {
+		if err := down(p.dec); err != nil {
 			t.Fatal(err, p.told)
 		}
 		if p.verdict(0) != sensor.Idle || p.verdict(1) != 0 {
@@ -102,7 +103,7 @@ func TestBrokerGoes(t *testing.T) {
 			t.Error("unknown too soon")
 		}
 		p.after(time.Second)
-		if p.verdict(0) != sensor.Unknown || !p.has(control.Input{Kind: control.StopIs, State: uint8(control.Broken)}) || p.dec.Down() == nil {
+		if p.verdict(0) != sensor.Unknown || !p.has(control.Input{Kind: control.StopIs, State: uint8(control.Broken)}) || down(p.dec) == nil {
 			t.Errorf("the loss is not told: %+v %+v", p.readings, p.got)
 		}
 		if !p.noticed("node annex: lost: no word for 3s") || !p.noticed("the computer that decides is lost") {
@@ -127,8 +128,8 @@ func TestBrokerGoes(t *testing.T) {
 				t.Errorf("a press of two seconds ago: %+v", r)
 			}
 		}
-		if p.verdict(0) != sensor.Running || p.dec.Down() != nil || !p.has(output(control.OutletOff, 3, control.Done)) || p.has(output(control.CollectorOff, 0, control.Lost)) {
-			t.Errorf("it is not back as it was: %+v %+v %v", p.readings, p.got, p.dec.Down())
+		if p.verdict(0) != sensor.Running || down(p.dec) != nil || !p.has(output(control.OutletOff, 3, control.Done)) || p.has(output(control.CollectorOff, 0, control.Lost)) {
+			t.Errorf("it is not back as it was: %+v %+v %v", p.readings, p.got, down(p.dec))
 		}
 	})
 }
@@ -219,13 +220,13 @@ func TestNodeRestarts(t *testing.T) {
 		p.forget()
 		p.stop()
 		p.after(10 * time.Millisecond)
-		if p.dec.Down() == nil || p.hw.is(air) {
+		if down(p.dec) == nil || p.hw.is(air) {
 			t.Error("it has ended: it should be missed, and its outputs off")
 		}
 		p.node("n2")
 		p.after(2 * time.Second)
-		if p.dec.Down() != nil || !p.has(output(control.OutletOff, 0, control.Lost)) || !p.has(output(control.GateStop, 0, control.Lost)) || !p.noticed("it has started anew") {
-			t.Errorf("%v %+v %q", p.dec.Down(), p.got, p.told)
+		if down(p.dec) != nil || !p.has(output(control.OutletOff, 0, control.Lost)) || !p.has(output(control.GateStop, 0, control.Lost)) || !p.noticed("it has started anew") {
+			t.Errorf("%v %+v %q", down(p.dec), p.got, p.told)
 		}
 	})
 }
@@ -243,12 +244,12 @@ func TestDeciderRestarts(t *testing.T) {
 		old.Close()
 		p.decider("d2")
 		p.after(time.Second)
-		if p.dec.Down() == nil || !p.hw.is(air) || !p.noticed("another computer wants to decide here") {
-			t.Errorf("it went over at once: %v %v %q", p.dec.Down(), p.hw.on, p.told)
+		if down(p.dec) == nil || !p.hw.is(air) || !p.noticed("another computer wants to decide here") {
+			t.Errorf("it went over at once: %v %v %q", down(p.dec), p.hw.on, p.told)
 		}
 		p.after(4 * time.Second)
-		if p.dec.Down() != nil || p.hw.is(air) || p.report().Session != "d2" {
-			t.Errorf("it did not go over: %v %v %q", p.dec.Down(), p.hw.on, p.told)
+		if down(p.dec) != nil || p.hw.is(air) || p.report().Session != "d2" {
+			t.Errorf("it did not go over: %v %v %q", down(p.dec), p.hw.on, p.told)
 		}
 	})
 }
@@ -329,13 +330,13 @@ func TestSlowBroker(t *testing.T) {
 		p.forget()
 		p.e.set(func() { p.e.delay["kerfwind-node-annex"] = 5 * time.Second })
 		p.after(10 * time.Second)
-		if p.verdict(0) != sensor.Unknown || p.dec.Down() == nil {
+		if p.verdict(0) != sensor.Unknown || down(p.dec) == nil {
 			t.Errorf("old reports are believed: %+v", p.readings)
 		}
 		p.e.set(func() { clear(p.e.delay) })
 		p.after(10 * time.Second)
-		if p.verdict(0) != sensor.Idle || p.dec.Down() != nil {
-			t.Errorf("it is not back: %v, %q", p.dec.Down(), p.told)
+		if p.verdict(0) != sensor.Idle || down(p.dec) != nil {
+			t.Errorf("it is not back: %v, %q", down(p.dec), p.told)
 		}
 	})
 }
@@ -359,7 +360,7 @@ func TestOtherFile(t *testing.T) {
 		p.stop()
 		p.node("n2")
 		p.after(5 * time.Second)
-		if err := p.dec.Down(); err == nil || !strings.Contains(err.Error(), `there is no actuator "g9"`) {
+		if err := down(p.dec); err == nil || !strings.Contains(err.Error(), `there is no actuator "g9"`) {
 			t.Errorf("down: %v", err)
 		}
 		tries := 0
@@ -376,7 +377,7 @@ func TestOtherFile(t *testing.T) {
 		p.dec.peers[0].plan.Gates[0].Actuator = "g0"
 		p.dec.mu.Unlock()
 		p.after(time.Second)
-		if err := p.dec.Down(); err != nil {
+		if err := down(p.dec); err != nil {
 			t.Errorf("down: %v", err)
 		}
 	})
@@ -501,4 +502,13 @@ func again[T any](t *testing.T, v *T, parse func([]byte) (*T, error)) {
 			t.Errorf("%s: %v", b, err)
 		}
 	}
+}
+
+// down says which nodes are not at work, or nil.
+func down(d *Decider) error {
+	var errs []error
+	for _, f := range d.Fares() {
+		errs = append(errs, f.Down)
+	}
+	return errors.Join(errs...)
 }

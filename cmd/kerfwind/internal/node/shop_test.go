@@ -107,7 +107,7 @@ func child(what, folder string) {
 			},
 			Applied: func(c control.Command) { say("command %v %d", c.Kind, c.ID) },
 			After: func(time.Duration, int) {
-				if is := far.Down() == nil; is != up {
+				if is := down(far) == nil; is != up {
 					up = is
 					say("up %v", up)
 				}

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/socket"
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
@@ -15,16 +15,16 @@ import (
 
 // view is what a node says of itself, as of its newest report.
 type view struct {
-	socket.Node
+	seam.Node
 	ordered time.Duration // when the newest order came; 0: none of this session
 }
 
 // Status is the state of the node, half a second old at most. It may be called
 // from any goroutine.
-func (n *Node) Status() *socket.Node {
+func (n *Node) Status() *seam.Node {
 	v := n.shown.Load()
 	if v == nil {
-		return &socket.Node{Name: n.o.Rig.Name, State: "begins", Order: -1}
+		return &seam.Node{Name: n.o.Rig.Name, State: "begins", Order: -1}
 	}
 	st := v.Node
 	if st.Order = -1; v.ordered > 0 {
@@ -35,7 +35,7 @@ func (n *Node) Status() *socket.Node {
 
 // publish notes the state for Status.
 func (n *Node) publish(now time.Duration) {
-	v := &view{Node: socket.Node{Name: n.o.Rig.Name, Broker: n.x != nil && n.x.Connected(), Decides: n.session, Rest: n.rest, Quiet: n.quiet(now), Ready: n.ready, Running: n.running()}, ordered: n.ordered}
+	v := &view{Node: seam.Node{Name: n.o.Rig.Name, Broker: n.x != nil && n.x.Connected(), Decides: n.session, Rest: n.rest, Quiet: n.quiet(now), Ready: n.ready, Running: n.running()}, ordered: n.ordered}
 	switch {
 	case n.plan == nil:
 		v.State, v.Why, v.ordered = "waits for the computer that decides", n.why, 0
@@ -54,10 +54,10 @@ func (n *Node) publish(now time.Duration) {
 }
 
 // things lists what the node senses and drives, in its own names.
-func (n *Node) things(v *socket.Node, now time.Duration) {
+func (n *Node) things(v *seam.Node, now time.Duration) {
 	p := n.plan
 	for _, c := range p.Channels {
-		t := socket.Thing{Name: c.Name, State: "not heard yet"}
+		t := seam.Thing{Name: c.Name, State: "not heard yet"}
 		if r, ok := n.channels[c.ID]; ok {
 			t.State, t.Why = r.Verdict.String(), config.Metric.Format(config.Current, float64(r.Amps))
 			if r.Health != sensor.Healthy {
@@ -75,7 +75,7 @@ func (n *Node) things(v *socket.Node, now time.Duration) {
 		}
 	}
 	for key, names := range byFact {
-		t := socket.Thing{Name: strings.Join(names, " + "), State: "unknown"}
+		t := seam.Thing{Name: strings.Join(names, " + "), State: "unknown"}
 		if key.kind == control.Ask {
 			t.State = "a button"
 		} else if f, ok := factOf(n.facts[key]); ok {
@@ -90,11 +90,11 @@ func (n *Node) things(v *socket.Node, now time.Duration) {
 			v.Senses = append(v.Senses, t)
 		}
 	}
-	for _, list := range [][]socket.Thing{v.Senses[len(p.Channels):], v.Stops} {
-		slices.SortFunc(list, func(a, b socket.Thing) int { return strings.Compare(a.Name, b.Name) })
+	for _, list := range [][]seam.Thing{v.Senses[len(p.Channels):], v.Stops} {
+		slices.SortFunc(list, func(a, b seam.Thing) int { return strings.Compare(a.Name, b.Name) })
 	}
 	for _, g := range p.Gates {
-		t := socket.Thing{Name: g.Actuator, State: "not commanded yet"}
+		t := seam.Thing{Name: g.Actuator, State: "not commanded yet"}
 		switch k, ok := n.sent[control.ID(g.ID)]; {
 		case ok && k == control.GateStop:
 			t.State = "stopped where it stood"
@@ -106,7 +106,7 @@ func (n *Node) things(v *socket.Node, now time.Duration) {
 		v.Drives = append(v.Drives, t)
 	}
 	switched := func(actuator string, key target) {
-		t := socket.Thing{Name: actuator, State: "off"}
+		t := seam.Thing{Name: actuator, State: "off"}
 		if n.on[key] {
 			t.State = "on"
 		}

@@ -153,17 +153,17 @@ type Saved struct {
 // ErrNothing is the error where nothing is kept of what was asked for.
 var ErrNothing = errors.New("nothing of that time is in memory any more")
 
-// Write writes what was kept of a part of the stream as a recording in FLAC,
-// or WAV where the rig has more channels than FLAC holds; see Extension. The error
-// is ErrNothing where there is nothing, and w is untouched then.
-func (m *Memory) Write(w io.Writer, from, to time.Duration) (Saved, error) {
+// Save writes frames as a recording in FLAC, or WAV where they have more channels
+// than FLAC holds; see Extension. The error is ErrNothing where there are none, and w
+// is untouched then.
+func Save(w io.Writer, frames func(emit func(*sensor.Frame) error) error) (Saved, error) {
 	var s Saved
 	var t trace.Writer
 	next := uint64(0)
-	err := m.Frames(from, to, func(f *sensor.Frame) error {
+	err := frames(func(f *sensor.Frame) error {
 		if t == nil {
 			var err error
-			if t, err = trace.NewWriter(w, m.layout()); err != nil {
+			if t, err = trace.NewWriter(w, layout(f.Channels, f.Rate)); err != nil {
 				return err
 			}
 			s.From, next = f.At, f.Index
@@ -192,17 +192,17 @@ func (m *Memory) Write(w io.Writer, from, to time.Duration) (Saved, error) {
 	return s, err
 }
 
-func (m *Memory) layout() trace.Layout {
-	l := trace.Layout{Kind: trace.FLAC, Sample: trace.Int16, Channels: m.width, Rate: m.Rate(), Unit: trace.Counts, LowestIsGap: true}
-	if m.width > 8 {
+func layout(channels int, rate float64) trace.Layout {
+	l := trace.Layout{Kind: trace.FLAC, Sample: trace.Int16, Channels: channels, Rate: rate, Unit: trace.Counts, LowestIsGap: true}
+	if channels > 8 {
 		l.Kind = trace.WAV
 	}
 	return l
 }
 
-// Extension is that of a file that Write writes: ".flac" or ".wav".
-func (m *Memory) Extension() string {
-	if m.layout().Kind == trace.WAV {
+// Extension is that of a file that Save writes: ".flac" or ".wav".
+func Extension(channels int) string {
+	if layout(channels, 0).Kind == trace.WAV {
 		return ".wav"
 	}
 	return ".flac"

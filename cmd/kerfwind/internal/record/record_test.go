@@ -3,6 +3,7 @@ package record_test
 import (
 	"bytes"
 	"errors"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -134,7 +135,7 @@ func memory(t *testing.T) *record.Memory {
 func TestMemory(t *testing.T) {
 	m := memory(t)
 	var b bytes.Buffer
-	if _, err := m.Write(&b, 0, time.Hour); !errors.Is(err, record.ErrNothing) || b.Len() > 0 {
+	if _, err := save(m, &b, 0, time.Hour); !errors.Is(err, record.ErrNothing) || b.Len() > 0 {
 		t.Errorf("%v, %d bytes", err, b.Len())
 	}
 	m.Add(frame(1000, 1090, 2))
@@ -143,11 +144,11 @@ func TestMemory(t *testing.T) {
 	if from, to := m.Kept(); from != time.Second || to != 3*time.Second {
 		t.Errorf("%v to %v are kept", from, to)
 	}
-	saved, err := m.Write(&b, 1500*time.Millisecond, 2900*time.Millisecond)
+	saved, err := save(m, &b, 1500*time.Millisecond, 2900*time.Millisecond)
 	if want := (record.Saved{Scans: 1400, From: 1500 * time.Millisecond, To: 2900 * time.Millisecond, Lost: 10}); err != nil || saved != want {
 		t.Fatalf("%+v, %v", saved, err)
 	}
-	in, err := trace.NewReader("x"+m.Extension(), &b, trace.Options{})
+	in, err := trace.NewReader("x"+record.Extension(m.Channels()), &b, trace.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -170,12 +171,12 @@ func TestMemory(t *testing.T) {
 	}
 	// Before it and after it there is nothing.
 	for _, at := range []time.Duration{0, 3 * time.Second} {
-		if _, err := m.Write(&b, at, at+time.Second); !errors.Is(err, record.ErrNothing) {
+		if _, err := save(m, &b, at, at+time.Second); !errors.Is(err, record.ErrNothing) {
 			t.Errorf("at %v: %v", at, err)
 		}
 	}
 	full := errors.New("the disk is full")
-	if _, err := m.Write(failing{full}, 0, time.Hour); !errors.Is(err, full) {
+	if _, err := save(m, failing{full}, 0, time.Hour); !errors.Is(err, full) {
 		t.Error(err)
 	}
 }
@@ -526,4 +527,9 @@ func TestWriteError(t *testing.T) {
 	if err := r.Close(); err != nil {
 		t.Error(err)
 	}
+}
+
+// save writes what is kept of a part of the stream.
+func save(m *record.Memory, w io.Writer, from, to time.Duration) (record.Saved, error) {
+	return record.Save(w, func(emit func(*sensor.Frame) error) error { return m.Frames(from, to, emit) })
 }

@@ -14,6 +14,8 @@ import (
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/replay"
+	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
@@ -119,20 +121,6 @@ func TestFollowFull(t *testing.T) {
 	}
 }
 
-// memoryOf streams some scans as a running kerfwind does.
-type memoryOf struct {
-	socket.Handler
-	scans int
-}
-
-func (h memoryOf) Stream(context.Context, socket.Request) (<-chan socket.Answer, error) {
-	out := make(chan socket.Answer, 2)
-	out <- socket.Answer{Frame: socket.NewFrame(frame(0, h.scans, 3))}
-	out <- socket.Answer{End: true}
-	close(out)
-	return out, nil
-}
-
 // TestLast writes what a running kerfwind has in memory.
 func TestLast(t *testing.T) {
 	folder, err := os.MkdirTemp("", "kw") // a socket's path is short
@@ -151,6 +139,9 @@ func TestLast(t *testing.T) {
 	if _, err := rec.Last(t.Context(), folder, time.Minute); !errors.Is(err, socket.ErrNobody) {
 		t.Errorf("nobody runs: %v", err)
 	}
+	f := seamtest.New(t)
+	f.Now(seam.Hello{}, seam.State{Memory: seam.Span{To: time.Minute}})
+	f.Keeps(seam.Item{Kind: seam.AFrame, Frame: seam.FrameOf(frame(0, 300, 3))})
 	l, err := socket.Listen(folder)
 	if err != nil {
 		t.Fatal(err)
@@ -159,7 +150,7 @@ func TestLast(t *testing.T) {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		socket.Serve(ctx, l, memoryOf{scans: 300}, func(err error) { t.Error(err) })
+		socket.Serve(ctx, l, func(socket.Peer) seam.Shop { return f }, func(err error) { t.Error(err) })
 	}()
 	defer func() { end(); <-done }()
 	kept, err := rec.Last(t.Context(), folder, time.Minute)

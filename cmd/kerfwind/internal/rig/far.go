@@ -27,10 +27,18 @@ type Far interface {
 	// Listen has every reading of the others come for so long, not only changes
 	// and the newest now and then. Any goroutine may call it.
 	Listen(time.Duration)
+	// Fares says how each computer fares. Any goroutine may call it.
+	Fares() []Fare
 	// Halt tells the others to make their outputs inert. It waits a second at
 	// most for them to say so.
 	Halt() error
 	Close()
+}
+
+// Fare is how a computer fares: Down says why it is not at work, or is nil.
+type Fare struct {
+	Name string
+	Down error
 }
 
 // Way is how long a command may take to a node, at most: then the node refuses

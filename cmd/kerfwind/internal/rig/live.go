@@ -258,8 +258,8 @@ func (l *Live) Mains() (hz float64, measured bool) {
 	return hz, false
 }
 
-// Rest lets Run end, as soon as the shop is at rest.
-func (l *Live) Rest() { l.resting.Store(true) }
+// Rest says whether Run ends as soon as the shop is at rest.
+func (l *Live) Rest(wanted bool) { l.resting.Store(wanted) }
 
 // Rested tells whether a snapshot shows a shop that may be left alone for a
 // moment: nothing runs, moves, is held or on, as far as is known, and no latch

@@ -11,6 +11,7 @@ package seam
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 
 	"kerfwind/control"
@@ -23,7 +24,7 @@ type Shop interface {
 	// Hello says who answers. It never waits.
 	Hello(context.Context) (Hello, error)
 
-	// State is the state now. The error is ErrNoShop while none is taken up.
+	// State is the state now.
 	State(context.Context) (State, error)
 
 	// Follow tells what happens from a sequence number on.
@@ -123,6 +124,7 @@ type Clock struct {
 
 // State is the state of the shop and of the program around it.
 type State struct {
+	NoShop   bool             `json:"no_shop,omitempty"` // none is taken up just now: of the rest, Shop and Snapshot.StoodDown hold
 	Shop     InForce          `json:"shop"`
 	Seq      uint64           `json:"seq"`      // of the newest event
 	Now      time.Duration    `json:"now"`      // of the stream
@@ -130,29 +132,47 @@ type State struct {
 	Rested   bool             `json:"rested"`   // nothing runs, moves, is held or on, as far as is known
 	Begun    bool             `json:"begun"`    // Snapshot holds something
 	Snapshot control.Snapshot `json:"snapshot"` // as of the newest event, at most a second old
+	Names    Names            `json:"names"`
+	Channels []string         `json:"channels,omitempty"` // of the rig, by name
+	Page     string           `json:"page,omitempty"`     // its address
 	Parts    []Part           `json:"parts,omitempty"`
 	Nodes    []Part           `json:"nodes,omitempty"` // other computers of the shop
 	Memory   Span             `json:"memory"`          // what Last can give
 	Sources  int              `json:"sources"`         // converters of this computer
 	Mains    Mains            `json:"mains"`
+	Air      Air              `json:"air,omitzero"`
+	Node     *Node            `json:"node,omitempty"` // this computer is a node; only Ready and Rested hold beside it
 }
 
 // InForce is which shop is in force, and which one waits.
 type InForce struct {
 	Revision uint64 `json:"revision"` // counts the shops taken up; 0: none yet
 	Name     string `json:"name"`
-	File     string `json:"file,omitempty"` // "": no file, each channel is a machine
-	Why      string `json:"why"`            // who wants this file
-	Chosen   bool   `json:"chosen"`         // it was chosen, and stands above the owner's default
-	Bench    bool   `json:"bench"`          // a bench is in its place: no machine is served
-	Waiting  string `json:"waiting,omitempty"`
-	Next     string `json:"next,omitempty"` // the file that waits
+	File     string `json:"file,omitempty"`    // "": no file, each channel is a machine
+	Why      string `json:"why"`               // who wants this file
+	Chosen   bool   `json:"chosen"`            // it was chosen, and stands above the owner's default
+	Bench    bool   `json:"bench"`             // a bench is in its place: no machine is served
+	Waiting  string `json:"waiting,omitempty"` // what comes next, and what it waits for
+	Next     string `json:"next,omitempty"`    // the file that waits
+}
+
+// Names are those of the things that numbers index.
+type Names struct {
+	Machines, Gates, Collectors, Outlets, Circuits, Stops []string
 }
 
 // Part is how a part of the program fares.
 type Part struct {
 	Name string `json:"name"`
 	Down string `json:"down,omitempty"` // why it does not work
+}
+
+// Air is the computed air for the gates that are open.
+type Air struct {
+	Open  uint64    `json:"open"`           // the gates, gate 0 in bit 0
+	Known bool      `json:"known"`          // it is computed
+	Total float64   `json:"total"`          // at the collector, m3/s
+	Flow  []float64 `json:"flow,omitempty"` // m3/s in each segment of the duct
 }
 
 // Mains is the mains frequency in force.
@@ -264,6 +284,7 @@ type Adoption struct {
 	File
 	Name   string `json:"name,omitempty"`   // of a text without a path: the name of its versions
 	Before uint64 `json:"before,omitempty"` // revision that the asker has seen: refused if another is in force or waits; 0: any
+	Always bool   `json:"always,omitempty"` // also while somebody has a bench, which it ends
 }
 
 // Outcome is what became of a ticket.
@@ -324,4 +345,34 @@ func (w *Want) Takes(x *Item) bool {
 		return w.Outcomes
 	}
 	return true
+}
+
+// Running is how many machines of a snapshot run.
+func Running(s *control.Snapshot) int {
+	n := 0
+	for i := range s.Machines {
+		if m := &s.Machines[i]; m.Run || m.Sensed == control.Running {
+			n++
+		}
+	}
+	return n
+}
+
+// Check says what is wrong with a request that nobody can ask.
+func (r *Request) Check() error {
+	gate := false
+	switch r.Kind {
+	case control.AskHold, control.AskRelease, control.AskTestOpen, control.AskTestShut:
+		gate = true
+	case control.AskTestEnd, control.AskStandDown, control.AskLift, control.AskReset:
+	default:
+		return fmt.Errorf("nobody can ask for request %d", r.Kind)
+	}
+	switch {
+	case r.For < 0:
+		return errors.New("\"for\" is not negative")
+	case gate != (r.Target != ""):
+		return fmt.Errorf("%q: a gate is wanted for hold, release, test-open and test-shut, and for nothing else", r.Kind)
+	}
+	return nil
 }

@@ -14,7 +14,6 @@ import (
 	"strings"
 	"unicode"
 
-	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 	"kerfwind/sensor"
 )
@@ -208,11 +207,10 @@ const (
 	mostHeads = 8 // lines
 )
 
-// Write keeps the new shop file in a state folder. today is the date for
-// people.
-func (p *Plan) Write(folder, today string) (state.ShopFile, error) {
+// Text is the new shop file. today is the date for people.
+func (p *Plan) Text(today string) []byte {
 	head := madeBy + "by a swap on " + today + ": " + plainLine(p.Swap.Words()) + ".\n" + cameFrom + plainLine(p.base.File) + "\n"
-	return state.WriteShop(folder, p.name, append([]byte(head), p.text...))
+	return append([]byte(head), p.text...)
 }
 
 // plainLine is a text without line breaks.

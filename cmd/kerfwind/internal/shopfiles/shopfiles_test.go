@@ -134,7 +134,7 @@ func TestKept(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		f, err := p.Write(folder, "2026-11-25")
+		f, err := state.WriteShop(folder, p.name, p.Text("2026-11-25"))
 		if err != nil {
 			t.Fatal(err)
 		}

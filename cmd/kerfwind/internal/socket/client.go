@@ -3,12 +3,10 @@ package socket
 import (
 	"bufio"
 	"context"
-	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"net"
 	"os"
 	"path/filepath"
@@ -16,6 +14,7 @@ import (
 	"syscall"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/sensor"
 )
 
@@ -57,8 +56,8 @@ func NewClient(c net.Conn) *Client {
 // Close ends the conversation.
 func (c *Client) Close() error { return c.c.Close() }
 
-// Do asks and waits for the answer.
-func (c *Client) Do(ctx context.Context, r Request) (Answer, error) {
+// do asks and waits for the answer.
+func (c *Client) do(ctx context.Context, r Request) (Answer, error) {
 	if err := c.send(r); err != nil {
 		return Answer{}, err
 	}
@@ -67,19 +66,19 @@ func (c *Client) Do(ctx context.Context, r Request) (Answer, error) {
 	if err := c.c.SetReadDeadline(time.Now().Add(2 * patience)); err != nil {
 		return Answer{}, err
 	}
-	return c.Next()
+	return c.next()
 }
 
-// Start asks for a stream. When it returns, the stream has begun: Next gives
+// start asks for a stream. When it returns, the stream has begun: next gives
 // all that happens from here on. An Answer may be empty.
-func (c *Client) Start(r Request) error {
+func (c *Client) start(r Request) error {
 	if err := c.send(r); err != nil {
 		return err
 	}
 	if err := c.c.SetReadDeadline(time.Now().Add(2 * patience)); err != nil {
 		return err
 	}
-	if _, err := c.Next(); err != nil {
+	if _, err := c.next(); err != nil {
 		return err
 	}
 	return c.c.SetReadDeadline(time.Time{})
@@ -98,11 +97,11 @@ func (c *Client) send(r Request) error {
 	return err
 }
 
-// Next waits for the next line. The error is io.EOF after the last.
-func (c *Client) Next() (Answer, error) {
+// next waits for the next line. The error is io.EOF after the last.
+func (c *Client) next() (Answer, error) {
 	var a Answer
-	c.line = c.line[:0]
-	for {
+	for { // a line that a deadline has cut is gone on with
+
 		part, err := c.in.ReadSlice('\n')
 		c.line = append(c.line, part...)
 		if err == nil {
@@ -118,35 +117,30 @@ func (c *Client) Next() (Answer, error) {
 			return a, errors.New("the daemon's line is too long: is it kerfwind?")
 		}
 	}
-	if err := json.Unmarshal(c.line, &a); err != nil {
+	line := c.line
+	c.line = c.line[:0]
+	if err := json.Unmarshal(line, &a); err != nil {
 		return a, fmt.Errorf("the daemon's answer: %w", err)
 	}
 	if a.Version != Version {
 		return a, fmt.Errorf("the daemon speaks version %d, this program version %d: use the kerfwind that it runs", a.Version, Version)
 	}
-	if a.Error != "" {
+	switch {
+	case a.Refused != nil:
+		return a, a.Refused
+	case a.NoShop:
+		return a, seam.ErrNoShop
+	case a.Error != "":
 		return a, errors.New(a.Error)
 	}
 	return a, nil
 }
 
-// Frames is the daemon's converter of a number as a source of frames, as they
-// come from here on. A line that the daemon had to drop shows as a jump of the
-// index, as it would on the rig.
-func Frames(folder string, source int) (*Source, error) {
-	c, err := Dial(folder)
-	if err != nil {
-		return nil, err
-	}
-	if err := c.Start(Request{Do: DoFrames, Source: source}); err != nil {
-		return nil, errors.Join(err, c.Close())
-	}
-	return &Source{c: c}, nil
-}
-
-// Source is a stream of frames from the daemon.
+// Source is the daemon's converter of a number as a source of frames, as they come
+// from here on. A frame that the daemon had to drop shows as a jump of the index, as
+// it would on the rig.
 type Source struct {
-	c *Client
+	items seam.Stream
 
 	mu  sync.Mutex
 	end time.Duration // of the newest frame, on the daemon's stream
@@ -155,79 +149,35 @@ type Source struct {
 
 var _ sensor.Source = (*Source)(nil)
 
+// Frames follows a converter.
+func Frames(folder string, source int) (*Source, error) {
+	items, err := At(folder).Follow(context.Background(), seam.Want{Frames: true, Source: source})
+	if err != nil {
+		return nil, err
+	}
+	return &Source{items: items}, nil
+}
+
 // Next waits for the next frame.
 func (s *Source) Next(f *sensor.Frame) error {
 	for {
-		a, err := s.c.Next()
+		x, err := s.items.Next(context.Background())
+		if errors.Is(err, io.ErrUnexpectedEOF) { // the daemon has gone: as a converter that is taken away
+			err = io.EOF
+		}
 		if err != nil {
 			return err
 		}
-		if a.Frame == nil {
+		if x.Kind != seam.AFrame {
 			continue
 		}
-		if err := a.Frame.to(f); err != nil {
+		if err := x.Frame.To(f); err != nil {
 			return err
 		}
 		s.mu.Lock()
-		s.end, s.got = f.At, time.Now()
-		if f.Rate > 0 {
-			s.end += time.Duration(float64(f.Scans()) / f.Rate * 1e9)
-		}
+		s.end, s.got = x.Frame.End(), time.Now()
 		s.mu.Unlock()
 		return nil
-	}
-}
-
-// to takes a frame from a line.
-func (w *Frame) to(f *sensor.Frame) error {
-	if w.Channels < 0 || len(w.Raw)%4 != 0 || w.Channels == 0 && len(w.Raw) > 0 || w.Channels > 0 && len(w.Raw)/4%w.Channels != 0 || len(w.Raw) > 0 && !(w.Rate > 0) {
-		return errors.New("the daemon's frame makes no sense: use the kerfwind that it runs")
-	}
-	*f = sensor.Frame{Source: w.Source, Channels: w.Channels, Index: w.Index, At: time.Duration(w.At), Rate: w.Rate, Raw: f.Raw[:0]}
-	for i := 0; i < len(w.Raw); i += 4 {
-		f.Raw = append(f.Raw, math.Float32frombits(binary.LittleEndian.Uint32(w.Raw[i:])))
-	}
-	if w.Error != "" {
-		f.Err = errors.New(w.Error)
-	}
-	return nil
-}
-
-// Last hands over what the daemon has in memory of the last while, or of all
-// that there is for 0: frames with a sample of each channel of the rig in a
-// scan. They are valid during the call only; an error of take ends it.
-func Last(ctx context.Context, folder string, long time.Duration, take func(*sensor.Frame) error) error {
-	c, err := Dial(folder)
-	if err != nil {
-		return err
-	}
-	stop := context.AfterFunc(ctx, func() { _ = c.Close() }) // Next says so
-	defer stop()
-	defer func() { _ = c.Close() }() // only read
-	if err := c.Start(Request{Do: DoLast, Last: long.Seconds()}); err != nil {
-		return err
-	}
-	var f sensor.Frame
-	for {
-		a, err := c.Next()
-		switch {
-		case ctx.Err() != nil:
-			return ctx.Err()
-		case errors.Is(err, io.EOF):
-			return io.ErrUnexpectedEOF
-		case err != nil:
-			return err
-		case a.End:
-			return nil
-		case a.Frame == nil:
-			continue
-		}
-		if err := a.Frame.to(&f); err != nil {
-			return err
-		}
-		if err := take(&f); err != nil {
-			return err
-		}
 	}
 }
 
@@ -242,16 +192,42 @@ func (s *Source) Now() time.Duration {
 }
 
 // Close ends the stream.
-func (s *Source) Close() error { return s.c.Close() }
+func (s *Source) Close() error { return s.items.Close() }
 
-// NewFrame puts a frame on a line.
-func NewFrame(f *sensor.Frame) *Frame {
-	w := &Frame{Source: f.Source, Channels: f.Channels, Index: f.Index, At: int64(f.At), Rate: f.Rate, Raw: make([]byte, 0, 4*len(f.Raw))}
-	for _, v := range f.Raw {
-		w.Raw = binary.LittleEndian.AppendUint32(w.Raw, math.Float32bits(v))
+// Last hands over what the daemon has in memory of the last while, or of all
+// that there is for 0: frames with a sample of each channel of the rig in a
+// scan. They are valid during the call only; an error of take ends it.
+func Last(ctx context.Context, folder string, long time.Duration, take func(*sensor.Frame) error) error {
+	shop := At(folder)
+	st, err := shop.State(ctx)
+	if err != nil {
+		return err
 	}
-	if f.Err != nil {
-		w.Error = f.Err.Error()
+	span := st.Memory
+	if long > 0 {
+		span.From = max(span.From, span.To-long)
 	}
-	return w
+	items, err := shop.Last(ctx, span)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = items.Close() }() // only read
+	var f sensor.Frame
+	for {
+		x, err := items.Next(ctx)
+		switch {
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
+		case x.Kind != seam.AFrame:
+			continue
+		}
+		if err := x.Frame.To(&f); err != nil {
+			return err
+		}
+		if err := take(&f); err != nil {
+			return err
+		}
+	}
 }

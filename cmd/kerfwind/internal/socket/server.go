@@ -6,6 +6,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"math"
 	"net"
 	"os"
 	"path/filepath"
@@ -14,6 +16,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"kerfwind/cmd/kerfwind/internal/seam"
 )
 
 // Bounds of the server: our own choice.
@@ -23,30 +27,23 @@ const (
 	streamGap = 5 * time.Second  // a stream with nothing to say sends an empty line: a client that is gone is noticed
 )
 
-// Handler carries requests out. Its methods may be called at the same time.
-type Handler interface {
-	// Status is the state now.
-	Status() *Status
-	// Ask carries a request of kind DoAsk out. peer is who asks.
-	Ask(ctx context.Context, r Request, peer Peer) Answer
-	// Use carries a request of kind DoUse out.
-	Use(file string) (waits bool, err error)
-	// Reload carries a request of kind DoReload out.
-	Reload()
-	// Stream starts a stream of r's kind. It ends when ctx does; what does not
-	// fit the channel is dropped and counted in Missed of the next.
-	Stream(ctx context.Context, r Request) (<-chan Answer, error)
-}
-
 // Peer is the process at the other end, as the kernel says.
 type Peer struct {
 	UID int // -1: not known
 	PID int
 }
 
-// Owner tells whether the peer is root or the user that runs the daemon:
+// Owner reports whether the peer is root or the user that runs the daemon:
 // somebody at the computer's own console.
 func (p Peer) Owner() bool { return p.UID == 0 || p.UID == os.Geteuid() }
+
+// Door is the door that the peer stands at.
+func (p Peer) Door() seam.Door {
+	if p.Owner() {
+		return seam.Console
+	}
+	return seam.Local
+}
 
 // Listen makes the socket in the runtime folder. Only who holds the rig's lock
 // may call it: a socket that is left there is of a daemon that was killed.
@@ -66,9 +63,9 @@ func Listen(folder string) (*net.UnixListener, error) {
 }
 
 // Serve answers until ctx is done, then closes the listener and ends every
-// conversation. A fault of the program in a conversation ends that one only;
+// conversation. door is the shop as who asks may see it. A fault of the program in a conversation ends that one only;
 // notice is told.
-func Serve(ctx context.Context, l net.Listener, h Handler, notice func(error)) {
+func Serve(ctx context.Context, l net.Listener, door func(Peer) seam.Shop, notice func(error)) {
 	ctx, cancel := context.WithCancel(ctx)
 	var all sync.WaitGroup
 	defer all.Wait()
@@ -101,7 +98,7 @@ func Serve(ctx context.Context, l net.Listener, h Handler, notice func(error)) {
 					}
 					<-room
 				}()
-				converse(ctx, c, h)
+				converse(ctx, c, door(peer(c)))
 			})
 		default:
 			_ = c.SetWriteDeadline(time.Now().Add(patience / 100))
@@ -133,7 +130,7 @@ func accept(l net.Listener) (c net.Conn, err error) {
 }
 
 // converse answers one client.
-func converse(ctx context.Context, c net.Conn, h Handler) {
+func converse(ctx context.Context, c net.Conn, shop seam.Shop) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	// The end of ctx ends whatever waits for the client.
@@ -143,13 +140,13 @@ func converse(ctx context.Context, c net.Conn, h Handler) {
 			_ = c.Close() // nothing is lost: every line was written or not
 		}
 	}()
-	in := bufio.NewReaderSize(c, maxRequest)
+	in := bufio.NewReader(c)
 	for {
 		if c.SetReadDeadline(time.Now().Add(patience)) != nil {
 			return
 		}
-		line, err := in.ReadSlice('\n')
-		if errors.Is(err, bufio.ErrBufferFull) {
+		line, err := readLine(in, maxRequest)
+		if errors.Is(err, errLong) {
 			_ = answer(c, Answer{Error: fmt.Sprintf("a request has at most %d bytes", maxRequest)}) // and no more
 			return
 		}
@@ -157,57 +154,98 @@ func converse(ctx context.Context, c net.Conn, h Handler) {
 			return
 		}
 		r, err := ParseRequest(line)
-		var a Answer
-		switch {
-		case err != nil:
-			a.Error = err.Error()
-		case r.Do == DoStatus:
-			a.Status = h.Status()
-		case r.Do == DoAsk:
-			a = h.Ask(ctx, r, peer(c))
-		case r.Do == DoUse:
-			a = use(h, r, peer(c))
-		case r.Do == DoReload:
-			a = reload(h, peer(c))
+		if err != nil {
+			if answer(c, failed(err)) != nil {
+				return
+			}
+			continue
+		}
+		var items seam.Stream
+		switch r.Do {
+		case doFollow:
+			items, err = shop.Follow(ctx, *r.Want)
+		case doLast:
+			items, err = shop.Last(ctx, *r.Span)
 		default:
-			stream(ctx, cancel, c, in, h, r)
+			if answer(c, one(ctx, shop, &r)) != nil {
+				return
+			}
+			continue
+		}
+		if err != nil {
+			_ = answer(c, failed(err)) // and no more
 			return
 		}
-		if answer(c, a) != nil {
-			return
-		}
-	}
-}
-
-// use chooses a shop file, which only somebody at the computer's own console may.
-func use(h Handler, r Request, who Peer) Answer {
-	if !who.Owner() {
-		return Answer{Error: "the shop is chosen by root or the user of the daemon on this computer, or at move-in"}
-	}
-	waits, err := h.Use(r.Shop)
-	if err != nil {
-		return Answer{Error: err.Error()}
-	}
-	return Answer{Waits: waits}
-}
-
-// reload has the files read again, which only somebody at the computer's own
-// console may: as SIGHUP.
-func reload(h Handler, who Peer) Answer {
-	if !who.Owner() {
-		return Answer{Error: "the files are read again for root or the user of the daemon on this computer"}
-	}
-	h.Reload()
-	return Answer{}
-}
-
-// stream sends lines until the client goes or says anything more.
-func stream(ctx context.Context, cancel func(), c net.Conn, in *bufio.Reader, h Handler, r Request) {
-	lines, err := h.Stream(ctx, r)
-	if err != nil {
-		_ = answer(c, Answer{Error: err.Error()}) // and no more
+		stream(ctx, cancel, c, in, items)
 		return
 	}
+}
+
+// errLong says that a line is too long.
+var errLong = errors.New("too long")
+
+// readLine reads a line of at most so many bytes.
+func readLine(in *bufio.Reader, most int) ([]byte, error) {
+	var line []byte
+	for {
+		part, err := in.ReadSlice('\n')
+		if len(line)+len(part) > most {
+			return nil, errLong
+		}
+		line = append(line, part...)
+		if !errors.Is(err, bufio.ErrBufferFull) {
+			return line, err
+		}
+	}
+}
+
+// failed is the answer that says why not.
+func failed(err error) Answer {
+	if no := (*seam.Refused)(nil); errors.As(err, &no) {
+		return Answer{Refused: no}
+	}
+	return Answer{Error: err.Error(), NoShop: errors.Is(err, seam.ErrNoShop)}
+}
+
+// one carries a request out that has one answer.
+func one(ctx context.Context, shop seam.Shop, r *Request) Answer {
+	var a Answer
+	var err error
+	switch r.Do {
+	case doHello:
+		a.Hello, err = point(shop.Hello(ctx))
+	case doState:
+		a.State, err = point(shop.State(ctx))
+	case doAsk:
+		a.Done, err = point(shop.Ask(ctx, *r.Ask))
+	case doCheck:
+		a.Checked, err = point(shop.Check(ctx, *r.File))
+	case doAdopt:
+		a.Ticket, err = point(shop.Adopt(ctx, *r.Adopt))
+	case doAwait:
+		wait, cancel := context.WithTimeout(ctx, patience)
+		defer cancel()
+		a.Ticket, err = point(shop.Await(wait, r.Ticket))
+	case doReload:
+		a.Ticket, err = point(shop.Reload(ctx))
+	case doBench:
+		a.Bench, err = point(shop.Bench(ctx, *r.Bench))
+	case doListen:
+		err = shop.Listen(ctx, r.Lease)
+	case doTell:
+		err = shop.Tell(ctx, *r.Word)
+	}
+	if err != nil {
+		return failed(err)
+	}
+	return a
+}
+
+func point[T any](x T, err error) (*T, error) { return &x, err }
+
+// stream sends items until the client goes or says anything more.
+func stream(ctx context.Context, cancel func(), c net.Conn, in *bufio.Reader, items seam.Stream) {
+	defer func() { _ = items.Close() }() // nothing is lost
 	if c.SetReadDeadline(time.Time{}) != nil {
 		return
 	}
@@ -230,23 +268,32 @@ func stream(ctx context.Context, cancel func(), c net.Conn, in *bufio.Reader, h 
 	if answer(c, Answer{}) != nil {
 		return
 	}
-	tick := time.NewTicker(streamGap)
-	defer tick.Stop()
 	for {
-		var a Answer
-		select {
-		case <-ctx.Done():
-			return
-		case next, ok := <-lines:
-			if !ok {
+		wait, done := context.WithTimeout(ctx, streamGap)
+		more := true
+		for more {
+			var a Answer
+			x, err := items.Next(wait)
+			switch {
+			case err == nil:
+				if a := float64(x.Reading.Amps); math.IsNaN(a) || math.IsInf(a, 0) {
+					x.Reading.Amps = 0 // JSON knows no other; the verdict is unknown
+				}
+				a.Item = &x
+			case errors.Is(err, io.EOF):
+				a.End = true
+			case ctx.Err() != nil:
+				done()
+				return
+			default: // a sign of life
+				more = false
+			}
+			if answer(c, a) != nil || a.End {
+				done()
 				return
 			}
-			a = next
-		case <-tick.C:
 		}
-		if answer(c, a) != nil {
-			return
-		}
+		done()
 	}
 }
 

@@ -6,10 +6,12 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"io"
 	"math"
 	"net"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -19,7 +21,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"go.uber.org/goleak"
 
-	"kerfwind/control"
+	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
 	"kerfwind/sensor"
 )
 
@@ -27,36 +30,43 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func TestParseRequest(t *testing.T) {
 	for line, want := range map[string]string{
-		`{"v":1,"do":"status"}`:                                        "",
-		`{"v":1,"do":"events"}`:                                        "",
-		`{"v":1,"do":"frames","source":1}`:                             "",
-		`{"v":1,"do":"ask","ask":"hold","gate":"planer","for":3}`:      "",
-		`{"v":1,"do":"ask","ask":"test-shut","gate":"planer"}`:         "",
-		`{"v":1,"do":"ask","ask":"stand-down"}`:                        "",
-		``:                                                             "not a request",
-		`[]`:                                                           "not a request",
-		`{"v":1,"do":"status"} {}`:                                     "more than one",
-		`{"v":2,"do":"status"}`:                                        "version 2",
-		`{"do":"status"}`:                                              "version 0",
-		`{"v":1,"do":"fly"}`:                                           `cannot do "fly"`,
-		`{"v":1,"do":"status","colour":1}`:                             "unknown field",
-		`{"v":1,"do":"status","gate":"planer"}`:                        "takes neither",
-		`{"v":1,"do":"events","source":1}`:                             "takes no",
-		`{"v":1,"do":"frames","source":-1}`:                            "number of a converter",
-		`{"v":1,"do":"ask","ask":"invalid"}`:                           "nobody can ask",
-		`{"v":1,"do":"ask"}`:                                           "nobody can ask",
-		`{"v":1,"do":"use","shop":"shops/barn.2.toml"}`:                "",
-		`{"v":1,"do":"use"}`:                                           "",
-		`{"v":1,"do":"status","shop":"a"}`:                             "takes no",
-		`{"v":1,"do":"ask","ask":"hold"}`:                              "a gate is wanted",
-		`{"v":1,"do":"ask","ask":"lift","gate":"planer"}`:              "a gate is wanted",
-		`{"v":1,"do":"ask","ask":"hold","gate":"planer","for":-1}`:     "seconds from 0",
-		`{"v":1,"do":"ask","ask":"hold","gate":"planer","for":1e300}`:  "seconds from 0",
-		`{"v":1,"do":"ask","ask":"hold","gate":"planer","for":"long"}`: "not a request",
+		`{"v":2,"do":"state"}`:                                         "",
+		`{"v":2,"do":"follow","want":{"events":true,"from":7}}`:        "",
+		`{"v":2,"do":"follow","want":{"frames":true,"source":1}}`:      "",
+		`{"v":2,"do":"ask","ask":{"id":1,"kind":1,"target":"planer"}}`: "",
+		`{"v":2,"do":"ask","ask":{"id":1,"kind":6}}`:                   "",
+		`{"v":2,"do":"adopt","adopt":{}}`:                              "",
+		`{"v":2,"do":"bench","bench":{"lease":1}}`:                     "",
+		`{"v":2,"do":"last","span":{"from":1,"to":2}}`:                 "",
+		``:                                    "not a request",
+		`[]`:                                  "not a request",
+		`{"v":2,"do":"state"} {}`:             "more than one",
+		`{"v":1,"do":"state"}`:                "version 1",
+		`{"do":"state"}`:                      "version 0",
+		`{"v":2,"do":"fly"}`:                  `cannot do "fly"`,
+		`{"v":2,"do":"state","colour":1}`:     "unknown field",
+		`{"v":2,"do":"state","ticket":1}`:     "does not take",
+		`{"v":2,"do":"hello","want":{}}`:      "does not take",
+		`{"v":2,"do":"follow"}`:               "needs its argument",
+		`{"v":2,"do":"listen"}`:               "needs its argument",
+		`{"v":2,"do":"listen","lease":-1}`:    "not negative",
+		`{"v":2,"do":"ask","ask":{}}`:         "nobody can ask",
+		`{"v":2,"do":"ask","ask":{"kind":9}}`: "nobody can ask",
+		`{"v":2,"do":"ask","ask":{"kind":1}}`: "a gate is wanted",
+		`{"v":2,"do":"ask","ask":{"kind":7,"target":"planer"}}`:             "a gate is wanted",
+		`{"v":2,"do":"ask","ask":{"kind":1,"target":"planer","for":-1}}`:    "not negative",
+		`{"v":2,"do":"ask","ask":{"kind":1,"target":"a","for":1e300}}`:      "not a request",
+		`{"v":2,"do":"ask","ask":{"kind":300}}`:                             "not a request",
+		`{"v":2,"do":"follow","want":{"frames":true,"source":-2}}`:          "number of a converter",
+		`{"v":2,"do":"follow","want":{"source":1}}`:                         "number of a converter",
+		`{"v":2,"do":"bench","bench":{"for":-1}}`:                           "not negative",
+		`{"v":2,"do":"tell","word":{"machine":"planer","verdict":4}}`:       "a sensor says",
+		`{"v":2,"do":"tell","word":{"machine":"p","verdict":3,"lease":-1}}`: "not negative",
+		`{"v":2,"do":"last","span":{"from":2,"to":1}}`:                      "a span",
 	} {
 		r, err := ParseRequest([]byte(line))
 		switch {
-		case want == "" && (err != nil || r.Version != 1):
+		case want == "" && (err != nil || r.Version != Version):
 			t.Errorf("%s: %v", line, err)
 		case want != "" && (err == nil || !strings.Contains(err.Error(), want)):
 			t.Errorf("%s: %v, want %q", line, err, want)
@@ -64,24 +74,12 @@ func TestParseRequest(t *testing.T) {
 	}
 }
 
-func TestRequestInput(t *testing.T) {
-	gate := func(name string) (control.ID, bool) { return 3, name == "planer" }
-	r := Request{Version: 1, Do: DoAsk, Ask: "hold", Gate: "planer", For: 2.5}
-	in, err := r.Input(gate)
-	if want := (control.Input{Kind: control.Ask, State: uint8(control.AskHold), ID: 3, For: 2500 * time.Millisecond}); err != nil || in != want {
-		t.Errorf("%+v, %v", in, err)
-	}
-	if r.Gate = "lathe"; true {
-		if _, err := r.Input(gate); err == nil || !strings.Contains(err.Error(), `no gate "lathe"`) {
-			t.Error(err)
-		}
-	}
-}
-
 func FuzzParseRequest(f *testing.F) {
-	f.Add([]byte(`{"v":1,"do":"ask","ask":"hold","gate":"planer","for":3}`))
-	f.Add([]byte(`{"v":1,"do":"frames","source":1}`))
-	f.Add([]byte(`{"v":1,"do":"status"}{`))
+	f.Add([]byte(`{"v":2,"do":"ask","ask":{"id":1,"kind":1,"target":"planer","for":3000}}`))
+	f.Add([]byte(`{"v":2,"do":"follow","want":{"frames":true,"source":-1}}`))
+	f.Add([]byte(`{"v":2,"do":"adopt","adopt":{"text":"Zm9ybWF0","name":"barn","before":3}}`))
+	f.Add([]byte(`{"v":2,"do":"tell","word":{"machine":"planer","verdict":3,"lease":5}}`))
+	f.Add([]byte(`{"v":2,"do":"state"}{`))
 	f.Fuzz(func(t *testing.T, line []byte) {
 		r, err := ParseRequest(line)
 		if err != nil {
@@ -93,56 +91,24 @@ func FuzzParseRequest(f *testing.F) {
 			t.Fatal(err)
 		}
 		again, err := ParseRequest(b)
-		if err != nil || again != r {
-			t.Fatalf("%s: %+v, then %+v, %v", line, r, again, err)
+		if err != nil {
+			t.Fatalf("%s: %v", b, err)
 		}
-		in, err := r.Input(func(string) (control.ID, bool) { return 1, true })
-		if err != nil || in.For < 0 || r.Do == DoAsk && (in.State == 0 || in.ID == 1 != (r.Gate != "")) {
-			t.Fatalf("%s: %+v, %v", line, in, err)
+		twice, err := json.Marshal(again)
+		if err != nil || !bytes.Equal(b, twice) {
+			t.Fatalf("%s: %s, then %s, %v", line, b, twice, err)
+		}
+		if k := r.Ask; k != nil && (k.Kind == 0 || k.For < 0) || r.Lease < 0 || r.Bench != nil && r.Bench.For < 0 {
+			t.Fatalf("%s", line)
 		}
 	})
 }
 
-// house answers like a daemon.
-type house struct {
-	asked  []Request
-	peers  []Peer
-	stream chan Answer
-	fault  bool
-
-	reloads int
-}
-
-func (h *house) Reload() { h.reloads++ }
-
-func (h *house) Status() *Status {
-	if h.fault {
-		panic("a fault in status")
-	}
-	return &Status{Shop: "barn", Ready: true}
-}
-
-func (h *house) Ask(_ context.Context, r Request, p Peer) Answer {
-	h.asked, h.peers = append(h.asked, r), append(h.peers, p)
-	return Answer{Refused: "a machine runs"}
-}
-
-func (h *house) Use(file string) (bool, error) {
-	if file == "bad.toml" {
-		return false, errors.New("bad.toml:3: no such thing")
-	}
-	return file == "shed.toml", nil
-}
-
-func (h *house) Stream(ctx context.Context, r Request) (<-chan Answer, error) {
-	if r.Do == DoReadings {
-		return nil, errors.New("no shop")
-	}
-	return h.stream, nil
-}
+// only shows everybody the same shop.
+func only(s seam.Shop) func(Peer) seam.Shop { return func(Peer) seam.Shop { return s } }
 
 // serve runs a server on a real socket.
-func serve(t *testing.T, h Handler) (folder string, notices chan error) {
+func serve(t *testing.T, door func(Peer) seam.Shop) (folder string, notices chan error) {
 	t.Helper()
 	folder, err := os.MkdirTemp("", "kw") // a socket's path is short
 	if err != nil {
@@ -169,7 +135,7 @@ func serve(t *testing.T, h Handler) (folder string, notices chan error) {
 	notices = make(chan error, 10)
 	go func() {
 		defer close(done)
-		Serve(ctx, l, h, func(err error) { notices <- err })
+		Serve(ctx, l, door, func(err error) { notices <- err })
 	}()
 	t.Cleanup(func() { cancel(); <-done })
 	return folder, notices
@@ -185,55 +151,36 @@ func dial(t *testing.T, folder string) *Client {
 	return c
 }
 
-func TestConversation(t *testing.T) {
-	h := &house{stream: make(chan Answer, 10)}
-	folder, notices := serve(t, h)
+// faulty is a shop whose state is a fault of the program.
+type faultyShop struct{ seam.Shop }
+
+func (faultyShop) State(context.Context) (seam.State, error) { panic("a fault in state") }
+
+// A fault ends its own conversation only. Each peer has its own door.
+func TestFaultInConversation(t *testing.T) {
+	f := seamtest.New(t)
+	f.Now(seam.Hello{Program: "v1"}, seam.State{})
+	var peers []Peer
+	folder, notices := serve(t, func(p Peer) seam.Shop { peers = append(peers, p); return faultyShop{f} })
 	c := dial(t, folder)
 	for range 2 { // one conversation may have several requests
-		a, err := c.Do(t.Context(), Request{Do: DoStatus})
-		if err != nil || a.Status == nil || a.Status.Shop != "barn" {
+		if a, err := c.do(t.Context(), Request{Do: doHello}); err != nil || a.Hello == nil || a.Hello.Program != "v1" {
 			t.Fatalf("%+v, %v", a, err)
 		}
 	}
-	a, err := c.Do(t.Context(), Request{Do: DoAsk, Ask: "stand-down"})
-	if err != nil || a.Refused != "a machine runs" {
-		t.Fatalf("%+v, %v", a, err)
+	if want := (Peer{UID: os.Geteuid(), PID: os.Getpid()}); len(peers) != 1 || peers[0] != want || want.Door() != seam.Console || (Peer{UID: os.Geteuid() + 1}).Door() != seam.Local {
+		t.Errorf("%+v", peers)
 	}
-	if want := (Peer{UID: os.Geteuid(), PID: os.Getpid()}); len(h.peers) != 1 || h.peers[0] != want || !want.Owner() {
-		t.Errorf("%+v", h.peers)
-	}
-	for _, file := range []string{"shed.toml", ""} {
-		if a, err := c.Do(t.Context(), Request{Do: DoUse, Shop: file}); err != nil || a.Waits != (file != "") {
-			t.Errorf("%q: %+v, %v", file, a, err)
-		}
-	}
-	if _, err := c.Do(t.Context(), Request{Do: DoUse, Shop: "bad.toml"}); err == nil || err.Error() != "bad.toml:3: no such thing" {
-		t.Error(err)
-	}
-	if a := use(h, Request{Do: DoUse, Shop: "shed.toml"}, Peer{UID: os.Geteuid() + 1}); a.Error == "" || a.Waits {
-		t.Errorf("%+v: anybody may choose the shop", a)
-	}
-	if a, err := c.Do(t.Context(), Request{Do: DoReload}); err != nil || a.Error != "" || h.reloads != 1 {
-		t.Errorf("%+v, %v, %d", a, err, h.reloads)
-	}
-	if a := reload(h, Peer{UID: os.Geteuid() + 1}); a.Error == "" || h.reloads != 1 {
-		t.Errorf("%+v: anybody may have the files read again", a)
-	}
-	if _, err := c.Do(t.Context(), Request{Do: "fly"}); err == nil || !strings.Contains(err.Error(), `cannot do "fly"`) {
-		t.Error(err)
-	}
-	if err := dial(t, folder).Start(Request{Do: DoReadings}); err == nil || err.Error() != "no shop" {
-		t.Error(err)
-	}
-	// A fault ends its own conversation only.
-	h.fault = true
-	if _, err := dial(t, folder).Do(t.Context(), Request{Do: DoStatus}); err == nil {
+	if _, err := At(folder).State(t.Context()); err == nil {
 		t.Error("no error")
 	}
-	if err := <-notices; !strings.Contains(err.Error(), "a fault in status") {
+	if err := <-notices; !strings.Contains(err.Error(), "a fault in state") {
 		t.Error(err)
 	}
-	if _, err := c.Do(t.Context(), Request{Do: DoAsk, Ask: "reset"}); err != nil {
+	if _, err := c.do(t.Context(), Request{Do: "fly"}); err == nil || !strings.Contains(err.Error(), `cannot do "fly"`) {
+		t.Error(err)
+	}
+	if _, err := c.do(t.Context(), Request{Do: doHello}); err != nil {
 		t.Error(err)
 	}
 }
@@ -267,18 +214,16 @@ func TestPeerOwner(t *testing.T) {
 
 // Frames arrive as they were sent, missing samples too.
 func TestFrames(t *testing.T) {
-	h := &house{stream: make(chan Answer, 10)}
-	folder, _ := serve(t, h)
+	f := seamtest.New(t)
+	folder, _ := serve(t, only(f))
 	src, err := Frames(folder, 1)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer func() { _ = src.Close() }()
 	want := sensor.Frame{Source: 1, Channels: 2, Index: 77, At: 77 * time.Millisecond, Rate: 1000, Raw: []float32{1, -2.5, float32(math.Inf(1)), 4}}
-	h.stream <- Answer{}
-	h.stream <- Answer{Frame: NewFrame(&want)}
-	h.stream <- Answer{Frame: NewFrame(&sensor.Frame{Source: 1, Err: errors.New("bus: no answer")})}
-	h.stream <- Answer{Frame: &Frame{Channels: 2, Rate: 1000, Raw: make([]byte, 12)}}
+	frame := func(f *sensor.Frame) seam.Item { return seam.Item{Kind: seam.AFrame, Frame: seam.FrameOf(f)} }
+	f.Send(frame(&sensor.Frame{Source: 0}), frame(&want), frame(&sensor.Frame{Source: 1, Err: errors.New("bus: no answer")}),
+		frame(&sensor.Frame{Source: 1, Channels: 2, Rate: 1000, Raw: make([]float32, 3)}))
 	var got sensor.Frame
 	if err := src.Next(&got); err != nil {
 		t.Fatal(err)
@@ -295,6 +240,81 @@ func TestFrames(t *testing.T) {
 	if err := src.Next(&got); err == nil || !strings.Contains(err.Error(), "makes no sense") {
 		t.Error(err)
 	}
+	if err := src.Close(); err != nil {
+		t.Error(err)
+	}
+	for f.Followers() > 0 {
+		runtime.Gosched()
+	}
+}
+
+// What is in memory arrives whole, and a stream that breaks off does not pass for the
+// whole.
+func TestLast(t *testing.T) {
+	frame := seam.Item{Kind: seam.AFrame, Frame: seam.FrameOf(&sensor.Frame{Channels: 2, Index: 7, At: 7 * time.Millisecond, Rate: 1000, Raw: []float32{1, 2, 3, 4}})}
+	ctx, cancel := context.WithCancel(t.Context())
+	full := errors.New("the disk is full")
+	for _, c := range []struct {
+		name string
+		ctx  context.Context
+		take func() error
+		want error
+		got  int
+	}{
+		{"whole", t.Context(), func() error { return nil }, nil, 2},
+		{"disk full", t.Context(), func() error { return full }, full, 1},
+		{"enough", ctx, func() error { cancel(); return nil }, context.Canceled, 1},
+	} {
+		f := seamtest.New(t)
+		f.Now(seam.Hello{}, seam.State{Memory: seam.Span{From: 0, To: time.Hour}})
+		f.Keeps(frame, frame)
+		folder, _ := serve(t, only(f))
+		got := 0
+		err := Last(c.ctx, folder, 2*time.Minute, func(f *sensor.Frame) error {
+			if f.Index != 7 || f.Scans() != 2 || f.Raw[3] != 4 {
+				t.Errorf("%+v", f)
+			}
+			got++
+			return c.take()
+		})
+		if !errors.Is(err, c.want) || got != c.got {
+			t.Errorf("%s: %d frames, %v", c.name, got, err)
+		}
+	}
+	if err := Last(t.Context(), t.TempDir(), 0, func(*sensor.Frame) error { return nil }); !errors.Is(err, ErrNobody) {
+		t.Error(err)
+	}
+}
+
+// A stream that breaks off does not pass for a whole one, and a wait that is given up
+// loses nothing.
+func TestBrokenOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		near, far := net.Pipe()
+		s := &items{NewClient(near)}
+		line := func(text string) {
+			if _, err := far.Write([]byte(text)); err != nil {
+				t.Error(err)
+			}
+		}
+		go func() {
+			line(`{"v":2,"item":{"kind":1,`)
+			time.Sleep(time.Minute)
+			line(`"seq":7}}` + "\n")
+			_ = far.Close()
+		}()
+		short, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		if _, err := s.Next(short); !errors.Is(err, context.DeadlineExceeded) {
+			t.Error(err)
+		}
+		if x, err := s.Next(t.Context()); err != nil || x.Seq != 7 {
+			t.Errorf("%+v, %v", x, err)
+		}
+		if _, err := s.Next(t.Context()); !errors.Is(err, io.ErrUnexpectedEOF) {
+			t.Error(err)
+		}
+	})
 }
 
 // pipes is a listener whose clients are pipes, for the bubble.
@@ -324,13 +344,13 @@ func (p *pipes) dial() net.Conn {
 // there is a bound to their number.
 func TestStuckClients(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := &house{stream: make(chan Answer, 10)}
+		f := seamtest.New(t)
 		p := &pipes{make(chan net.Conn), make(chan struct{})}
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan struct{})
 		go func() {
 			defer close(done)
-			Serve(ctx, p, h, func(err error) { t.Error(err) })
+			Serve(ctx, p, only(f), func(err error) { t.Error(err) })
 		}()
 		began := time.Now()
 		quiet := p.dial()
@@ -339,30 +359,31 @@ func TestStuckClients(t *testing.T) {
 		}
 
 		long := p.dial()
-		go func() { _, _ = long.Write(bytes.Repeat([]byte("x"), maxRequest)) }()
-		if line, _, err := bufio.NewReader(long).ReadLine(); err != nil || !bytes.Contains(line, []byte("at most 4096 bytes")) {
+		go func() { _, _ = long.Write(bytes.Repeat([]byte("x"), maxRequest+1)) }()
+		if line, _, err := bufio.NewReader(long).ReadLine(); err != nil || !bytes.Contains(line, []byte("at most 262144 bytes")) {
 			t.Errorf("%s, %v", line, err)
 		}
 		_ = long.Close()
 
 		// A stream that nobody takes is given up.
 		deaf := NewClient(p.dial())
-		if err := deaf.Start(Request{Do: DoEvents}); err != nil {
+		follow := Request{Do: doFollow, Want: &seam.Want{Events: true}}
+		if err := deaf.start(follow); err != nil {
 			t.Fatal(err)
 		}
-		h.stream <- Answer{Text: "one"}
+		f.Send(seam.Item{Kind: seam.AnEvent})
 		time.Sleep(2 * patience)
-		if _, err := deaf.Next(); err == nil {
+		if _, err := deaf.next(); err == nil {
 			t.Error("it was not given up")
 		}
 
 		// A stream with nothing to say shows that it lives.
 		alive := NewClient(p.dial())
-		if err := alive.Start(Request{Do: DoEvents}); err != nil {
+		if err := alive.start(follow); err != nil {
 			t.Fatal(err)
 		}
 		began = time.Now()
-		if a, err := alive.Next(); err != nil || a.Text != "" || time.Since(began) != streamGap {
+		if a, err := alive.next(); err != nil || a.Item != nil || time.Since(began) != streamGap {
 			t.Errorf("%+v, %v after %v", a, err, time.Since(began))
 		}
 		_ = alive.Close()
@@ -408,13 +429,13 @@ func TestAcceptFault(t *testing.T) {
 	notices, done := make(chan error, 1), make(chan struct{})
 	go func() {
 		defer close(done)
-		Serve(ctx, &faulty{Listener: l}, &house{}, func(err error) { notices <- err })
+		Serve(ctx, &faulty{Listener: l}, only(seamtest.New(t)), func(err error) { notices <- err })
 	}()
 	if err := <-notices; !strings.Contains(err.Error(), "a fault in accept") {
 		t.Error(err)
 	}
-	if a, err := dial(t, folder).Do(t.Context(), Request{Do: DoStatus}); err != nil || a.Status == nil {
-		t.Errorf("%+v, %v", a, err)
+	if _, err := At(folder).State(t.Context()); err != nil {
+		t.Error(err)
 	}
 	cancel()
 	<-done

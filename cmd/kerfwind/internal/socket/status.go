@@ -1,17 +1,26 @@
 package socket
 
+import (
+	"time"
+
+	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/control"
+)
+
 // Status is the state of the daemon and its shop, with words for people. Times
 // are seconds of the stream unless a field says otherwise; 0 is "none".
 type Status struct {
 	Program   string  `json:"program"` // version
 	PID       int     `json:"pid"`
 	Shop      string  `json:"shop"`
-	File      string  `json:"shop_file"` // "": none
-	FileWhy   string  `json:"shop_why"`  // why it is that one
+	File      string  `json:"shop_file"`       // "": none
+	FileWhy   string  `json:"shop_why"`        // why it is that one
+	Bench     bool    `json:"bench,omitempty"` // a move-in looks at the rig: no machine is served
 	Simulated bool    `json:"simulated,omitempty"`
 	Page      string  `json:"page,omitempty"`   // its address
 	T         float64 `json:"t"`                // since the shop was taken up
-	Served    int     `json:"shops_taken_up"`   // since the start of the daemon, this one too: more than 1 after a reload
+	Served    uint64  `json:"shops_taken_up"`   // since the start of the daemon, this one too: more than 1 after a reload
 	Ready     bool    `json:"ready"`            // outputs are safe and the converters speak
 	Running   int     `json:"machines_on"`      // machines that run
 	Moving    bool    `json:"at_work"`          // not at rest: something runs, moves or is held
@@ -32,29 +41,96 @@ type Status struct {
 	Node *Node `json:"node,omitempty"` // this computer is a node; of the rest, Program, PID, Ready, Running, Moving and Reload hold
 }
 
-// Node is the state of a computer that senses and drives for another one.
-type Node struct {
-	Name    string  `json:"name"`
-	State   string  `json:"state"`
-	Why     string  `json:"why,omitempty"`     // nobody decides: what was wrong with the last plan
-	Broker  bool    `json:"broker"`            // connected
-	Decides string  `json:"decides,omitempty"` // names the start of the program that decides; "": none
-	Shop    string  `json:"shop,omitempty"`    // its shop
-	Order   float64 `json:"order_age"`         // seconds since its newest order; -1: there was none
-	Rest    bool    `json:"rest"`              // the shop was at rest then
-	Quiet   bool    `json:"quiet"`             // nothing is on, moves or runs here, and the shop is at rest
-	Ready   bool    `json:"ready"`             // the converters speak
-	Running int     `json:"machines_on"`       // machines that run, as far as it knows
-	Reload  string  `json:"reload,omitempty"`  // why a new file is not in force yet
-	Senses  []Thing `json:"senses"`
-	Drives  []Thing `json:"drives"`
-	Stops   []Thing `json:"stops"`
+// Node and Thing have the words of the seam.
+type (
+	Node  = seam.Node
+	Thing = seam.Thing
+)
+
+// StatusOf is a state in words.
+func StatusOf(h *seam.Hello, x *seam.State) *Status {
+	snap := &x.Snapshot
+	st := &Status{Program: h.Program, PID: h.PID, Simulated: h.Simulated, Reload: x.Shop.Waiting, Served: x.Shop.Revision, StoodDown: snap.StoodDown}
+	if x.Node != nil {
+		st.Node = x.Node
+		st.Ready, st.Running, st.Moving, st.Reload = x.Node.Ready, x.Node.Running, !x.Node.Quiet, x.Node.Reload
+		return st
+	}
+	if x.NoShop {
+		return st
+	}
+	st.File, st.FileWhy, st.Bench = x.Shop.File, x.Shop.Why, x.Shop.Bench
+	st.Shop, st.T, st.Ready, st.Page = x.Shop.Name, x.Now.Seconds(), x.Ready, x.Page
+	for _, p := range x.Parts {
+		t := Thing{Name: p.Name, State: "well"}
+		if p.Down != "" {
+			t.State, t.Why = "down", p.Down
+		}
+		st.Parts = append(st.Parts, t)
+	}
+	if !x.Begun {
+		return st
+	}
+	n := timeline.Names(x.Names)
+	st.Running, st.Moving = seam.Running(snap), !x.Rested
+	st.Latched, st.BinFull, st.Closed = snap.Latched, snap.BinFull, snap.ShopClosed
+	st.things(snap, &n)
+	return st
 }
 
-// Thing is one thing, what it does and why.
-type Thing struct {
-	Name  string  `json:"name"`
-	State string  `json:"state"`
-	Why   string  `json:"why,omitempty"`
-	Until float64 `json:"until,omitempty"`
+// things fills in machines, gates and all else that the shop has.
+func (st *Status) things(snap *control.Snapshot, n *timeline.Names) {
+	for i := range snap.Machines {
+		m := &snap.Machines[i]
+		t := Thing{Name: n.Name(control.AMachine, control.ID(i)), State: m.Sensed.String()}
+		if m.Sensed == 0 {
+			t.State = control.Unknown.String()
+		}
+		st.Machines = append(st.Machines, why(t, m.Why, n))
+	}
+	for i := range snap.Gates {
+		g := &snap.Gates[i]
+		st.Gates = append(st.Gates, why(Thing{Name: n.Name(control.AGate, control.ID(i)), State: g.Position.String()}, g.Why, n))
+	}
+	for i := range snap.Collectors {
+		c := &snap.Collectors[i]
+		st.Collector = why(Thing{Name: n.Name(control.ACollector, control.ID(i)), State: collector(c)}, c.Why, n)
+		st.Collector.Why = n.CollectorReason(c.Why, c.Commanded)
+		st.StartsIn = c.StartsLeft
+	}
+	for i := range snap.Outlets {
+		t := Thing{Name: n.Name(control.AnOutlet, control.ID(i)), State: "off", Until: seconds(snap.Outlets[i].RunOn)}
+		if snap.Outlets[i].Commanded {
+			t.State = "commanded on"
+		}
+		st.Outlets = append(st.Outlets, t)
+	}
+	for _, f := range snap.Faults {
+		e := control.Event{Kind: control.FaultRaised, Fault: f.Fault, ID: f.ID, At: f.Since}
+		st.Faults = append(st.Faults, Thing{Name: n.Name(f.Fault.Subject(), f.ID), State: f.Fault.String(), Why: timeline.Sentence(e, n)})
+	}
 }
+
+// collector says what is known of a collector: commanded is not running.
+func collector(c *control.CollectorView) string {
+	switch {
+	case c.Sensed == control.Running && c.Commanded:
+		return "running"
+	case c.Sensed == control.Running:
+		return "running, not commanded"
+	case c.Sensed == control.Unknown && c.Commanded:
+		return "commanded on, not seen"
+	case c.Sensed == control.Idle && c.Commanded:
+		return "commanded on, not running"
+	case c.Commanded:
+		return "commanded on"
+	}
+	return "off"
+}
+
+func why(t Thing, w control.Why, n *timeline.Names) Thing {
+	t.Why, t.Until = n.Reason(w), seconds(w.Until)
+	return t
+}
+
+func seconds(d time.Duration) float64 { return d.Seconds() }

@@ -25,6 +25,7 @@ type Fake struct {
 	will      []call
 	followers map[*stream]struct{}
 	last      []seam.Item
+	tells     []seam.Item
 }
 
 // call is one that is to come, and what it is answered.
@@ -68,6 +69,14 @@ func (f *Fake) Keeps(items ...seam.Item) {
 	f.last = items
 }
 
+// Tells sets what whoever follows is told; then the stream ends, as that of a daemon
+// that goes away.
+func (f *Fake) Tells(items ...seam.Item) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.tells = items
+}
+
 // Will says that a method is to be called with an argument, and what it answers.
 // Calls of one method come in the order of Will; a request's ID may be any.
 func (f *Fake) Will(method string, arg, result any, err error) {
@@ -94,6 +103,16 @@ func (f *Fake) Send(items ...seam.Item) {
 			}
 		}
 	}
+}
+
+// End ends every stream, as a daemon that goes away does.
+func (f *Fake) End() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for s := range f.followers {
+		close(s.items)
+	}
+	clear(f.followers)
 }
 
 // Followers is how many streams are open.
@@ -189,6 +208,15 @@ func (f *Fake) Follow(_ context.Context, w seam.Want) (seam.Stream, error) {
 	s := &stream{want: w, items: make(chan seam.Item, 1024), closed: make(chan struct{})}
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	if f.tells != nil {
+		var list []seam.Item
+		for _, x := range f.tells {
+			if w.Takes(&x) {
+				list = append(list, x)
+			}
+		}
+		return full(list), nil
+	}
 	f.followers[s] = struct{}{}
 	s.end = func() {
 		f.mu.Lock()
@@ -202,12 +230,17 @@ func (f *Fake) Follow(_ context.Context, w seam.Want) (seam.Stream, error) {
 func (f *Fake) Last(context.Context, seam.Span) (seam.Stream, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	s := &stream{items: make(chan seam.Item, len(f.last)), closed: make(chan struct{})}
-	for _, x := range f.last {
+	return full(f.last), nil
+}
+
+// full is a stream of some items.
+func full(items []seam.Item) *stream {
+	s := &stream{items: make(chan seam.Item, len(items)), closed: make(chan struct{})}
+	for _, x := range items {
 		s.items <- x
 	}
 	close(s.items)
-	return s, nil
+	return s
 }
 
 // stream is what a follower reads.
