@@ -63,7 +63,7 @@ func run(args []string) int {
 	var e *exitError
 	if errors.As(err, &e) {
 		if e.code == exitConfig && errors.Is(err, fs.ErrNotExist) {
-			fmt.Fprintln(os.Stderr, "    name a file that there is; kerfwind demo --unpack FOLDER writes examples")
+			fmt.Fprintln(os.Stderr, "    no such file: check the path; kerfwind demo --unpack FOLDER writes examples")
 		}
 		return e.code
 	}

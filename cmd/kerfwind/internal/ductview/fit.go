@@ -101,7 +101,7 @@ func (s *Study) WriteFit(out io.Writer, what duct.Fitted, measures []duct.Measur
 		use = false
 		w.line("The measures hardly depend on it: 1 %% more of it changes them by %.3f %%. The figure is weak; measure where it shows more.", f.Sensitivity)
 	case len(measures) == 1:
-		w.line("One measure can be met by any one figure: it does not say how good the fit is. A second one would.")
+		w.line("One measurement cannot tell how good the fit is: take a second one.")
 	case f.After > 0.05:
 		use = false
 		w.line("A poor fit: the measures contradict each other, or something else is off as well.")

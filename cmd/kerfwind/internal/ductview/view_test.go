@@ -479,7 +479,7 @@ func TestFitText(t *testing.T) {
 	num := func(v float64) string { return strconv.FormatFloat(v, 'f', 3, 64) + " m/s" }
 	two := measure("open=B1; at=B1; velocity="+num(v1), "open=B2; at=B2; velocity="+num(v2))
 	mustContain(t, fit(duct.HoseRoughness, two), "A good fit", `duct "B1": roughness = "2 mm" (was 0.9 mm)`, Disclaimer)
-	mustContain(t, fit(duct.HoseRoughness, two[:1]), "One measure can be met", `roughness = "2 mm"`)
+	mustContain(t, fit(duct.HoseRoughness, two[:1]), "One measurement cannot tell", `roughness = "2 mm"`)
 	v3 := s.Look(4).State.Velocity[2]
 	mustContain(t, fit(duct.HoseRoughness, measure("open=B3; at=B3; velocity="+num(v3), "open=B3; at=B3; velocity="+num(v3*0.9999))), "hardly depend")
 	bad := fit(duct.HoseRoughness, measure("open=B1; at=B1; velocity=90 m/s"))
