@@ -54,11 +54,11 @@ func (x *checker) everyPath(f func(mask uint64)) {
 }
 
 // confirmed: by its switch where the gate has one, by travel time only where it
-// has none; and not on its way to shut.
+// has none; and not on its way to shut, nor set aside.
 func (x *checker) confirmed(c *Core, i int) bool {
 	g, p := &c.gates[i], &x.p.Gates[i]
 	switch {
-	case g.target == toShut:
+	case c.aside>>i&1 != 0, g.target == toShut && g.motion != still:
 		return false
 	case p.OpenSwitch:
 		return g.shown == ShownOpen
@@ -97,7 +97,7 @@ func (x *checker) runs(m *machine) bool {
 // that the owner lets have air.
 func (x *checker) demand(c *Core) (machines, held uint64) {
 	for i := range c.machines {
-		if m := &c.machines[i]; x.runs(m) && !c.quiet && !(x.p.RefuseRunning && m.refused) {
+		if m := &c.machines[i]; x.runs(m) && m.left == 0 && !(x.p.RefuseRunning && m.refused) {
 			machines |= x.path(i)
 		}
 	}
@@ -109,8 +109,16 @@ func (x *checker) demand(c *Core) (machines, held uint64) {
 	return machines, held
 }
 
+// stopLatched: a stop input has acted and nobody has reset it.
+func stopLatched(c *Core) bool { return c.faults[StopLatched] != 0 || c.faults[StopStored] != 0 }
+
+// offLatched: what keeps the collector off until a reset.
+func offLatched(c *Core) bool {
+	return c.faults[CollectorNoCurrent]|c.faults[CollectorOutput]|c.faults[ShutTooOften] != 0
+}
+
 func blockedState(c *Core) bool {
-	return c.down || c.latched || c.boot != never || slices.Contains(c.stops, 0)
+	return c.down || stopLatched(c) || c.boot != never || slices.Contains(c.stops, 0)
 }
 
 func (x *checker) startsLeft(c *Core) int {
@@ -187,7 +195,7 @@ func (x *checker) state(c *Core) error {
 		return fmt.Errorf("6: the collector is on while nothing may start")
 	}
 	for i := range c.gates {
-		if (c.down || c.latched) && c.gates[i].motion != still && c.p.Gates[i].Actuated {
+		if (c.down || stopLatched(c)) && c.gates[i].motion != still && c.p.Gates[i].Actuated {
 			return fmt.Errorf("6: gate %d moves while nothing may move", i)
 		}
 		if int(c.gates[i].tries) > x.p.Retries {
@@ -196,7 +204,7 @@ func (x *checker) state(c *Core) error {
 	}
 	// Off at once, latched: an open stop input is always latched.
 	for i, s := range c.stops {
-		if (s == Open || s == Broken) && (!c.latched || !c.has(StopLatched, i)) {
+		if (s == Open || s == Broken) && (!stopLatched(c) || !c.has(StopLatched, i)) {
 			return fmt.Errorf("stop input %d is open and not latched", i)
 		}
 	}
@@ -204,8 +212,8 @@ func (x *checker) state(c *Core) error {
 		return fmt.Errorf("6: the stand-down switch is open and nothing is stood down")
 	}
 	k := &c.col
-	if k.latched != 0 && (k.on || !c.has(k.latched, 0)) {
-		return fmt.Errorf("latched %s: on=%v", k.latched, k.on)
+	if offLatched(c) && k.on {
+		return fmt.Errorf("latched and on")
 	}
 	// Commanded off, current persists: never shown as off.
 	if x.p.Collector.Feedback != NoFeedback && !k.on && k.sensed == Running && k.selector != Hand && k.check == never && !c.has(CollectorStillOn, 0) {
@@ -227,6 +235,9 @@ func (x *checker) state(c *Core) error {
 	}
 	for i := range c.machines {
 		m := &c.machines[i]
+		if err := x.uncollected(c, i); err != nil {
+			return err
+		}
 		if m.sensed == Running && !x.runs(m) || m.sensed == Idle && x.runs(m) || m.sensed == Unknown && (m.run == starting || m.run == running) {
 			return fmt.Errorf("machine %d: sensed %s, run %d", i, m.sensed, m.run)
 		}
@@ -237,11 +248,56 @@ func (x *checker) state(c *Core) error {
 	return nil
 }
 
+// uncollected: 10. A machine that runs has whole confirmed paths and a collector
+// that is commanded on and not known to be still, or its start is still under way
+// within the time that it may take, or uncollected stands.
+func (x *checker) uncollected(c *Core, i int) error {
+	m, stands := &c.machines[i], c.has(Uncollected, i)
+	collected := c.col.on && x.allConfirmed(c, x.path(i)) && !(c.col.seen && c.col.sensed == Idle)
+	switch {
+	case !x.runs(m) && stands:
+		return fmt.Errorf("10: machine %d does not run and uncollected stands", i)
+	case !x.runs(m) || collected && !stands:
+	case collected && !x.reversing(c, x.path(i)):
+		return fmt.Errorf("10: machine %d is collected and uncollected stands", i)
+	case stands || collected:
+	case m.serve == never || m.serve <= c.now || m.serve-c.now > x.startTakes(i):
+		return fmt.Errorf("10: machine %d runs uncollected, its start is over, and nothing says so", i)
+	case m.left != 0 || c.down || stopLatched(c) || offLatched(c) || m.refused:
+		return fmt.Errorf("10: machine %d is left or refused, and uncollected does not stand", i)
+	}
+	return nil
+}
+
+// reversing: a gate on the path has been called back and may not yet have turned.
+func (x *checker) reversing(c *Core, mask uint64) bool {
+	for ; mask != 0; mask &= mask - 1 {
+		if c.gates[bits.TrailingZeros64(mask)].back {
+			return true
+		}
+	}
+	return false
+}
+
+// startTakes is how long a start may take: all tries of all gates together.
+func (x *checker) startTakes(m int) time.Duration {
+	most := max(x.p.Collector.Confirm, x.p.Machines[m].Inrush)
+	for mask := x.path(m); mask != 0; mask &= mask - 1 {
+		g := &x.p.Gates[bits.TrailingZeros64(mask)]
+		one := g.Travel + x.p.Answer
+		if g.Answer != 0 {
+			one = g.Travel + g.Answer
+		}
+		most = max(most, time.Duration(1+x.p.Retries)*one)
+	}
+	return most
+}
+
 // startsAtOnce: with a machine that has run for confirm, a whole path to one of
 // its hoods and none of the reasons that the design names, the collector is on.
 func (x *checker) startsAtOnce(c *Core) error {
 	k := &c.col
-	if k.on || k.latched != 0 || k.selector == Off || k.bin == Full && x.p.BinBlocks || c.quiet {
+	if k.on || offLatched(c) || k.selector == Off || k.bin == Full && x.p.BinBlocks {
 		return nil
 	}
 	for i := range c.machines {
@@ -251,7 +307,7 @@ func (x *checker) startsAtOnce(c *Core) error {
 	}
 	for i := range c.machines {
 		m := &c.machines[i]
-		if m.run != running || m.refused {
+		if m.run != running || m.refused || m.left != 0 {
 			continue
 		}
 		for _, h := range x.p.Machines[i].Hoods {
@@ -279,9 +335,8 @@ func (x *checker) shownShut(c *Core) bool {
 			g, p := &c.gates[i], &x.p.Gates[i]
 			switch {
 			case p.ShutSwitch:
-				shut = shut || g.shown == ShownShut && !g.back
-			case p.OpenSwitch:
-				shut = shut || g.target == toShut && g.elapsed && g.shown == ShownBetween
+				shut = shut || g.shown == ShownShut
+			case p.OpenSwitch: // a broken wire is likelier
 			default:
 				shut = shut || g.target == toShut && g.elapsed
 			}
@@ -292,7 +347,12 @@ func (x *checker) shownShut(c *Core) bool {
 }
 
 func (x *checker) canOpen(c *Core) (ok bool) {
-	failed := c.faults[GateNotOpen] | c.faults[GateLost] | c.faults[GateOutput]
+	failed := c.faults[GateNotOpen] | c.faults[GateLost] | c.faults[GateOutput] | c.aside
+	for i := range c.gates {
+		if c.gates[i].hands {
+			failed |= 1 << i
+		}
+	}
 	x.everyPath(func(mask uint64) {
 		can := mask != 0
 		for ; mask != 0; mask &= mask - 1 {
@@ -348,7 +408,7 @@ func (x *checker) step(a *Core, in Input, out *Out, b *Core) error {
 			return fmt.Errorf("%s: %w", inputText(in), err)
 		}
 	}
-	for _, f := range []func(*Core, Input, *Out, *Core) error{x.standDown, x.faultEvents, x.runStep, x.gateStep, x.collectorStep, x.requests} {
+	for _, f := range []func(*Core, Input, *Out, *Core) error{x.hands, x.standDown, x.faultEvents, x.runStep, x.gateStep, x.collectorStep, x.requests} {
 		if err := f(a, in, out, b); err != nil {
 			return fmt.Errorf("%s: %w", inputText(in), err)
 		}
@@ -364,7 +424,7 @@ func (x *checker) on(a, b *Core) error {
 	if blockedState(b) || b.quiet {
 		return fmt.Errorf("6: on while nothing may start")
 	}
-	if b.col.latched != 0 || a.col.latched != 0 && b.col.latched != 0 {
+	if offLatched(b) {
 		return fmt.Errorf("on although latched: no automatic retry")
 	}
 	if b.col.selector == Off {
@@ -382,7 +442,7 @@ func (x *checker) on(a, b *Core) error {
 			return fmt.Errorf("on while machine %d starts on the same circuit", i)
 		}
 		for _, h := range x.p.Machines[i].Hoods {
-			byMachine = byMachine || m.sensed == Running && m.run == running && x.allConfirmed(b, set(h.Gates))
+			byMachine = byMachine || m.left == 0 && m.sensed == Running && m.run == running && x.allConfirmed(b, set(h.Gates))
 		}
 	}
 	for i := range b.gates {
@@ -423,7 +483,7 @@ func (x *checker) off(a *Core, in Input, b *Core) error {
 		return nil // off again: harmless
 	}
 	switch {
-	case b.down || b.latched || b.col.latched != 0 || b.col.selector == Off:
+	case b.down || stopLatched(b) || offLatched(b) || b.col.selector == Off:
 		return nil
 	case b.has(EveryPathShut, 0) && !a.has(EveryPathShut, 0):
 		if a.col.allShut-a.now != b.now-a.now || !x.shownShut(b) {
@@ -558,26 +618,26 @@ func (x *checker) standDown(a *Core, in Input, out *Out, b *Core) error {
 		}
 	}
 	stops := in.Kind == StopIs && Contact(in.State) != Closed
-	if stops && (!b.latched || b.col.on) {
+	if stops && (!stopLatched(b) || b.col.on) {
 		return fmt.Errorf("stop input: not off at once and latched")
 	}
-	if a.latched && !b.latched && !(in.Kind == Ask && AskKind(in.State) == AskReset && (in.Origin == Wired || in.Origin == Console)) {
+	if stopLatched(a) && !stopLatched(b) && !(in.Kind == Ask && AskKind(in.State) == AskReset && (in.Origin == Wired || in.Origin == Console)) {
 		return fmt.Errorf("stop input: lifted without a local act")
 	}
-	if a.latched && !b.latched {
+	if stopLatched(a) && !stopLatched(b) {
 		for i, s := range b.stops {
 			if s != Closed && s != 0 {
 				return fmt.Errorf("stop input %d: lifted while open", i)
 			}
 		}
 	}
-	lifted := a.down && !b.down || a.latched && !b.latched
+	lifted := a.down && !b.down || stopLatched(a) && !stopLatched(b)
 	uncommanded := !b.col.on && (b.col.selector == Hand || b.has(CollectorStillOn, 0))
 	for _, k := range out.Commands {
 		if k.Kind == CollectorOff || k.Kind == OutletOff || k.Kind == GateStop {
 			continue
 		}
-		if a.down && b.down || a.latched && b.latched || begins || stops {
+		if a.down && b.down || stopLatched(a) && stopLatched(b) || begins || stops {
 			return fmt.Errorf("6: %s %d is commanded under stand-down or stop", k.Kind, k.ID)
 		}
 		if lifted && !(uncommanded && k.Kind == GateOpen) {
@@ -590,7 +650,7 @@ func (x *checker) standDown(a *Core, in Input, out *Out, b *Core) error {
 			return fmt.Errorf("6: %s %d is commanded after lifting, and nothing was started anew", k.Kind, k.ID)
 		}
 	}
-	if a.quiet && !b.quiet && !b.down && !b.latched {
+	if a.quiet && !b.quiet && !b.down && !stopLatched(b) {
 		started := in.Kind == MachineIs && Verdict(in.State) == Running
 		asked := in.Kind == Ask && (AskKind(in.State) == AskHold || AskKind(in.State) == AskTestOpen || AskKind(in.State) == AskTestShut)
 		if !started && !asked {
@@ -618,7 +678,7 @@ func (x *checker) faultEvents(a *Core, _ Input, out *Out, b *Core) error {
 			cleared[e.Fault] |= 1 << id
 		}
 	}
-	for f := SensorLost; f < faultKinds; f++ {
+	for f := FaultKind(1); f < faultKinds; f++ {
 		if came := b.faults[f] &^ a.faults[f]; came&^raised[f] != 0 {
 			return fmt.Errorf("7: %s came and was not said", f)
 		}
@@ -659,11 +719,11 @@ func (x *checker) runStep(a *Core, in Input, out *Out, b *Core) error {
 			}
 		case in.Kind == Tick && p.run == lost && q.run != lost && left(p, a) != 1:
 			return fmt.Errorf("the unknown hold of machine %d ends too early", i)
-		case in.Kind == Tick && p.run == lost && left(p, a) == 1 && (q.run == lost || x.moving(a) && !blockedState(a) && a.demands(p) && x.p.RunOn(ID(i), a.open) > 0 && q.run != runOn):
+		case in.Kind == Tick && p.run == lost && left(p, a) == 1 && (q.run == lost || x.moving(a) && !blockedState(a) && a.demands(p) && x.room(b, x.path(i)) && x.p.RunOn(ID(i), a.open) > 0 && q.run != runOn):
 			return fmt.Errorf("the unknown hold of machine %d is over and no run-on begins", i)
 		case in.Kind == Tick && p.run == starting && q.run == running && left(p, a) != 1:
 			return fmt.Errorf("machine %d is confirmed too early", i)
-		case p.run == runOn && q.run == idle && !(in.Kind == Tick && left(p, a) == 1) && x.p.MaxOpen == 0 && !b.down && !b.latched:
+		case p.run == runOn && q.run == idle && !(in.Kind == Tick && left(p, a) == 1) && x.p.MaxOpen == 0 && !b.down && !stopLatched(b):
 			return fmt.Errorf("3: the run-on of machine %d ends too early", i)
 		}
 		if told && v == Running && !x.runs(p) && x.p.Machines[i].Circuit != NoID && x.p.Machines[i].Circuit == x.p.Collector.Circuit && x.p.Machines[i].Inrush > 0 && q.settle-b.now != x.p.Machines[i].Inrush {
@@ -688,4 +748,69 @@ func (x *checker) runStep(a *Core, in Input, out *Out, b *Core) error {
 		}
 	}
 	return nil
+}
+
+// hands: 12 to 15. What a person does at a gate, a switch, the bin or a button
+// starts no fan and moves no gate; what is set aside is not moved; a machine that is
+// left is served again only once it has stopped; a new start commands its whole
+// path anew.
+func (x *checker) hands(a *Core, in Input, out *Out, b *Core) error {
+	lifts := in.Kind == Ask && slices.Contains([]AskKind{AskLift, AskReset, AskReturn, AskAside}, AskKind(in.State))
+	first := in.Kind == StopIs && a.stops[in.ID] == 0
+	person := !first && (lifts || slices.Contains([]InputKind{SwitchIs, StopIs, BinIs, StandDownIs, ResetIs, AsideIs}, in.Kind))
+	byHand := in.Kind == GateIs && a.gates[in.ID].motion == still && !x.waits(a)
+	uncommanded := !b.col.on && (b.col.selector == Hand || b.has(CollectorStillOn, 0))
+	for _, k := range out.Commands {
+		switch {
+		case k.Kind == CollectorOn && (person || byHand):
+			return fmt.Errorf("13: a hand starts the collector")
+		case (k.Kind == GateOpen || k.Kind == GateShut) && b.aside>>k.ID&1 != 0:
+			return fmt.Errorf("14: gate %d is set aside and is moved", k.ID)
+		case (k.Kind == GateOpen || k.Kind == GateShut) && b.gates[k.ID].hands:
+			return fmt.Errorf("13: gate %d was taken back and is moved", k.ID)
+		case k.Kind == GateOpen && person && !uncommanded && in.Kind != SwitchIs:
+			return fmt.Errorf("13: a hand opens gate %d", k.ID)
+		}
+	}
+	if back := a.aside &^ b.aside; back != 0 {
+		local := in.Kind == Ask && AskKind(in.State) == AskReturn && (in.Origin == Wired || in.Origin == Console) ||
+			in.Kind == AsideIs && Press(in.State) == Released && a.gates[in.ID].button.armed
+		if !local || back != 1<<in.ID {
+			return fmt.Errorf("14: gates %b are taken back by something else than their own button or the console", back)
+		}
+	}
+	if came := b.aside &^ a.aside; came != 0 && (a.col.on && !b.col.on || came != 1<<in.ID) {
+		return fmt.Errorf("14: setting aside stops the collector, or sets more than one gate aside")
+	}
+	for i := range b.machines {
+		told := in.Kind == MachineIs && int(in.ID) == i
+		if a.machines[i].left != 0 && b.machines[i].left == 0 && !(told && Verdict(in.State) == Idle) {
+			return fmt.Errorf("13: machine %d was left and is served again although it has not stopped", i)
+		}
+		if !told || Verdict(in.State) != Running || x.runs(&a.machines[i]) || blockedState(b) || b.machines[i].refused || a.machines[i].left != 0 {
+			continue
+		}
+		for path := x.path(i) & b.actuated &^ b.aside; path != 0; path &= path - 1 {
+			g := bits.TrailingZeros64(path)
+			if !x.confirmed(a, g) && !x.confirmed(b, g) && (b.gates[g].target != toOpen || b.gates[g].motion == still || b.gates[g].tries != 0) {
+				return fmt.Errorf("12: machine %d starts, and gate %d is not commanded anew with all tries", i, g)
+			}
+		}
+	}
+	return nil
+}
+
+// waits tells whether a gate that has failed may still arrive by itself.
+func (x *checker) waits(c *Core) bool {
+	for i := range c.machines {
+		if c.machines[i].late != never {
+			return true
+		}
+	}
+	for i := range c.gates {
+		if c.gates[i].late != never {
+			return true
+		}
+	}
+	return false
 }

@@ -71,7 +71,7 @@ func (x *checker) collectorStep(a *Core, in Input, out *Out, b *Core) error {
 	k, q := &a.col, &b.col
 	if in.Kind == Tick && k.check != never && k.check == b.now && k.allShut != b.now {
 		switch {
-		case k.on && k.sensed == Idle && (q.latched != CollectorNoCurrent || q.on):
+		case k.on && k.sensed == Idle && (!b.has(CollectorNoCurrent, 0) || q.on):
 			return fmt.Errorf("commanded on, no current: not latched off")
 		case !k.on && k.sensed == Running && k.selector != Hand && !q.on && !b.has(CollectorStillOn, 0):
 			return fmt.Errorf("commanded off, current persists: not said")
@@ -96,7 +96,7 @@ func (x *checker) collectorStep(a *Core, in Input, out *Out, b *Core) error {
 			return fmt.Errorf("every path shut: over although none is open, and this is not the rest of a shop that shuts all")
 		}
 	}
-	if k.latched != 0 && q.latched == 0 && !(in.Kind == Ask && AskKind(in.State) == AskReset && (in.Origin == Wired || in.Origin == Console)) {
+	if offLatched(a) && !offLatched(b) && !(in.Kind == Ask && AskKind(in.State) == AskReset && (in.Origin == Wired || in.Origin == Console)) {
 		return fmt.Errorf("the latch is lifted without a local act")
 	}
 	if !k.on && q.on && k.minOff != never && k.minOff > b.now && q.owed != k.minOff-b.now {

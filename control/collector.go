@@ -10,13 +10,14 @@ import (
 //	off -> on   a machine has run for confirm and a whole path to it is open,
 //	            or a gate is held and its path is open; nothing holds it back
 //	on -> off   no demand, no run-on, nothing owed, a further start left
-//	on -> off   at once: stop input, stand-down, its switch to off, every path
-//	            shown shut, no current (latched), output failed (latched)
+//	on -> off   at once: stop input, stand-down, its switch in off, every path
+//	            shown shut (the third time latched), no current (latched), output
+//	            failed (latched)
 type collector struct {
 	on       bool
-	sensed   Verdict   // its feedback; 0 before the first report
-	selector Selector  // its hand/off/auto switch; Auto before the first report
-	latched  FaultKind // off: CollectorNoCurrent or CollectorOutput keeps it off until a local act
+	seen     bool     // on: its feedback has said running since
+	sensed   Verdict  // its feedback; 0 before the first report
+	selector Selector // its hand/off/auto switch; Auto before the first report
 
 	stayUntil time.Duration            // on: the longest run-on pending, with what is owed
 	minOn     time.Duration            // on: end of the minimum time on
@@ -25,6 +26,8 @@ type collector struct {
 	coast     time.Duration            // off: the fan stands still from then on
 	check     time.Duration            // the feedback contradicts the command; a fault from then on
 	allShut   time.Duration            // on: every path is shown shut; off from then on
+	offAt     time.Duration            // its switch passes off; it stands in off from then on
+	shuts     [2]time.Duration         // ends of the window of the latest stops because every path was shut, oldest first; never: unused
 	answer    time.Duration            // the driver's answer is overdue from then on
 	starts    [MaxStarts]time.Duration // ends of the budget window of the latest starts, oldest first; never: unused
 	bin       Level                    // the last that was known; 0 before the first
@@ -37,6 +40,7 @@ type collector struct {
 func (k *collector) init() {
 	k.selector = Auto
 	k.stayUntil, k.minOn, k.minOff, k.coast, k.check, k.allShut, k.answer = never, never, never, never, never, never, never
+	k.offAt, k.shuts = never, [...]time.Duration{never, never}
 	for i := range k.starts {
 		k.starts[i] = never
 	}
@@ -60,10 +64,34 @@ func (k *collector) remember(now time.Duration, p *Params) {
 
 // next is the collector's earliest deadline.
 func (k *collector) next() time.Duration {
-	return min(k.stayUntil, k.minOn, k.minOff, k.coast, k.check, k.allShut, k.answer, k.starts[0])
+	return min(k.stayUntil, k.minOn, k.minOff, k.coast, k.check, k.allShut, k.answer, k.offAt, k.shuts[0], k.starts[0])
 }
 
-// air tells whether air moves or must be taken to move.
+// locked reports whether the collector's switch stands in off, not only passes it.
+func (k *collector) locked() bool { return k.selector == Off && k.offAt == never }
+
+// still reports whether the collector is known to stand still although it is on.
+func (k *collector) still() bool { return k.on && k.seen && k.sensed == Idle }
+
+// bar is what keeps the collector off until somebody acts; 0 nothing.
+func (c *Core) bar() Cause {
+	k := &c.col
+	switch {
+	case c.stopped():
+		return ByStop
+	case c.down:
+		return ByStandDown
+	case c.failed() != 0:
+		return ByFault
+	case k.locked():
+		return BySwitch
+	case !k.on && k.bin == Full && c.p.BinBlocks:
+		return ByBin
+	}
+	return 0
+}
+
+// air reports whether air moves or must be taken to move.
 func (c *Core) air() bool {
 	k := &c.col
 	return k.on || k.coast != never || k.sensed == Running || k.selector == Hand || c.has(CollectorStillOn, 0)
@@ -117,7 +145,7 @@ func (c *Core) holdsBack(wants Cause) (Cause, time.Duration) {
 	if b := c.blocked(); b != 0 {
 		return b, c.boot
 	}
-	if k.latched != 0 {
+	if c.failed() != 0 {
 		return ByFault, never
 	}
 	if k.selector == Off {
@@ -202,7 +230,7 @@ func (c *Core) runCollector(out *Out) {
 	k := &c.col
 	if k.on {
 		k.heldBack = 0
-		if k.selector == Off {
+		if k.locked() {
 			c.switchOff(BySwitch, out)
 		} else if why, _ := c.needed(); why != 0 {
 			k.need = why
@@ -230,6 +258,7 @@ func (c *Core) runCollector(out *Out) {
 	case k.allShut == never:
 		k.allShut = c.now + c.p.AllShut
 	}
+	k.seen = k.on && (k.seen || k.sensed == Running)
 	switch {
 	case !c.has(EveryPathShut, 0):
 	case c.whole(^uint64(0)):
@@ -264,7 +293,7 @@ func (c *Core) switchOn(cause Cause, out *Out) {
 		}
 		k.starts[c.starts-c.startsLeft()] = c.now + c.p.Collector.Window
 	}
-	k.on, k.changed, k.need = true, c.now, 0
+	k.on, k.seen, k.changed, k.need = true, false, c.now, 0
 	if k.minOff != never {
 		k.owed = k.minOff - c.now
 	}
@@ -282,17 +311,19 @@ func (c *Core) dropStart() {
 	s[len(s)-1] = never
 }
 
-// switchOff commands off. With the first step it does so whatever is known.
+// switchOff commands off. With the first step it does so whatever is known. An
+// off that is repeated prolongs nothing: the feedback must follow the first.
 func (c *Core) switchOff(cause Cause, out *Out) {
 	k := &c.col
 	if k.on {
 		k.minOff = c.now + c.p.Collector.MinOff
 		k.coast = c.now + c.p.Collector.Coast
 		k.changed = c.now
+		k.check = never
 		c.event(CollectorIsOff, cause, 0, never, out)
 	}
-	k.on, k.owed = false, 0
-	k.stayUntil, k.minOn, k.allShut, k.check = never, never, never, never
+	k.on, k.seen, k.owed = false, false, 0
+	k.stayUntil, k.minOn, k.allShut = never, never, never
 	k.seq = c.command(CollectorOff, 0, out)
 	k.answer = c.now + c.p.Answer
 }
@@ -308,9 +339,15 @@ func (c *Core) collectorDue(out *Out) {
 	for c.starts > 0 && k.starts[0] <= c.now {
 		c.dropStart()
 	}
+	if k.shuts[0] <= c.now {
+		k.shuts = [...]time.Duration{k.shuts[1], never}
+	}
+	if k.offAt <= c.now {
+		k.offAt = never
+		c.event(CollectorLocked, BySwitch, 0, never, out)
+	}
 	if k.allShut <= c.now {
-		c.raise(EveryPathShut, BySensor, 0, never, out)
-		c.switchOff(ByFault, out)
+		c.shutOut(out)
 	}
 	if k.check <= c.now {
 		k.check = never
@@ -329,8 +366,30 @@ func (c *Core) collectorDue(out *Out) {
 // fail latches the collector off. There is no automatic retry.
 func (c *Core) fail(f FaultKind, out *Out) {
 	c.raise(f, ByFault, 0, never, out)
-	c.col.latched = f
 	c.switchOff(ByFault, out)
+}
+
+// shutOut stops the collector because every path is shown shut. What wants it is
+// left until it is started anew; the third time within the window is latched.
+func (c *Core) shutOut(out *Out) {
+	k := &c.col
+	c.raise(EveryPathShut, BySensor, 0, never, out)
+	switch end := c.now + c.p.ShutWindow; {
+	case k.shuts[0] == never:
+		k.shuts[0] = end
+	case k.shuts[1] == never:
+		k.shuts[1] = end
+	default:
+		k.shuts = [...]time.Duration{k.shuts[1], end}
+		c.raise(ShutTooOften, ByFault, 0, never, out)
+	}
+	c.switchOff(ByFault, out)
+	for i := range c.machines {
+		c.leave(i, leftFan, ByFault, out)
+	}
+	for i := range c.gates {
+		c.drop(i, ByFault, out)
+	}
 }
 
 // collectorAnswer takes the driver's answer.
@@ -339,18 +398,15 @@ func (c *Core) collectorAnswer(o Outcome, out *Out) {
 	if k.answer == never {
 		return
 	}
-	if o == Done {
+	switch {
+	case o == Done:
 		k.answer = never
-		if k.latched != CollectorOutput {
-			c.clear(CollectorOutput, BySensor, 0, out)
-		}
-		return
-	}
-	if k.on {
+		c.clear(CollectorNotOff, BySensor, 0, out)
+	case k.on:
 		k.answer = never
 		c.unswitched(out)
-	} else {
-		c.raise(CollectorOutput, ByFault, 0, never, out) // and again when the answer is due
+	default:
+		c.raise(CollectorNotOff, ByFault, 0, never, out) // and off again when the answer is due
 	}
 }
 
@@ -361,7 +417,7 @@ func (c *Core) unswitched(out *Out) {
 		c.fail(CollectorOutput, out)
 		return
 	}
-	c.raise(CollectorOutput, ByFault, 0, never, out)
+	c.raise(CollectorNotOff, ByFault, 0, never, out)
 	c.switchOff(ByFault, out)
 }
 
@@ -392,13 +448,13 @@ func (c *Core) switchIs(s Selector, out *Out) {
 	if k.selector == Hand && !k.on {
 		k.coast = c.now + c.p.Collector.Coast
 	}
-	k.selector = s
+	k.selector, k.offAt = s, never
 	switch s {
 	case Hand:
 		c.event(CollectorHand, BySwitch, 0, never, out)
 		c.endTest(ByHand, out)
 	case Off:
-		c.event(CollectorLocked, BySwitch, 0, never, out)
+		k.offAt = c.now + c.p.OffSettle // a switch from hand to auto passes off
 	case Auto:
 		c.event(CollectorAuto, BySwitch, 0, never, out)
 	}

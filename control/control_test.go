@@ -118,7 +118,7 @@ func FuzzStep(f *testing.F) {
 			if at, ok := c.Next(); ok && at <= c.now {
 				t.Fatalf("a deadline at %v is left behind at %v", at, c.now)
 			}
-			if (c.down || c.latched) && c.col.on {
+			if (c.down || stopLatched(c)) && c.col.on {
 				t.Fatal("on under stand-down or stop")
 			}
 			c.Snapshot()
@@ -310,7 +310,7 @@ func TestSnapshot(t *testing.T) {
 	if g := s.Gates[0]; g.Position != PositionOpen || g.Why != (Why{Cause: ByRunOn, Machine: 0, Until: 26 * time.Second}) {
 		t.Errorf("gate: %+v", g)
 	}
-	if k := s.Collectors[0]; !k.Commanded || k.Why != (Why{Cause: ByRunOn, Machine: 0, Until: 26 * time.Second}) || k.StartsLeft != -1 {
+	if k := s.Collector; !k.Commanded || k.Why != (Why{Cause: ByRunOn, Machine: 0, Until: 26 * time.Second}) || k.StartsLeft != -1 {
 		t.Errorf("collector: %+v", k)
 	}
 	if !on.Machines[0].Run || on.At != 11*time.Second {

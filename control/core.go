@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"math"
 	"math/bits"
 	"time"
@@ -29,6 +30,7 @@ type Core struct {
 	machines []machine
 	gates    []gate
 	outlets  []outlet
+	lamps    []indicator
 	circuits []circuit
 	stops    []Contact // 0 before the first report
 	col      collector
@@ -37,18 +39,25 @@ type Core struct {
 	test     test
 	wire     Contact // the wired stand-down switch; 0 before the first report
 	down     bool    // stood down
-	quiet    bool    // a latch or stand-down was lifted and nothing has been started since: nothing starts or moves
-	latched  bool    // a stop input acted; lifted by a local act
+	quiet    bool    // a stop latch or stand-down was lifted and nothing has been started since: no gate moves
 	closed   bool    // out of hours
+	aside    uint64  // gates that are set aside
+	reset    button  // the wired reset button
 	faults   [faultKinds]uint64
 	since    [faultKinds][]time.Duration // for people
 
+	// Gates of machines started, and holds asked, since the last decision: each
+	// that is not confirmed is commanded anew. Empty between steps.
+	fresh uint64
+
 	// Worked out afresh by every decision, from the state alone.
-	open, shut   uint64 // confirmed open; shown shut
+	open, shut   uint64 // confirmed open; shut, by its switch or by time
+	dead         uint64 // shown shut, as far as the all-shut rule goes
 	demand, want uint64 // gates of demands; with run-on, holds and helpers
 	helper       uint64 // gates wanted as helpers only
 	keep         uint64 // gates that must not be shut now
 	busy         uint64 // gates of running and unknown machines
+	cut          uint64 // gates of running machines
 	dropHeld     uint64 // held gates that the limit closes
 	dropRunOn    uint64 // machines whose run-on the limit ends
 	dropGate     uint64 // gates whose run-on after a hold the limit ends
@@ -61,11 +70,11 @@ func New(p Params) (*Core, error) {
 	if err := p.Validate(); err != nil {
 		return nil, err
 	}
-	c := &Core{p: p, starts: p.Collector.Starts, boot: never, down: p.StoodDown, closed: p.ShopClosed, test: test{gate: NoID, until: never}}
+	c := &Core{p: p, starts: p.Collector.Starts, boot: never, down: p.StoodDown, closed: p.ShopClosed, test: test{gate: NoID, until: never}, reset: button{stuck: never}}
 	c.machines = make([]machine, len(p.Machines))
 	for i := range p.Machines {
 		m := &c.machines[i]
-		m.due, m.settle = never, never
+		m.due, m.settle, m.gap, m.serve, m.late = never, never, never, never, never
 		for _, h := range p.Machines[i].Hoods {
 			mask := set(h.Gates)
 			m.path |= mask
@@ -77,7 +86,7 @@ func New(p Params) (*Core, error) {
 	var mains uint64
 	for i := range p.Gates {
 		g := &c.gates[i]
-		g.due, g.held, g.runOn = never, never, never
+		g.due, g.held, g.runOn, g.limit, g.late, g.wait, g.button.stuck = never, never, never, never, never, never, never
 		g.path = 1<<i | set(p.Gates[i].Downstream)
 		mains |= set(p.Gates[i].Downstream)
 		if p.Gates[i].Actuated {
@@ -102,6 +111,10 @@ func New(p Params) (*Core, error) {
 	for i := range c.outlets {
 		c.outlets[i].runOn, c.outlets[i].answer = never, never
 	}
+	c.lamps = make([]indicator, len(p.Indicators))
+	for i := range c.lamps {
+		c.lamps[i].due, c.lamps[i].answer = never, never
+	}
 	c.circuits = make([]circuit, len(p.Circuits))
 	for i := range c.circuits {
 		c.circuits[i].due, c.circuits[i].forget = never, never
@@ -111,8 +124,29 @@ func New(p Params) (*Core, error) {
 	for f := range c.since {
 		c.since[f] = make([]time.Duration, 64)
 	}
+	c.restore(&p.Past.Kept)
 	c.survey()
 	return c, nil
+}
+
+// restore takes in what was stored. What it latches is said with the first step.
+func (c *Core) restore(k *Kept) {
+	c.aside = k.Aside & (1<<len(c.gates) - 1)
+	for i := range c.machines {
+		if k.Left>>i&1 != 0 {
+			c.machines[i].left = leftAll
+		}
+		m, p := &c.machines[i], &c.p
+		m.bound = max(p.Collector.Confirm, p.Machines[i].Inrush)
+		for path := m.path; path != 0; path &= path - 1 {
+			g := &p.Gates[bits.TrailingZeros64(path)]
+			if g.Actuated {
+				m.bound = max(m.bound, time.Duration(p.Retries+1)*(cmp.Or(g.Answer, p.Answer)+g.Travel))
+			} else {
+				m.bound = max(m.bound, g.Travel)
+			}
+		}
+	}
 }
 
 func (c *Core) addPath(mask uint64) {
@@ -167,7 +201,19 @@ func (c *Core) begin(out *Out) {
 	c.col.remember(c.now, &c.p)
 	c.switchOff(ByStart, out)
 	for i := range c.outlets {
-		c.outletOff(i, out)
+		c.outletOff(i, ByStart, out)
+	}
+	for i := range c.lamps {
+		c.light(i, false, out)
+	}
+	if k := &c.p.Past.Kept; k.Stopped {
+		c.raise(StopStored, ByStart, 0, never, out)
+	}
+	if f := c.p.Past.Kept.Failed; f != 0 {
+		c.raise(f, ByStart, 0, never, out)
+	}
+	for a := c.aside; a != 0; a &= a - 1 {
+		c.event(GateAside, ByStart, bits.TrailingZeros64(a), never, out)
 	}
 }
 
@@ -195,6 +241,12 @@ func (c *Core) fire(now time.Duration, out *Out) {
 		for i := range c.outlets {
 			c.outletDue(i, out)
 		}
+		for i := range c.lamps {
+			c.lampDue(i, out)
+		}
+		if c.reset.due(c.now) {
+			c.raise(ResetStuck, BySensor, 0, never, out)
+		}
 		for i := range c.circuits {
 			c.circuitDue(i, out)
 		}
@@ -203,17 +255,21 @@ func (c *Core) fire(now time.Duration, out *Out) {
 }
 
 func (c *Core) due() time.Duration {
-	at := min(c.boot, c.test.until)
+	at := min(c.boot, c.test.until, c.reset.stuck)
 	for i := range c.machines {
-		at = min(at, c.machines[i].due, c.machines[i].settle)
+		m := &c.machines[i]
+		at = min(at, m.due, m.settle, m.gap, m.serve, m.late)
 	}
 	for i := range c.gates {
 		g := &c.gates[i]
-		at = min(at, g.due, g.held, g.runOn)
+		at = min(at, g.due, g.held, g.runOn, g.late, g.wait, g.button.stuck)
 	}
 	at = min(at, c.col.next())
 	for i := range c.outlets {
 		at = min(at, c.outlets[i].runOn, c.outlets[i].answer)
+	}
+	for i := range c.lamps {
+		at = min(at, c.lamps[i].due, c.lamps[i].answer)
 	}
 	for i := range c.circuits {
 		at = min(at, c.circuits[i].due, c.circuits[i].forget)
@@ -269,6 +325,18 @@ func (c *Core) apply(in Input, out *Out) {
 		if h := Hours(in.State); h == ShopOpen || h == ShopClosed {
 			c.shopIs(h == ShopClosed, out)
 		}
+	case CurrentIs:
+		if f := Flow(in.State); id < len(c.machines) && (f == Flows || f == Gone) {
+			c.currentIs(id, f)
+		}
+	case ResetIs:
+		if p := Press(in.State); c.p.ResetButton && p >= Released && p <= Unpressed {
+			c.resetIs(p, out)
+		}
+	case AsideIs:
+		if p := Press(in.State); id < len(c.gates) && c.p.Gates[id].Button && p >= Released && p <= Unpressed {
+			c.asideIs(id, p, out)
+		}
 	case Ask:
 		c.ask(in, out)
 	}
@@ -291,14 +359,19 @@ func (c *Core) outputIs(in Input, o Outcome, out *Out) {
 		if id < len(c.gates) && in.Seq == c.gates[id].seq {
 			c.gateAnswer(id, o, out)
 		}
+	case IndicatorOn, IndicatorOff:
+		if id < len(c.lamps) && in.Seq == c.lamps[id].seq {
+			c.lampAnswer(id, o, out)
+		}
 	case GateStop: // nothing waits for it
 	}
 }
 
 // outputLost takes that an output has reset itself: the computer that drives it
 // has started anew. A contactor that was on is a command that did not last, and
-// is latched; an outlet follows its machines again; a gate is as after power-up:
-// opened again if it is wanted, else homed at rest.
+// is latched; an outlet follows its machines again, an indicator its state. A gate
+// is at an unknown end, whatever else stands: opened again if it is wanted, else
+// homed at rest after the wait.
 func (c *Core) outputLost(in Input, out *Out) {
 	id := int(in.ID)
 	switch in.What {
@@ -308,13 +381,15 @@ func (c *Core) outputLost(in Input, out *Out) {
 		}
 	case OutletOn, OutletOff:
 		if id < len(c.outlets) && c.outlets[id].on {
-			c.outletOff(id, out)
+			c.outletOff(id, ByFault, out)
+		}
+	case IndicatorOn, IndicatorOff:
+		if id < len(c.lamps) && c.lamps[id].on {
+			c.light(id, false, out)
 		}
 	case GateOpen, GateShut, GateStop:
-		// One that will not close is left.
-		if id < len(c.gates) && c.p.Gates[id].Actuated && !c.has(GateNotShut, id) {
-			g := &c.gates[id]
-			g.target, g.motion, g.due, g.elapsed, g.back, g.tries = nowhere, still, never, false, false, 0
+		if id < len(c.gates) && c.p.Gates[id].Actuated {
+			c.gateRestarted(id, out)
 		}
 	}
 }
@@ -323,6 +398,7 @@ func (c *Core) outputLost(in Input, out *Out) {
 // difference. It depends on the state alone: deciding twice commands nothing
 // the second time.
 func (c *Core) decide(out *Out) {
+	c.leaveBarred(out)
 	c.wants(out)
 	if c.air() {
 		c.endTest(ByStillOn, out) // else it would shut what a path that must be open needs
@@ -330,9 +406,12 @@ func (c *Core) decide(out *Out) {
 	c.settleGates(out)
 	c.chooseRest()
 	c.openGates(out)
+	c.watchArrivals()
 	c.runCollector(out)
 	c.runOutlets(out)
 	c.shutGates(out)
+	c.sayUncollected(out)
+	c.runLamps(out)
 }
 
 // blocked says what forbids every start and every motion: the stop inputs,
@@ -344,7 +423,7 @@ func (c *Core) blocked() Cause {
 		}
 	}
 	switch {
-	case c.latched:
+	case c.stopped():
 		return ByStop
 	case c.down:
 		return ByStandDown
@@ -367,7 +446,20 @@ func (c *Core) event(k EventKind, cause Cause, id int, until time.Duration, out 
 	out.Events = append(out.Events, Event{At: c.now, Kind: k, Cause: cause, ID: ID(id), Until: until})
 }
 
-// has tells whether a fault stands.
+// stopped reports whether a stop input has acted and nobody has reset it.
+func (c *Core) stopped() bool { return c.faults[StopLatched]|c.faults[StopStored] != 0 }
+
+// failed is what keeps the collector off until a reset; 0 nothing.
+func (c *Core) failed() FaultKind {
+	for _, f := range latching {
+		if c.faults[f] != 0 {
+			return f
+		}
+	}
+	return 0
+}
+
+// has reports whether a fault stands.
 func (c *Core) has(f FaultKind, id int) bool { return c.faults[f]>>id&1 != 0 }
 
 // raise raises a fault unless it stands.

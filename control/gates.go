@@ -46,7 +46,12 @@ type gate struct {
 	back    bool          // called back on its way: the switch at its target may still be made from before; until the driver's answer or another report
 	tries   uint8         // toOpen, not still: further tries already made
 	held    time.Duration // end of a hold
+	limit   time.Duration // held: no hold of it lasts longer, whoever prolongs it
+	late    time.Duration // held: its path has not opened; the hold is given up from then on
 	runOn   time.Duration // end of the run-on after a hold
+	wait    time.Duration // its output has reset itself; it may be homed from then on
+	hands   bool          // it was taken back: hands were in it, and it does not move before something is started there
+	button  button        // its own wired button
 	seq     uint32        // of the last command; not in the key
 }
 
@@ -75,18 +80,22 @@ func (c *Core) gateIs(i int, s Shown, out *Out) {
 	}
 }
 
-// isOpen tells whether a gate is confirmed open: by its switch where it has
-// one, by travel time only where it has none.
+// isOpen reports whether a gate is confirmed open: by its switch where it has
+// one, whatever was commanded, unless it is on its way to shut; by travel time only
+// where it has none. One that is set aside is not.
 func (c *Core) isOpen(i int) bool {
 	g, p := &c.gates[i], &c.p.Gates[i]
-	if p.OpenSwitch {
-		return g.shown == ShownOpen && g.target != toShut && !g.back
+	switch {
+	case c.aside>>i&1 != 0:
+		return false
+	case p.OpenSwitch:
+		return g.shown == ShownOpen && (g.target != toShut || g.motion == still) && !g.back
 	}
 	return g.target == toOpen && g.elapsed && (!p.ShutSwitch || g.shown == ShownBetween)
 }
 
-// isShut tells whether a gate is shown shut: by its switch where it has one;
-// where it has none, by travel time and an open switch that is not made.
+// isShut reports whether a gate has shut: by its switch where it has one; where
+// it has none, by travel time and an open switch that is not made.
 func (c *Core) isShut(i int) bool {
 	g, p := &c.gates[i], &c.p.Gates[i]
 	if p.ShutSwitch {
@@ -95,16 +104,40 @@ func (c *Core) isShut(i int) bool {
 	return g.target == toShut && g.elapsed && (!p.OpenSwitch || g.shown == ShownBetween)
 }
 
+// isDead reports whether a gate lets no air through, as far as the all-shut rule
+// goes: its shut switch says so, whatever was commanded or answered. One with an
+// open switch only never is: a broken wire is likelier than a shut gate.
+func (c *Core) isDead(i int) bool {
+	g, p := &c.gates[i], &c.p.Gates[i]
+	switch {
+	case p.ShutSwitch:
+		return g.shown == ShownShut
+	case p.OpenSwitch:
+		return false
+	}
+	return g.target == toShut && g.elapsed
+}
+
 // survey works out which gates are open and which are shut.
 func (c *Core) survey() {
-	c.open, c.shut = 0, 0
+	c.open, c.shut, c.dead = 0, 0, 0
 	for i := range c.gates {
-		if c.isOpen(i) {
-			c.open |= 1 << i
-		}
-		if c.isShut(i) {
-			c.shut |= 1 << i
-		}
+		c.look(i)
+	}
+}
+
+// look works out how a gate is.
+func (c *Core) look(i int) {
+	bit := uint64(1) << i
+	c.open, c.shut, c.dead = c.open&^bit, c.shut&^bit, c.dead&^bit
+	if c.isOpen(i) {
+		c.open |= bit
+	}
+	if c.isShut(i) {
+		c.shut |= bit
+	}
+	if c.isDead(i) {
+		c.dead |= bit
 	}
 }
 
@@ -125,7 +158,7 @@ func (c *Core) settleGates(out *Out) {
 			if !c.p.Gates[i].Actuated {
 				c.event(GateIsClosed, BySensor, i, never, out)
 			}
-			if (c.want|c.rest)>>i&1 != 0 && c.air() {
+			if (c.want|c.rest)&^c.aside>>i&1 != 0 && c.air() {
 				c.raise(GateLost, BySensor, i, never, out)
 			}
 		}
@@ -148,7 +181,7 @@ func (c *Core) arrive(i int, out *Out) {
 	}
 }
 
-// whole tells whether a whole path within the set is confirmed open.
+// whole reports whether a whole path within the set is confirmed open.
 func (c *Core) whole(within uint64) bool {
 	within &= c.open
 	for _, p := range c.paths {
@@ -159,10 +192,10 @@ func (c *Core) whole(within uint64) bool {
 	return false
 }
 
-// allShut tells whether every path is shown shut.
+// allShut reports whether every path is shown shut.
 func (c *Core) allShut() bool {
 	for _, p := range c.paths {
-		if p&c.shut == 0 {
+		if p&c.dead == 0 {
 			return false
 		}
 	}
@@ -189,7 +222,7 @@ func (c *Core) chooseRest() {
 	}
 }
 
-// drawn tells whether the collector runs although it is not commanded on: one
+// drawn reports whether the collector runs although it is not commanded on: one
 // path must be open.
 func (c *Core) drawn() bool {
 	return !c.col.on && (c.col.selector == Hand || c.has(CollectorStillOn, 0))
@@ -203,8 +236,8 @@ func (c *Core) spare() uint64 {
 			return p
 		}
 	}
-	failed := c.faults[GateNotOpen] | c.faults[GateLost] | c.faults[GateOutput]
-	usable := func(p uint64) bool { return p != 0 && p&^c.open&(failed|^c.actuated) == 0 }
+	not := c.faults[GateNotOpen] | c.faults[GateLost] | c.faults[GateOutput] | c.aside | c.touched() | ^c.actuated
+	usable := func(p uint64) bool { return p != 0 && p&^c.open&not == 0 }
 	if usable(c.rest) {
 		return c.rest
 	}
@@ -217,29 +250,46 @@ func (c *Core) spare() uint64 {
 }
 
 // openGates commands open what is wanted and not commanded open yet, and one
-// path while the collector runs uncommanded.
+// path while the collector runs uncommanded. What somebody has just started
+// something for is commanded anew unless it is confirmed, with all tries, also
+// where it has failed or lost its place.
 func (c *Core) openGates(out *Out) {
+	fresh := c.fresh
+	c.fresh = 0
 	if c.blocked() != 0 || c.quiet && !c.drawn() {
 		return
 	}
-	must := c.want | c.testing()
+	must := c.want | c.testing() | fresh
 	if c.want == 0 && c.drawn() && !c.whole(c.keep) {
 		must |= c.keep
 	}
-	for ; must != 0; must &= must - 1 {
+	for must &^= c.aside; must != 0; must &= must - 1 {
 		i := bits.TrailingZeros64(must)
 		g := &c.gates[i]
 		switch {
+		case g.hands:
 		case g.target != toOpen:
-			c.move(i, toOpen, c.openCause(i), out)
-		case g.motion == still && c.open>>i&1 == 0 && c.want>>i&1 != 0 && !c.air() && !c.has(GateNotOpen, i) && !c.has(GateOutput, i):
-			// Its place was lost, and no air moves.
+			c.move(i, toOpen, c.openCause(i, fresh), out)
+		case (fresh&^c.open)>>i&1 == 0:
+		case g.motion == still:
 			c.move(i, toOpen, ByRetry, out)
+		default:
+			g.tries = 0
 		}
 	}
 }
 
-// anyMoves tells whether a gate is in motion.
+// touched are the gates that were taken back and in which hands may have been.
+func (c *Core) touched() (set uint64) {
+	for i := range c.gates {
+		if c.gates[i].hands {
+			set |= 1 << i
+		}
+	}
+	return set
+}
+
+// anyMoves reports whether a gate is in motion.
 func (c *Core) anyMoves() bool {
 	for i := range c.gates {
 		if c.gates[i].motion != still && c.p.Gates[i].Actuated {
@@ -249,7 +299,7 @@ func (c *Core) anyMoves() bool {
 	return false
 }
 
-// opening tells whether a wanted gate is still on its way.
+// opening reports whether a wanted gate is still on its way.
 func (c *Core) opening() bool {
 	for w := c.want & c.actuated; w != 0; w &= w - 1 {
 		if c.gates[bits.TrailingZeros64(w)].motion != still {
@@ -260,10 +310,10 @@ func (c *Core) opening() bool {
 }
 
 // openCause says for whom a gate opens.
-func (c *Core) openCause(i int) Cause {
+func (c *Core) openCause(i int, fresh uint64) Cause {
 	bit := uint64(1) << i
 	switch {
-	case c.demand&bit != 0:
+	case (c.demand|fresh&c.cut)&bit != 0:
 		return ByMachine
 	case c.helper&bit != 0:
 		return ByHelper
@@ -288,7 +338,7 @@ func (c *Core) shutGates(out *Out) {
 	for i := range c.gates {
 		g, bit := &c.gates[i], uint64(1)<<i
 		if !c.p.Gates[i].Actuated {
-			c.leave(i, out)
+			c.forget(i, out)
 			continue
 		}
 		if c.test.gate == ID(i) && !c.test.open && g.target != toShut && c.busy&bit == 0 {
@@ -296,7 +346,7 @@ func (c *Core) shutGates(out *Out) {
 			continue
 		}
 		if may && g.target == toOpen && (c.keep|c.busy|c.testing())&bit == 0 {
-			c.move(i, toShut, c.shutCause(bit), out)
+			c.move(i, toShut, c.cutShort(bit), out)
 		}
 	}
 	if c.test.gate == NoID {
@@ -309,22 +359,24 @@ func (c *Core) shutGates(out *Out) {
 // and then, unless the shop is closed, those whose position is not known.
 func (c *Core) home(mayShut bool, out *Out) {
 	if c.want == 0 && !c.air() {
-		for k := c.keep & c.actuated &^ c.open; k != 0; k &= k - 1 {
+		for k := c.keep & c.actuated &^ c.open &^ c.aside; k != 0; k &= k - 1 {
 			i := bits.TrailingZeros64(k)
-			if t := c.gates[i].target; (t == toShut || t == nowhere && !c.closed) && !c.anyMoves() {
+			g := &c.gates[i]
+			if (g.target == toShut || g.target == nowhere && !c.closed) && g.wait == never && !g.hands && !c.anyMoves() {
 				c.move(i, toOpen, ByRest, out)
 			}
 		}
 	}
 	for i := range c.gates {
-		if g := &c.gates[i]; mayShut && !c.closed && g.target == nowhere && (c.keep|c.busy|c.shut|^c.actuated)>>i&1 == 0 && !c.anyMoves() {
+		if g := &c.gates[i]; mayShut && !c.closed && g.target == nowhere && g.wait == never && !g.hands && (c.keep|c.busy|c.shut|c.aside|^c.actuated)>>i&1 == 0 && !c.anyMoves() {
 			c.move(i, toShut, ByHoming, out)
 		}
 	}
 }
 
-// shutCause says why a gate shuts, and ends the run-ons that the limit cuts short.
-func (c *Core) shutCause(bit uint64) Cause {
+// cutShort says why a gate shuts, and ends the run-ons there that the limit has
+// left out.
+func (c *Core) cutShort(bit uint64) Cause {
 	cause := ByNoDemand
 	for i := range c.machines {
 		if m := &c.machines[i]; c.dropRunOn>>i&1 != 0 && m.path&bit != 0 {
@@ -354,7 +406,7 @@ func (c *Core) testing() uint64 {
 // move commands a gate. A gate that is moved by hand is only waited for.
 func (c *Core) move(i int, to target, cause Cause, out *Out) {
 	g, p := &c.gates[i], &c.p.Gates[i]
-	g.back = (g.back || g.target != nowhere) && (to == toOpen && g.shown == ShownOpen || to == toShut && g.shown == ShownShut)
+	g.back = (g.back || g.motion != still) && (to == toOpen && g.shown == ShownOpen || to == toShut && g.shown == ShownShut)
 	was := g.reached
 	g.target, g.reached, g.elapsed, g.tries = to, false, false, 0
 	c.clear(GateLost, cause, i, out)
@@ -366,14 +418,7 @@ func (c *Core) move(i int, to target, cause Cause, out *Out) {
 	default:
 		g.motion, g.due, g.tries = travelling, c.now+p.Travel, uint8(c.p.Retries)
 	}
-	c.open &^= 1 << i
-	c.shut &^= 1 << i
-	if c.isOpen(i) {
-		c.open |= 1 << i
-	}
-	if c.isShut(i) {
-		c.shut |= 1 << i
-	}
+	c.look(i)
 	if p.Actuated && (to == toOpen && c.isOpen(i) || to == toShut && c.isShut(i)) {
 		c.arrive(i, out)
 	}
@@ -407,6 +452,7 @@ func (c *Core) gateAnswer(i int, o Outcome, out *Out) {
 // unmoved handles a gate command that did not reach the gate.
 func (c *Core) unmoved(i int, out *Out) {
 	g := &c.gates[i]
+	g.back = false
 	if g.target == toOpen && int(g.tries) < c.p.Retries {
 		g.motion, g.due = pausing, c.now+c.p.Gates[i].Travel
 		return
@@ -420,6 +466,15 @@ func (c *Core) gateDue(i int, out *Out) {
 	g := &c.gates[i]
 	if g.held <= c.now {
 		c.endHold(i, ByExpiry, out)
+	}
+	if g.late <= c.now {
+		c.drop(i, ByGate, out)
+	}
+	if g.wait <= c.now {
+		g.wait = never
+	}
+	if g.button.due(c.now) {
+		c.raise(AsideStuck, BySensor, i, never, out)
 	}
 	if g.runOn <= c.now {
 		g.runOn = never
@@ -461,10 +516,10 @@ func (c *Core) arrived(i int, out *Out) {
 	}
 }
 
-// leave forgets that a gate which is moved by hand was waited for.
-func (c *Core) leave(i int, out *Out) {
+// forget forgets that a gate which is moved by hand was waited for.
+func (c *Core) forget(i int, out *Out) {
 	g := &c.gates[i]
-	if c.want>>i&1 != 0 {
+	if (c.want|c.cut)>>i&1 != 0 {
 		return
 	}
 	if g.target == toOpen {
@@ -476,27 +531,72 @@ func (c *Core) leave(i int, out *Out) {
 	}
 }
 
-// tryAgain lets failed gates on path be tried again: somebody has just
-// started something there, or lifted a latch.
-func (c *Core) tryAgain(path uint64) {
-	for p := path & (c.faults[GateNotOpen] | c.faults[GateOutput]); p != 0; p &= p - 1 {
-		if g := &c.gates[bits.TrailingZeros64(p)]; g.target == toOpen && g.motion == still {
-			g.target, g.elapsed, g.reached = nowhere, false, false
-		}
-	}
-}
-
 // stopGates ends every motion where it is.
 func (c *Core) stopGates(cause Cause, out *Out) {
 	for i := range c.gates {
-		g := &c.gates[i]
-		if g.motion == still {
-			continue
+		c.stopGate(i, cause, out)
+	}
+}
+
+// stopGate ends a gate's motion where it is.
+func (c *Core) stopGate(i int, cause Cause, out *Out) {
+	g := &c.gates[i]
+	if g.motion == still {
+		return
+	}
+	if c.p.Gates[i].Actuated {
+		g.seq = c.command(GateStop, i, out)
+		c.event(GateStopped, cause, i, never, out)
+	}
+	g.lose()
+}
+
+// lose forgets where a gate stands.
+func (g *gate) lose() {
+	g.target, g.motion, g.due, g.elapsed, g.back, g.tries = nowhere, still, never, false, false, 0
+}
+
+// gateRestarted takes that a gate's output has reset itself: the gate is at an
+// unknown end, whatever else stands.
+func (c *Core) gateRestarted(i int, out *Out) {
+	g := &c.gates[i]
+	if g.target == nowhere {
+		return // nothing was known
+	}
+	g.lose()
+	g.wait = c.now + c.p.PowerUp
+	c.event(GateRestarted, ByFault, i, g.wait, out)
+}
+
+// setAside takes a gate out of use, since hands are in it. It ends the gate's
+// motion and stops no fan.
+func (c *Core) setAside(i int, cause Cause, out *Out) {
+	g := &c.gates[i]
+	if c.aside>>i&1 != 0 {
+		return
+	}
+	c.aside |= 1 << i
+	c.stopGate(i, cause, out)
+	g.lose()
+	g.hands, g.reached = false, false
+	c.event(GateAside, cause, i, never, out)
+	if c.test.gate == ID(i) {
+		c.endTest(ByAside, out)
+	}
+}
+
+// takeBack takes a gate into use again. That moves nothing and starts nothing:
+// what runs there meanwhile is left until it is started anew.
+func (c *Core) takeBack(i int, cause Cause, out *Out) {
+	c.aside &^= 1 << i
+	c.gates[i].hands = true
+	c.event(GateReturned, cause, i, never, out)
+	if c.col.on {
+		return
+	}
+	for k := range c.machines {
+		if c.machines[k].path>>i&1 != 0 {
+			c.leave(k, leftFan, ByAside, out)
 		}
-		if c.p.Gates[i].Actuated {
-			g.seq = c.command(GateStop, i, out)
-			c.event(GateStopped, cause, i, never, out)
-		}
-		g.target, g.motion, g.due, g.elapsed, g.reached, g.tries = nowhere, still, never, false, false, 0
 	}
 }

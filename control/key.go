@@ -82,15 +82,21 @@ func (k *codec) deadline(v *time.Duration) {
 
 // state lists every field that decides what happens next.
 func (c *Core) state(k *codec) {
-	k.flags(&c.begun, &c.weak, &c.test.open, &c.down, &c.latched, &c.closed, &c.quiet, &c.col.on)
+	k.flags(&c.begun, &c.weak, &c.test.open, &c.down, &c.closed, &c.quiet, &c.col.on, &c.col.seen)
 	k.deadline(&c.boot)
+	k.word(&c.aside)
+	if c.p.ResetButton {
+		c.reset.state(k)
+	}
 	for i := range c.machines {
 		m := &c.machines[i]
 		small(k, &m.run)
+		small(k, &m.left)
 		small(k, &m.sensed)
 		k.flags(&m.refused)
-		k.deadline(&m.due)
-		k.deadline(&m.settle)
+		for _, d := range [...]*time.Duration{&m.due, &m.gap, &m.serve, &m.late, &m.settle} {
+			k.deadline(d)
+		}
 	}
 	for i := range c.gates {
 		g := &c.gates[i]
@@ -98,10 +104,19 @@ func (c *Core) state(k *codec) {
 		small(k, &g.motion)
 		small(k, &g.shown)
 		small(k, &g.tries)
-		k.flags(&g.elapsed, &g.reached, &g.back)
-		k.deadline(&g.due)
-		k.deadline(&g.held)
-		k.deadline(&g.runOn)
+		k.flags(&g.elapsed, &g.reached, &g.back, &g.hands)
+		for _, d := range [...]*time.Duration{&g.due, &g.held, &g.limit, &g.late, &g.runOn, &g.wait} {
+			k.deadline(d)
+		}
+		if c.p.Gates[i].Button {
+			g.button.state(k)
+		}
+	}
+	for i := range c.lamps {
+		l := &c.lamps[i]
+		k.flags(&l.on)
+		k.deadline(&l.due)
+		k.deadline(&l.answer)
 	}
 	for i := range c.outlets {
 		o := &c.outlets[i]
@@ -122,11 +137,10 @@ func (c *Core) state(k *codec) {
 	q := &c.col
 	small(k, &q.sensed)
 	small(k, &q.selector)
-	small(k, &q.latched)
 	small(k, &q.bin)
 	small(k, &q.heldBack)
 	k.length(&q.owed)
-	for _, d := range [...]*time.Duration{&q.stayUntil, &q.minOn, &q.minOff, &q.coast, &q.check, &q.allShut, &q.answer} {
+	for _, d := range [...]*time.Duration{&q.stayUntil, &q.minOn, &q.minOff, &q.coast, &q.check, &q.allShut, &q.answer, &q.offAt, &q.shuts[0], &q.shuts[1]} {
 		k.deadline(d)
 	}
 	for i := range q.starts[:c.starts] {
@@ -136,9 +150,15 @@ func (c *Core) state(k *codec) {
 	small(k, &c.wire)
 	small(k, &c.test.gate)
 	k.deadline(&c.test.until)
-	for f := SensorLost; f < faultKinds; f++ {
+	for f := FaultKind(1); f < faultKinds; f++ {
 		k.word(&c.faults[f])
 	}
+}
+
+func (b *button) state(k *codec) {
+	small(k, &b.is)
+	k.flags(&b.armed)
+	k.deadline(&b.stuck)
 }
 
 // AppendKey appends the state to b, in a size that depends on Params only.

@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"math/bits"
 	"time"
 )
@@ -8,7 +9,7 @@ import (
 // run is where a machine stands in its run.
 //
 //	idle -> starting          a reading: running
-//	starting -> running       the run has lasted confirm
+//	starting -> running       its current has lasted confirm
 //	starting, running -> lost a reading: unknown
 //	lost -> starting          a reading: running again
 //	any of these -> runOn     a reading: idle, or the unknown hold is over, and air moves
@@ -27,22 +28,36 @@ const (
 
 // machine is the state of a machine.
 type machine struct {
-	path  uint64   // fixed: gates of all its hoods
-	hoods []uint64 // fixed: gates of each hood
+	path  uint64        // fixed: gates of all its hoods
+	hoods []uint64      // fixed: gates of each hood
+	bound time.Duration // fixed: a start takes no longer, with all tries of all gates
 
 	run     run
+	left    left          // runs, or its sensor is lost since: left alone until it is started anew
 	sensed  Verdict       // what its sensor says; 0 before the first reading
-	due     time.Duration // starting: confirmed; lost: end of the hold; runOn: its end
+	due     time.Duration // starting: confirmed, never while its current is gone; lost: end of the hold; runOn: its end
+	gap     time.Duration // starting: its current is gone; confirm begins again if it is still gone then
+	serve   time.Duration // runs: its start may take until then; uncollected is said from then on
+	late    time.Duration // runs: no way to it opens any more; it is left from then on
 	settle  time.Duration // starting, running: its inrush on the collector's circuit is over
 	refused bool          // starting, running, lost: the air does not suffice for it
 	changed time.Duration // for people: when the run last began or ended
 }
 
-// runs tells whether a run is on, as far as is known.
+// left says how far a machine is left alone until it is started anew.
+type left uint8
+
+const (
+	served  left = iota
+	leftFan      // no fan and no gate by it
+	leftAll      // and no outlet: a stop input acted or somebody stood down while it ran
+)
+
+// runs reports whether a run is on, as far as is known.
 func (m *machine) runs() bool { return m.run == starting || m.run == running || m.run == lost }
 
-// demands tells whether a machine's path must be open.
-func (c *Core) demands(m *machine) bool { return m.runs() && !m.refused && !c.quiet }
+// demands reports whether a machine's path must be open.
+func (c *Core) demands(m *machine) bool { return m.runs() && !m.refused && m.left == served }
 
 // machineIs takes in a reading.
 func (c *Core) machineIs(i int, v Verdict, onset time.Duration, out *Out) {
@@ -57,7 +72,7 @@ func (c *Core) machineIs(i int, v Verdict, onset time.Duration, out *Out) {
 		until := never
 		if m.run == starting || m.run == running {
 			m.run = lost
-			m.settle = never
+			m.settle, m.gap = never, never
 			m.due = c.now + c.p.UnknownHold
 			until = m.due
 		}
@@ -81,6 +96,23 @@ func (c *Core) machineIs(i int, v Verdict, onset time.Duration, out *Out) {
 		if m.runs() {
 			c.endRun(i, BySensor, onset, out)
 		}
+		m.left = served
+	}
+}
+
+// currentIs takes in whether the current of a machine that starts is there. A
+// gap begins confirm anew unless it is short.
+func (c *Core) currentIs(i int, f Flow) {
+	m := &c.machines[i]
+	switch {
+	case m.run != starting:
+	case f == Gone && m.gap == never && m.due != never:
+		m.gap = c.now + c.p.Gap
+	case f == Flows:
+		m.gap = never
+		if m.due == never {
+			m.due = c.now + c.p.Collector.Confirm
+		}
 	}
 }
 
@@ -100,7 +132,8 @@ func (c *Core) allUnknown() bool {
 
 func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 	m := &c.machines[i]
-	m.run, m.due, m.changed = starting, c.now+c.p.Collector.Confirm, c.now
+	m.run, m.due, m.gap, m.changed = starting, c.now+c.p.Collector.Confirm, never, c.now
+	m.serve = c.now + m.bound
 	cause := BySensor
 	if was == 0 && !c.p.Midway && !c.p.Past.Powered {
 		cause = ByFoundRunning
@@ -113,23 +146,21 @@ func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 	if c.closed {
 		c.event(ClosedShopRun, ByShopClosed, i, never, out)
 	}
-	if b := c.blocked(); b == ByStop || b == ByStandDown {
-		c.event(MachineRefused, b, i, never, out)
-	}
 	c.endTest(ByMachine, out)
-	c.wake(m.path)
-	m.refused = c.outranked(i)
-	if m.refused {
-		c.event(MachineRefused, ByLimit, i, never, out)
+	c.quiet = false
+	if m.refused = c.outranked(i); !m.refused && m.left == served {
+		c.wake(m.path)
 	}
 }
 
-// wake marks that someone has just started something: what was left alone when
-// a latch or stand-down was lifted is served again, and gates on path that had
-// failed are tried again.
+// wake marks that somebody has just started something: the gates on its path are
+// commanded anew, also those that have failed, and those that were taken back.
 func (c *Core) wake(path uint64) {
 	c.quiet = false
-	c.tryAgain(path)
+	c.fresh |= path
+	for p := path &^ c.aside; p != 0; p &= p - 1 {
+		c.gates[bits.TrailingZeros64(p)].hands = false
+	}
 }
 
 // endRun ends a run. The gates of a machine that was served stay open for its
@@ -139,11 +170,15 @@ func (c *Core) endRun(i int, cause Cause, onset time.Duration, out *Out) {
 	served := c.demands(m) && c.blocked() == 0
 	m.refused = false
 	m.settle, m.changed = never, c.now
-	m.run, m.due = idle, never
+	m.run, m.due, m.gap = idle, never, never
 	if served && c.air() {
 		m.run = runOn
 		m.due = c.now + min(max(c.p.RunOn(ID(i), c.open), 0), longest)
-		c.stay(m.due)
+		if c.wants(out); c.dropRunOn>>i&1 != 0 {
+			m.run, m.due, cause = idle, never, ByLimit // the air does not suffice for its run-on
+		} else {
+			c.stay(m.due)
+		}
 	}
 	e := Event{At: c.now, Onset: onset, Kind: MachineStopped, Cause: cause, ID: ID(i)}
 	if m.due != never {
@@ -159,12 +194,23 @@ func (c *Core) machineDue(i int, out *Out) {
 	if m.settle <= c.now {
 		m.settle = never
 	}
+	if m.serve <= c.now {
+		m.serve = never
+	}
+	if m.late <= c.now {
+		c.leave(i, leftFan, ByGate, out)
+	}
+	if m.gap <= c.now {
+		m.gap, m.due = never, never
+	}
 	if m.due > c.now {
 		return
 	}
 	switch m.run {
 	case starting:
-		m.run, m.due = running, never
+		if m.due = m.gap; m.gap == never {
+			m.run = running
+		}
 	case lost:
 		c.endRun(i, ByUnknownHold, 0, out)
 	case runOn:
@@ -174,18 +220,175 @@ func (c *Core) machineDue(i int, out *Out) {
 	}
 }
 
-// leaveAll leaves everything as it is until something is started anew: lifting
-// a latch or a stand-down starts nothing.
-func (c *Core) leaveAll(cause Cause, out *Out) {
-	c.quiet = true
+// leave leaves a machine that runs alone until it is started anew.
+func (c *Core) leave(i int, how left, cause Cause, out *Out) {
+	m := &c.machines[i]
+	m.late = never
+	if !m.runs() || m.left >= how {
+		return
+	}
+	if m.left == served {
+		c.event(MachineLeft, cause, i, never, out)
+	}
+	m.left = how
+}
+
+// leaveBarred leaves what runs or is held while the collector is kept off until
+// somebody acts: what he does then must start nothing by itself.
+func (c *Core) leaveBarred(out *Out) {
+	b := c.bar()
+	if b == 0 {
+		return
+	}
+	how := leftFan
+	if b == ByStop || b == ByStandDown {
+		how = leftAll
+	}
 	for i := range c.machines {
-		if c.machines[i].runs() {
-			c.event(MachineRefused, cause, i, never, out)
+		c.leave(i, how, b, out)
+	}
+	for i := range c.gates {
+		c.drop(i, b, out)
+	}
+}
+
+// watchArrivals gives a gate that has failed one travel time more to arrive. Where
+// none does, somebody's hand is at it: what wanted it is left, so that the hand
+// starts no fan.
+func (c *Core) watchArrivals() {
+	calm := c.blocked() == 0 && !c.col.on
+	for i := range c.machines {
+		m := &c.machines[i]
+		wait := never
+		if calm && c.demands(m) {
+			wait = 0
+			for _, h := range m.hoods {
+				wait = max(wait, c.patience(h))
+			}
+		}
+		m.late = count(m.late, wait, c.now)
+	}
+	for i := range c.gates {
+		g := &c.gates[i]
+		wait := never
+		if calm && g.held != never && c.dropHeld>>i&1 == 0 {
+			wait = c.patience(g.path)
+		}
+		g.late = count(g.late, wait, c.now)
+	}
+}
+
+// count is a deadline that begins when wait is set and ends when it is not.
+func count(deadline, wait, now time.Duration) time.Duration {
+	switch {
+	case wait == never:
+		return never
+	case deadline == never:
+		return now + wait
+	}
+	return deadline
+}
+
+// patience is how long a path may still become whole by itself once nothing on it
+// is on its way: never while something is, or while it is whole.
+func (c *Core) patience(path uint64) (wait time.Duration) {
+	moves := true
+	for p := path &^ c.open; p != 0; p &= p - 1 {
+		i := bits.TrailingZeros64(p)
+		g := &c.gates[i]
+		switch {
+		case c.aside>>i&1 != 0, g.hands:
+			return 0
+		case g.target == toOpen && g.motion != still:
+		case !c.p.Gates[i].Actuated && c.has(GateNotOpen, i): // nobody opened it within its waiting time
+			return 0
+		default:
+			moves = false
+			wait = max(wait, min(c.p.Gates[i].Travel, c.p.Late))
+		}
+	}
+	if moves {
+		return never
+	}
+	return wait
+}
+
+// lacks says why the dust of a machine that runs is not collected, and whether its
+// start may still bring that about. The zero cause is: it is collected.
+func (c *Core) lacks(i int) (why Cause, waits bool) {
+	m, k := &c.machines[i], &c.col
+	if k.on && m.path&^c.open == 0 && !k.still() {
+		return 0, false
+	}
+	switch b := c.blocked(); {
+	case c.bar() != 0:
+		return c.bar(), false
+	case m.refused:
+		return ByLimit, false
+	case b != 0: // it has just begun, or a stop input has not reported yet
+		return b, m.left == served
+	}
+	if g, moves := c.missing(m.path); g != 0 {
+		return g, moves && m.left == served
+	}
+	switch {
+	case k.on:
+		return ByNoCurrent, false
+	case m.left != served:
+		return ByLeft, false
+	case m.run == lost:
+		return ByUnknown, false
+	case m.run == starting:
+		return ByConfirm, true
+	}
+	b, _ := c.holdsBack(ByMachine)
+	return cmp.Or(b, ByPath), true
+}
+
+// missing says what keeps a path from being whole: a gate that is set aside before
+// one that is not open, one that may be open, and one that is on its way.
+func (c *Core) missing(path uint64) (why Cause, moves bool) {
+	for p := path &^ c.open; p != 0; p &= p - 1 {
+		i := bits.TrailingZeros64(p)
+		g, par := &c.gates[i], &c.p.Gates[i]
+		switch {
+		case c.aside>>i&1 != 0:
+			return ByAside, false
+		case g.target == toOpen && g.motion != still:
+			if why == 0 {
+				why, moves = ByPath, true
+			}
+		case g.shown == ShownShut || g.shown == ShownBetween && par.ShutSwitch || c.has(GateNotOpen, i) && g.shown != ShownUnknown:
+			why, moves = ByGate, false
+		case why != ByGate:
+			why, moves = ByUnconfirmed, false
+		}
+	}
+	return why, moves
+}
+
+// sayUncollected raises and clears the fault that dust goes nowhere.
+func (c *Core) sayUncollected(out *Out) {
+	for i := range c.machines {
+		m := &c.machines[i]
+		if !m.runs() {
+			m.serve = never
+			c.clear(Uncollected, ByNoDemand, i, out)
+			continue
+		}
+		why, waits := c.lacks(i)
+		switch {
+		case why == 0:
+			m.serve = never
+			c.clear(Uncollected, BySensor, i, out)
+		case !waits || m.serve == never:
+			m.serve = never
+			c.raise(Uncollected, why, i, never, out)
 		}
 	}
 }
 
-// outranked tells whether machine i, which has just started, must be refused:
+// outranked reports whether machine i, which has just started, must be refused:
 // only by the owner's choice, only beyond the limit, and only in favour of
 // machines that it does not outrank.
 func (c *Core) outranked(i int) bool {
@@ -212,7 +415,7 @@ func (c *Core) branches(gates uint64) int { return bits.OnesCount64(gates & c.en
 // out, in order, helper gates, held gates and gates in run-on.
 func (c *Core) wants(out *Out) {
 	c.readmit()
-	c.demand, c.busy = 0, 0
+	c.demand, c.busy, c.cut = 0, 0, 0
 	c.dropHeld, c.dropRunOn, c.dropGate = 0, 0, 0
 	for i := range c.machines {
 		m := &c.machines[i]
@@ -221,6 +424,9 @@ func (c *Core) wants(out *Out) {
 		}
 		if m.runs() || m.sensed != Idle {
 			c.busy |= m.path
+		}
+		if m.runs() {
+			c.cut |= m.path
 		}
 	}
 	c.want = c.wanted()
@@ -265,17 +471,23 @@ func (c *Core) runsOnOnly() bool {
 	return true
 }
 
+// runsOn reports whether a machine's run-on is on.
+func (c *Core) runsOn(m *machine) bool { return m.run == runOn && m.due > c.now }
+
+// airs reports whether the run-on after a hold of a gate is on.
+func (c *Core) airs(g *gate) bool { return g.runOn != never && g.runOn > c.now }
+
 // wanted is the union of all paths that are not dropped.
 func (c *Core) wanted() uint64 {
 	w := c.demand
 	for i := range c.machines {
-		if m := &c.machines[i]; m.run == runOn && c.dropRunOn>>i&1 == 0 {
+		if m := &c.machines[i]; c.runsOn(m) && c.dropRunOn>>i&1 == 0 {
 			w |= m.path
 		}
 	}
 	for i := range c.gates {
 		g := &c.gates[i]
-		if g.held != never && c.dropHeld>>i&1 == 0 || g.runOn != never && c.dropGate>>i&1 == 0 {
+		if g.held != never && c.dropHeld>>i&1 == 0 || c.airs(g) && c.dropGate>>i&1 == 0 {
 			w |= g.path
 		}
 	}
@@ -296,7 +508,7 @@ func (c *Core) dropOne() bool {
 		return true
 	}
 	for i := range c.gates {
-		if g := &c.gates[i]; g.runOn != never && c.dropGate>>i&1 == 0 && g.path&c.ends&^c.demand != 0 && (best < 0 || g.runOn < c.gates[best].runOn) {
+		if g := &c.gates[i]; c.airs(g) && c.dropGate>>i&1 == 0 && g.path&c.ends&^c.demand != 0 && (best < 0 || g.runOn < c.gates[best].runOn) {
 			best = i
 		}
 	}
@@ -311,7 +523,7 @@ func (c *Core) dropOne() bool {
 		return c.machines[a].due < c.machines[b].due
 	}
 	for i := range c.machines {
-		if m := &c.machines[i]; m.run == runOn && c.dropRunOn>>i&1 == 0 && m.path&c.ends&^c.demand != 0 && (best < 0 || before(i, best)) {
+		if m := &c.machines[i]; c.runsOn(m) && c.dropRunOn>>i&1 == 0 && m.path&c.ends&^c.demand != 0 && (best < 0 || before(i, best)) {
 			best = i
 		}
 	}
@@ -336,6 +548,6 @@ func (c *Core) readmit() {
 			return
 		}
 		c.machines[best].refused = false
-		c.tryAgain(c.machines[best].path)
+		c.wake(c.machines[best].path)
 	}
 }

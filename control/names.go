@@ -8,13 +8,16 @@ const (
 	MachineStarted  EventKind = iota + 1 // a run began
 	MachineStopped                       // a run ended; Until is the end of its run-on
 	MachineUnknown                       // its sensor cannot be trusted; Until is the end of the hold
-	MachineRefused                       // it runs and is not served; Cause says why
+	MachineLeft                          // it runs and is left alone from now on: only a new start of its own serves it
 	GateOpening                          // commanded open
 	GateIsOpen                           // confirmed open
 	GateClosing                          // commanded shut
 	GateIsClosed                         // confirmed shut
 	GateStopped                          // motion ended half-way on purpose
 	GateHeld                             // held by hand; Until is its limit
+	GateAside                            // set aside, since hands are in it: it is not moved and makes no path
+	GateReturned                         // taken back; nothing moves or starts by that
+	GateRestarted                        // its output has reset itself: where it stands is not known; Until is when it may be homed
 	GateReleased                         // no longer held; Until is the end of its run-on
 	CollectorIsOn                        // commanded on
 	CollectorIsOff                       // commanded off; a cause such as ByRunOn or ByMinOn means that this is over
@@ -48,9 +51,9 @@ const (
 )
 
 var eventNames = [eventKinds]string{
-	MachineStarted: "machine-started", MachineStopped: "machine-stopped", MachineUnknown: "machine-unknown", MachineRefused: "machine-refused",
+	MachineStarted: "machine-started", MachineStopped: "machine-stopped", MachineUnknown: "machine-unknown", MachineLeft: "machine-left",
 	GateOpening: "gate-opening", GateIsOpen: "gate-open", GateClosing: "gate-closing", GateIsClosed: "gate-closed", GateStopped: "gate-stopped",
-	GateHeld: "gate-held", GateReleased: "gate-released",
+	GateHeld: "gate-held", GateReleased: "gate-released", GateAside: "gate-aside", GateReturned: "gate-returned", GateRestarted: "gate-restarted",
 	CollectorIsOn: "collector-on", CollectorIsOff: "collector-off", CollectorHand: "collector-hand", CollectorLocked: "collector-locked", CollectorAuto: "collector-auto",
 	OutletIsOn: "outlet-on", OutletIsOff: "outlet-off",
 	WeakAir: "weak-air", BudgetExceeded: "budget-exceeded", StartHeldBack: "start-held-back",
@@ -70,9 +73,9 @@ func (k EventKind) String() string { return name(eventNames[:], int(k)) }
 // it themselves: see FaultKind.Subject.
 func (k EventKind) Subject() Subject {
 	switch k {
-	case MachineStarted, MachineStopped, MachineUnknown, MachineRefused, ClosedShopRun:
+	case MachineStarted, MachineStopped, MachineUnknown, MachineLeft, ClosedShopRun:
 		return AMachine
-	case GateOpening, GateIsOpen, GateClosing, GateIsClosed, GateStopped, GateHeld, GateReleased, TestBegan, TestEnded, RequestRefused:
+	case GateOpening, GateIsOpen, GateClosing, GateIsClosed, GateStopped, GateHeld, GateReleased, GateAside, GateReturned, GateRestarted, TestBegan, TestEnded, RequestRefused:
 		return AGate
 	case CollectorIsOn, CollectorIsOff, CollectorHand, CollectorLocked, CollectorAuto, BudgetExceeded, StartHeldBack, BinIsFull, BinHasRoom, WeakAir:
 		return ACollector
@@ -85,60 +88,6 @@ func (k EventKind) Subject() Subject {
 	default: // the shop as a whole, or said by the fault
 		return NoSubject
 	}
-}
-
-// FaultKind says what is wrong. The zero value means no fault.
-type FaultKind uint8
-
-// The faults.
-const (
-	SensorLost         FaultKind = iota + 1 // a machine's sensor cannot be trusted
-	AllSensingLost                          // no machine's sensor can be trusted
-	ProbablyBreaker                         // current went from over the breaker's rating to zero
-	GateNotOpen                             // commanded open and not confirmed after two more tries
-	GateLost                                // confirmation lost while collecting
-	GateNotShut                             // will not close
-	GateSwitches                            // both end switches are made
-	GateOutput                              // the gate's output could not be set
-	CollectorNoCurrent                      // commanded on and no current: latched
-	CollectorStillOn                        // commanded off and current persists: use the disconnect
-	CollectorSensor                         // the collector's own feedback cannot be trusted
-	CollectorOutput                         // the collector's output could not be set
-	EveryPathShut                           // stopped because every path was shown shut
-	StopLatched                             // a stop input acted; a local act lifts it once closed
-	OutletOutput                            // an outlet's output could not be set
-	faultKinds
-)
-
-var faultNames = [faultKinds]string{
-	0: "none", SensorLost: "sensor-lost", AllSensingLost: "all-sensing-lost", ProbablyBreaker: "probably-breaker",
-	GateNotOpen: "gate-not-open", GateLost: "gate-lost", GateNotShut: "gate-not-shut", GateSwitches: "gate-switches", GateOutput: "gate-output",
-	CollectorNoCurrent: "collector-no-current", CollectorStillOn: "collector-still-on", CollectorSensor: "collector-sensor", CollectorOutput: "collector-output",
-	EveryPathShut: "every-path-shut", StopLatched: "stop-latched", OutletOutput: "outlet-output",
-}
-
-// String is the fault's name in event lines.
-func (f FaultKind) String() string { return name(faultNames[:], int(f)) }
-
-// Subject says which list the ID of a fault of this kind indexes.
-func (f FaultKind) Subject() Subject {
-	switch f {
-	case SensorLost:
-		return AMachine
-	case ProbablyBreaker:
-		return AMachine
-	case GateNotOpen, GateLost, GateNotShut, GateSwitches, GateOutput:
-		return AGate
-	case CollectorNoCurrent, CollectorStillOn, CollectorSensor, CollectorOutput, EveryPathShut:
-		return ACollector
-	case StopLatched:
-		return AStop
-	case OutletOutput:
-		return AnOutlet
-	case AllSensingLost:
-		return NoSubject
-	}
-	return NoSubject
 }
 
 // Cause says why something happened or why it is as it is. The zero value
@@ -187,6 +136,13 @@ const (
 	ByNotActuated                   // it is moved by hand
 	ByStart                         // the program has just started
 	ByNoHolds                       // no gate may be held in this shop
+	ByAside                         // a gate on the way is set aside
+	ByGate                          // a gate on the way is not open
+	ByUnconfirmed                   // a gate on the way may be open: nothing confirms it
+	ByLeft                          // it was left alone: it must be switched off and on again
+	ByNoCurrent                     // the collector takes no current
+	ByReset                         // the wired reset button
+	ByButton                        // the gate's own wired button
 	causes
 )
 
@@ -197,6 +153,7 @@ var causeNames = [causes]string{
 	ByConfirm: "confirm", ByPath: "path", ByPowerUp: "power-up", ByStop: "stop", ByStandDown: "stand-down", ByBin: "bin", BySwitch: "switch",
 	ByFault: "fault", ByRequest: "request", ByExpiry: "expiry", ByOrigin: "origin", ByBusy: "busy", ByShopClosed: "shop-closed", ByStale: "stale",
 	ByBadRequest: "bad-request", ByMain: "main", ByNotActuated: "not-actuated", ByStart: "start", ByNoHolds: "no-holds",
+	ByAside: "aside", ByGate: "gate", ByUnconfirmed: "unconfirmed", ByLeft: "left", ByNoCurrent: "no-current", ByReset: "reset", ByButton: "button",
 }
 
 // String is the cause's name in event lines.
@@ -211,7 +168,7 @@ func name(names []string, i int) string {
 
 var commandNames = [...]string{
 	CollectorOn: "collector-on", CollectorOff: "collector-off", OutletOn: "outlet-on", OutletOff: "outlet-off",
-	GateOpen: "gate-open", GateShut: "gate-shut", GateStop: "gate-stop",
+	GateOpen: "gate-open", GateShut: "gate-shut", GateStop: "gate-stop", IndicatorOn: "indicator-on", IndicatorOff: "indicator-off",
 }
 
 // String names the command in lower case.
@@ -243,13 +200,14 @@ var selectorNames = [...]string{Auto: "auto", Hand: "hand", Off: "off"}
 func (s Selector) String() string { return name(selectorNames[:], int(s)) }
 
 var askNames = [askKinds]string{AskHold: "hold", AskRelease: "release", AskTestOpen: "test-open", AskTestShut: "test-shut", AskTestEnd: "test-end",
-	AskStandDown: "stand-down", AskLift: "lift", AskReset: "reset"}
+	AskStandDown: "stand-down", AskLift: "lift", AskReset: "reset", AskAside: "aside", AskReturn: "return"}
 
 // String names the request.
 func (a AskKind) String() string { return name(askNames[:], int(a)) }
 
 var inputNames = [inputKinds]string{Tick: "tick", MachineIs: "machine", CircuitIs: "circuit", GateIs: "gate", OutputIs: "output", CollectorIs: "collector",
-	SwitchIs: "switch", StopIs: "stop", BinIs: "bin", StandDownIs: "stand-down", ShopIs: "shop", Ask: "ask"}
+	SwitchIs: "switch", StopIs: "stop", BinIs: "bin", StandDownIs: "stand-down", ShopIs: "shop", Ask: "ask",
+	CurrentIs: "current", ResetIs: "reset", AsideIs: "aside"}
 
 // String names the kind of input.
 func (k InputKind) String() string { return name(inputNames[:], int(k)) }

@@ -34,11 +34,11 @@ func (c *Core) runOutlets(out *Out) {
 	}
 }
 
-// follows tells whether a machine that outlet i follows runs, and whether its
+// follows reports whether a machine that outlet i follows runs, and whether its
 // run has lasted for confirm.
 func (c *Core) follows(i int) (runs, lasts bool) {
 	for _, m := range c.p.Outlets[i].Follows {
-		if m := &c.machines[m]; m.runs() && !c.quiet {
+		if m := &c.machines[m]; m.runs() && m.left != leftAll {
 			runs = true
 			lasts = lasts || m.run == running
 		}
@@ -47,10 +47,10 @@ func (c *Core) follows(i int) (runs, lasts bool) {
 }
 
 // outletOff commands off. With the first step it does so whatever is known.
-func (c *Core) outletOff(i int, out *Out) {
+func (c *Core) outletOff(i int, cause Cause, out *Out) {
 	o := &c.outlets[i]
 	if o.on {
-		c.event(OutletIsOff, c.blocked(), i, never, out)
+		c.event(OutletIsOff, cause, i, never, out)
 	}
 	o.on, o.runOn = false, never
 	o.seq = c.command(OutletOff, i, out)
@@ -60,7 +60,7 @@ func (c *Core) outletOff(i int, out *Out) {
 func (c *Core) outletDue(i int, out *Out) {
 	o := &c.outlets[i]
 	if o.runOn <= c.now {
-		c.outletOff(i, out)
+		c.outletOff(i, 0, out)
 	}
 	if o.answer <= c.now {
 		c.outletAnswer(i, Failed, out)
@@ -80,7 +80,7 @@ func (c *Core) outletAnswer(i int, a Outcome, out *Out) {
 		if o.on {
 			o.answer = never
 		} else if o.answer <= c.now {
-			c.outletOff(i, out)
+			c.outletOff(i, ByFault, out)
 		}
 	}
 }

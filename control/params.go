@@ -14,6 +14,8 @@ const (
 	MaxCircuits = 32
 	MaxStops    = 32
 	MaxStarts   = 60 // starts in the budget's window
+
+	MaxIndicators = 32
 )
 
 // Defaults of Params. The start budget's are the cautious side of NEMA MG 10
@@ -35,17 +37,23 @@ const (
 	DefaultMinOn         = 60 * time.Second
 	DefaultMinOff        = 90 * time.Second
 	DefaultRetries       = 2
+	DefaultGap           = 40 * time.Millisecond // two cycles of 50 Hz
+	DefaultLate          = 3 * time.Second
+	DefaultOffSettle     = time.Second
+	DefaultStuck         = 10 * time.Second // somebody holds a button down for a second or two: our own choice
+	DefaultShutWindow    = time.Hour
 )
 
 // Params describes a shop to a Core. Times are lengths. IDs index the lists
 // of this struct. Start from Defaults.
 type Params struct {
-	Machines  []Machine
-	Gates     []Gate
-	Outlets   []Outlet
-	Circuits  []Circuit
-	Stops     []Stop
-	Collector Collector
+	Machines   []Machine
+	Gates      []Gate
+	Outlets    []Outlet
+	Circuits   []Circuit
+	Stops      []Stop
+	Indicators []Indicator
+	Collector  Collector
 
 	// RunOn tells how long the collector must go on after machine has
 	// stopped while the gates in open are open: coast-down and clear-out. It
@@ -66,6 +74,7 @@ type Params struct {
 	TopicMayStart bool // a hold asked by topic may start the collector
 	StoodDown     bool // stood down from the start: stored, or what was stored is unreadable
 	ShopClosed    bool // closed from the start
+	ResetButton   bool // there is a wired reset button
 	Past          Past // what is known from before the stream began
 	Midway        bool // the stream begins in the middle of a day: every gate stands shut, and a machine that runs did not start by itself
 
@@ -78,6 +87,11 @@ type Params struct {
 	CircuitSettle time.Duration // a circuit is over its rating this long before it is said: skips inrush
 	Breaker       time.Duration // a stop this close to the end of an overload is probably a breaker
 	Retries       int           // further tries to open a gate
+	Gap           time.Duration // a gap in a machine's current up to this does not interrupt Collector.Confirm
+	Late          time.Duration // a gate that arrives within one travel time after its last try was moved by its drive, not by hand: at most this
+	OffSettle     time.Duration // the collector's switch that passes off in less is not in off
+	Stuck         time.Duration // a button that is pressed for longer is stuck
+	ShutWindow    time.Duration // the third stop within this because every path was shut is latched
 }
 
 // Machine is a powered tool.
@@ -104,6 +118,7 @@ type Gate struct {
 	Downstream []ID          // gates between this one and the collector
 	RunOn      time.Duration // collection goes on this long after a hold ends
 	Answer     time.Duration // its driver answers within this; 0: within Params.Answer
+	Button     bool          // it has a wired button of its own that sets it aside and takes it back
 }
 
 // Feedback says how the collector's motor is seen. The zero value is none.
@@ -132,12 +147,55 @@ type Collector struct {
 }
 
 // Past is what a program that takes up the work of another, or its own after
-// new files, knows of the collector. It can only forbid: it starts nothing. The
-// zero value knows nothing.
+// new files or a power cut, knows from before. It can only forbid: it starts
+// nothing. The zero value knows nothing.
 type Past struct {
+	Kept    Kept            // what holds over a restart until somebody acts
 	Starts  []time.Duration // how long before the first step the collector was started, in any order
 	MinOff  time.Duration   // what is left then of the minimum time off
 	Powered bool            // the power was on: a machine that runs was started by somebody
+}
+
+// Kept is what must hold over a restart and a power cut: Snapshot gives it out,
+// Past takes it in. It is comparable, so that a change is easily seen. On the
+// first start of all it is zero. What was stored and cannot be read is Unreadable.
+type Kept struct {
+	Stopped bool      // a stop input acted, and nobody has reset it
+	Failed  FaultKind // what keeps the collector off until a reset: a fault whose facts say that it latches; 0 none
+	Aside   uint64    // gates that are set aside, gate 0 in bit 0
+	Left    uint64    // machines that are left alone until they are started anew, machine 0 in bit 0
+}
+
+// Unreadable is what to take where what was stored cannot be read: latched, and
+// every gate set aside.
+var Unreadable = Kept{Stopped: true, Aside: ^uint64(0), Left: ^uint64(0)}
+
+// Follow says what an indicator shows. The zero value is invalid.
+type Follow uint8
+
+// What an indicator can follow.
+const (
+	Collecting     Follow = iota + 1 // the collector is commanded on and not known to be still
+	AnyUncollected                   // a machine runs and its dust is not collected
+	AnyFault                         // any fault stands
+	AnyLatch                         // the collector is kept off until a reset
+	follows
+)
+
+// Half periods of an indicator that blinks. The rates lie within those that IEC
+// 60073 gives for slow and for normal flashing, 0.4 to 0.8 and 1.4 to 2.8 a
+// second (from memory).
+const (
+	SlowHalf = time.Second
+	FastHalf = 250 * time.Millisecond
+)
+
+// Indicator is a plain output that shows a state: a lamp or a horn. Nothing is
+// protected by it.
+type Indicator struct {
+	Name  string // for error messages only
+	Shows Follow
+	Half  time.Duration // on and off for this long in turn: SlowHalf, FastHalf; 0 steady
 }
 
 // Outlet is a switched socket that follows machines.
@@ -165,6 +223,7 @@ func Defaults() Params {
 			Within: DefaultFeedback, Circuit: NoID},
 		UnknownHold: DefaultUnknownHold, HoldLongest: DefaultHoldLongest, TestLongest: DefaultTestLongest, PowerUp: DefaultPowerUp, Answer: DefaultAnswer,
 		AllShut: DefaultAllShut, CircuitSettle: DefaultCircuitSettle, Breaker: DefaultBreaker, Retries: DefaultRetries,
+		Gap: DefaultGap, Late: DefaultLate, OffSettle: DefaultOffSettle, Stuck: DefaultStuck, ShutWindow: DefaultShutWindow,
 	}
 }
 
@@ -182,6 +241,7 @@ func (p *Params) Validate() error {
 	count("outlets", len(p.Outlets), MaxOutlets)
 	count("circuits", len(p.Circuits), MaxCircuits)
 	count("stop inputs", len(p.Stops), MaxStops)
+	count("indicators", len(p.Indicators), MaxIndicators)
 	gates := func(who string, ids []ID) {
 		var seen uint64
 		for _, g := range ids {
@@ -243,6 +303,13 @@ func (p *Params) Validate() error {
 		}
 		length(who, "run-on", o.RunOn)
 	}
+	for i := range p.Indicators {
+		n := &p.Indicators[i]
+		if n.Shows == 0 || n.Shows >= follows {
+			bad("indicator %q: shows nothing: say what it follows", n.Name)
+		}
+		length(fmt.Sprintf("indicator %q", n.Name), "half period", n.Half)
+	}
 	for i := range p.Circuits {
 		if r := p.Circuits[i].Rating; !(r > 0 && r < 1e6) {
 			bad("circuit %q: breaker rating %v A: give more than 0", p.Circuits[i].Name, r)
@@ -272,6 +339,9 @@ func (p *Params) Validate() error {
 		length(who, "time since a start", ago)
 	}
 	length(who, "rest of the minimum time off", p.Past.MinOff)
+	if f := p.Past.Kept.Failed; f >= faultKinds || f != 0 && (!f.Facts().Latches || f.Subject() != ACollector) {
+		bad("%s: fault %s keeps nothing off", who, f)
+	}
 	if p.RunOn == nil {
 		bad("no run-on function")
 	}
@@ -292,6 +362,11 @@ func (p *Params) Validate() error {
 	length("shop", "all-shut time", p.AllShut)
 	length("shop", "circuit settling", p.CircuitSettle)
 	length("shop", "breaker window", p.Breaker)
+	length("shop", "gap", p.Gap)
+	length("shop", "late arrival", p.Late)
+	length("shop", "settling of the switch", p.OffSettle)
+	length("shop", "stuck button", p.Stuck)
+	length("shop", "shut window", p.ShutWindow)
 	return errors.Join(errs...)
 }
 

@@ -9,13 +9,15 @@ type test struct {
 	until time.Duration // gate set: its end
 }
 
-// local tells whether somebody stands in the shop.
+// local reports whether somebody stands in the shop.
 func (o Origin) local() bool { return o == Wired || o == Console }
 
 // ask takes in a request: what the rest of the state forbids is refused.
 func (c *Core) ask(in Input, out *Out) {
 	i, kind := int(in.ID), AskKind(in.State)
-	refuse := func(cause Cause) { c.event(RequestRefused, cause, i, never, out) }
+	refuse := func(cause Cause) {
+		out.Events = append(out.Events, Event{At: c.now, Kind: RequestRefused, Cause: cause, ID: in.ID, Seq: in.Seq})
+	}
 	switch {
 	case kind == 0 || kind >= askKinds || in.For < 0:
 		refuse(ByBadRequest)
@@ -23,7 +25,7 @@ func (c *Core) ask(in Input, out *Out) {
 	case in.Origin == 0 || in.Origin >= origins:
 		refuse(ByOrigin)
 		return
-	case in.Expires != 0 && in.Expires < c.now:
+	case in.Expires != 0 && in.Expires < c.now && kind != AskStandDown && kind != AskAside && kind != AskRelease:
 		refuse(ByStale)
 		return
 	}
@@ -63,10 +65,28 @@ func (c *Core) ask(in Input, out *Out) {
 		switch {
 		case !in.Origin.local():
 			refuse(ByOrigin)
-		case c.anyStop():
+		case !c.allClosed():
 			refuse(ByStop)
 		default:
-			c.reset(out)
+			c.liftLatches(ByRequest, out)
+		}
+	case AskAside:
+		switch {
+		case i >= len(c.gates):
+			refuse(ByBadRequest)
+		case in.Origin == Topic:
+			refuse(ByOrigin)
+		default:
+			c.setAside(i, ByRequest, out)
+		}
+	case AskReturn:
+		switch {
+		case i >= len(c.gates) || c.aside>>i&1 == 0:
+			refuse(ByBadRequest)
+		case !in.Origin.local():
+			refuse(ByOrigin)
+		default:
+			c.takeBack(i, ByRequest, out)
 		}
 	}
 }
@@ -80,20 +100,25 @@ func (c *Core) hold(i int, in Input, out *Out) Cause {
 	switch b := c.blocked(); {
 	case b != 0:
 		return b
+	case c.bar() != 0:
+		return c.bar()
 	case c.ends>>i&1 == 0:
 		return ByMain
+	case g.path&c.aside != 0:
+		return ByAside
 	case c.p.HoldLongest == 0:
 		return ByNoHolds
 	case in.Origin == Topic && g.held == never && !c.p.TopicMayStart:
 		return ByOrigin
-	case c.col.latched != 0:
-		return ByFault
 	}
 	long := c.p.HoldLongest
 	if in.For > 0 {
 		long = min(long, in.For)
 	}
-	g.held, g.runOn = c.now+long, never
+	if g.held == never {
+		g.limit = c.now + c.p.HoldLongest
+	}
+	g.held, g.runOn, g.late = min(c.now+long, g.limit), never, never
 	c.event(GateHeld, ByRequest, i, g.held, out)
 	c.endTest(ByHold, out)
 	c.wake(g.path)
@@ -103,12 +128,26 @@ func (c *Core) hold(i int, in Input, out *Out) Cause {
 // endHold ends a hold. Its gate stays open for its own run-on while air moves.
 func (c *Core) endHold(i int, cause Cause, out *Out) {
 	g := &c.gates[i]
-	g.held = never
+	g.held, g.limit, g.late = never, never, never
 	if c.air() && c.dropHeld>>i&1 == 0 {
 		g.runOn = c.now + c.p.Gates[i].RunOn
-		c.stay(g.runOn)
+		if c.wants(out); c.dropGate>>i&1 != 0 {
+			g.runOn, cause = never, ByLimit // the air does not suffice for its run-on
+		} else {
+			c.stay(g.runOn)
+		}
 	}
 	c.event(GateReleased, cause, i, g.runOn, out)
+}
+
+// drop gives up a hold that waits for the collector in vain.
+func (c *Core) drop(i int, cause Cause, out *Out) {
+	g := &c.gates[i]
+	if g.held == never {
+		return
+	}
+	g.held, g.limit, g.late = never, never, never
+	c.event(GateReleased, cause, i, never, out)
 }
 
 // testMove moves one gate at rest. It returns why not.
@@ -121,6 +160,8 @@ func (c *Core) testMove(i int, open bool, in Input, out *Out) Cause {
 		return b
 	case !c.p.Gates[i].Actuated:
 		return ByNotActuated
+	case c.aside>>i&1 != 0:
+		return ByAside
 	case c.closed:
 		return ByShopClosed
 	case !c.atRest():
@@ -134,11 +175,12 @@ func (c *Core) testMove(i int, open bool, in Input, out *Out) Cause {
 	}
 	c.test = test{gate: ID(i), open: open, until: c.now + long}
 	c.quiet = false
+	c.gates[i].hands = false
 	c.event(TestBegan, ByRequest, i, c.test.until, out)
 	return 0
 }
 
-// atRest tells whether nothing is wanted, no air moves and no gate does.
+// atRest reports whether nothing is wanted, no air moves and no gate does.
 func (c *Core) atRest() bool {
 	if c.want != 0 || c.air() || c.test.gate != NoID {
 		return false
@@ -173,17 +215,13 @@ func (c *Core) halt(cause Cause, out *Out) {
 	}
 	for i := range c.outlets {
 		if c.outlets[i].on {
-			c.outletOff(i, out)
+			c.outletOff(i, cause, out)
 		}
 	}
 	c.stopGates(cause, out)
 	for i := range c.gates {
-		g := &c.gates[i]
-		if g.held != never {
-			g.held = never
-			c.event(GateReleased, cause, i, never, out)
-		}
-		g.runOn = never
+		c.drop(i, cause, out)
+		c.gates[i].runOn = never
 	}
 	for i := range c.machines {
 		if m := &c.machines[i]; m.run == runOn {
@@ -222,8 +260,8 @@ func (c *Core) lift(out *Out) {
 		return
 	}
 	c.down = false
+	c.quiet = true
 	c.event(StandDownLifted, ByRequest, int(NoID), never, out)
-	c.leaveAll(ByStandDown, out)
 }
 
 // stopIs takes in a stop input.
@@ -239,49 +277,38 @@ func (c *Core) stopIs(i int, s Contact, out *Out) {
 	if was != Open && was != Broken {
 		c.event(StopOpened, BySensor, i, never, out)
 	}
-	c.latched = true
+	c.reset.armed = false
 	c.halt(ByStop, out)
 	c.raise(StopLatched, BySensor, i, never, out)
 }
 
-func (c *Core) anyStop() bool {
+// allClosed reports whether every stop input reads closed.
+func (c *Core) allClosed() bool {
 	for _, s := range c.stops {
-		if s == Open || s == Broken {
-			return true
+		if s != Closed {
+			return false
 		}
 	}
-	return false
+	return true
 }
 
-// reset is the local act that lifts what is latched. Lifting a stop starts
-// nothing: machines that run are left until something is started anew. After
-// no current the act is the wanted new try, as it is for gates that failed.
-func (c *Core) reset(out *Out) {
-	if c.latched {
-		c.latched = false
+// liftLatches is the local act that lifts what is latched, and nothing else. It
+// starts nothing: machines that run have been left, and after a stop input no gate
+// moves either until something is started anew.
+func (c *Core) liftLatches(by Cause, out *Out) {
+	if c.stopped() {
 		for i := range c.stops {
-			c.clear(StopLatched, ByRequest, i, out)
+			c.clear(StopLatched, by, i, out)
 		}
+		c.clear(StopStored, by, 0, out)
+		c.quiet = true
 		c.event(LatchLifted, ByStop, int(NoID), never, out)
-		c.leaveAll(ByStop, out)
 	}
-	if f := c.col.latched; f != 0 {
-		c.col.latched = 0
-		c.clear(f, ByRequest, 0, out)
+	if c.failed() != 0 {
+		for _, f := range latching {
+			c.clear(f, by, 0, out)
+		}
 		c.event(LatchLifted, ByFault, int(NoID), never, out)
-	}
-	for i := range c.machines {
-		c.clear(ProbablyBreaker, ByRequest, i, out)
-	}
-	c.tryAgain(^uint64(0))
-	for i := range c.gates {
-		g := &c.gates[i]
-		if (c.has(GateNotShut, i) || c.has(GateOutput, i)) && g.target == toShut && g.motion == still {
-			g.target, g.elapsed, g.reached = nowhere, false, false
-		}
-		for _, f := range [...]FaultKind{GateNotOpen, GateNotShut, GateOutput} {
-			c.clear(f, ByRequest, i, out)
-		}
 	}
 }
 

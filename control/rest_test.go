@@ -4,7 +4,7 @@ import "fmt"
 
 // bound is the longest way to rest, in ticks: the sum of all delays of any
 // vector is less.
-const bound = 80
+const bound = 160
 
 // rest tries the way to rest from a state: every machine stops, every fault
 // ends, whoever is there lifts what is latched, and time passes. States whose
@@ -47,10 +47,29 @@ func (w *walk) help() error {
 	c := w.h
 	w.quiet.Reset()
 	in := func(in Input) { c.Step(c.now, in, &w.quiet) }
+	// Where something has failed that only a new start tries again, somebody starts
+	// the machine, and stops it once that is over or it is left.
+	failed := c.faults[GateNotOpen] | c.faults[GateNotShut] | c.faults[GateOutput]
 	for i := range c.machines {
-		if c.machines[i].sensed != Idle {
-			in(Input{Kind: MachineIs, ID: ID(i), State: uint8(Idle)})
+		m := &c.machines[i]
+		again := m.path&failed != 0 || c.has(ProbablyBreaker, i)
+		switch {
+		case m.sensed != Idle && (!again || m.left != 0 || m.sensed == Unknown):
+			in(InMachine(ID(i), Idle, 0))
+		case m.sensed == Idle && again && !blockedState(c) && c.bar() == 0:
+			in(InMachine(ID(i), Running, 0))
 		}
+	}
+	for i := range c.gates {
+		if c.aside>>i&1 != 0 {
+			in(InAsk(AskReturn, Console, ID(i)))
+		}
+		if c.p.Gates[i].Button && c.gates[i].button.is != Released {
+			in(InAside(ID(i), Released))
+		}
+	}
+	if c.p.ResetButton && c.reset.is != Released {
+		in(InReset(Released))
 	}
 	for i := range c.stops {
 		if c.stops[i] != Closed {
@@ -77,7 +96,7 @@ func (w *walk) help() error {
 	if c.down {
 		in(Input{Kind: Ask, State: uint8(AskLift), Origin: Console, ID: NoID})
 	}
-	if c.latched || c.col.latched != 0 || c.faults[GateNotOpen]|c.faults[GateNotShut]|c.faults[GateOutput]|c.faults[ProbablyBreaker] != 0 {
+	if stopLatched(c) || offLatched(c) {
 		in(Input{Kind: Ask, State: uint8(AskReset), Origin: Console, ID: NoID})
 	}
 	if err := answerAll(c, &w.quiet); err != nil {
@@ -122,14 +141,14 @@ func (w *walk) help() error {
 func (w *walk) unrest() string {
 	c := w.h
 	switch {
-	case c.down || c.latched || c.col.latched != 0 || c.boot != never:
+	case c.down || stopLatched(c) || offLatched(c) || c.boot != never:
 		return "blocked"
 	case c.col.on || c.air():
 		return "the collector"
 	case c.want != 0 || c.test.gate != NoID:
 		return "a gate is wanted"
 	}
-	for f := SensorLost; f < faultKinds; f++ {
+	for f := FaultKind(1); f < faultKinds; f++ {
 		if c.faults[f] != 0 {
 			return "fault " + f.String()
 		}
@@ -149,7 +168,7 @@ func (w *walk) unrest() string {
 		case g.motion != still:
 			return "a gate moves"
 		case !c.p.Gates[i].Actuated:
-		case c.quiet: // lifted, and nothing has been started since: all stays as it is
+		case c.quiet, g.hands: // lifted, or taken back, and nothing has been started since: all stays as it is
 		case rest&bit != 0 && c.open&bit == 0:
 			return fmt.Sprintf("gate %d of the last path is not open", i)
 		case rest&bit == 0 && c.shut&bit == 0:

@@ -9,16 +9,20 @@ type Snapshot struct {
 	StoodDown  bool
 	ShopClosed bool
 	Quiet      bool // a latch or stand-down was lifted: nothing starts or moves until something is started anew
-	Latched    bool // a stop input acted, or the collector took no current: a local act lifts it
+	Kept       Kept // what must be stored whenever it changes: see the package comment
 	BinFull    bool
 	Machines   []MachineView
 	Gates      []GateView
-	Collectors []CollectorView
+	Collector  CollectorView
 	Outlets    []OutletView
 	Circuits   []Load
 	Stops      []Contact
-	Faults     []FaultView
+	Indicators []bool      // commanded on
+	Faults     []FaultView // the gravest first
 }
+
+// Latched reports whether the collector is kept off until a reset at the shop.
+func (s *Snapshot) Latched() bool { return s.Kept.Stopped || s.Kept.Failed != 0 }
 
 // Why is the reason for a state: "router stopped, duct clear in 6 s" is
 // {ByRunOn, router, 6 s from At}.
@@ -34,7 +38,8 @@ type MachineView struct {
 	Run    bool          // a run is on (also while its sensor is lost, until the hold ends)
 	Since  time.Duration // since when Run has its value
 	RunOn  time.Duration // end of the run-on; 0 none
-	Served bool          // a whole path to each of its hoods is open and the collector is on
+	Served bool          // its dust is collected: the path of each of its hoods is open, the collector is on and not known to be still
+	Left   bool          // it is left alone until it is started anew
 	Why    Why
 }
 
@@ -43,8 +48,9 @@ type GateView struct {
 	Position Position
 	Shown    Shown         // what its switches show; 0 nothing yet
 	Wanted   bool          // to be open
+	Aside    bool          // set aside, since hands are in it
 	Held     time.Duration // end of the hold; 0 none
-	Fault    FaultKind
+	Fault    FaultKind     // the gravest that stands
 	Why      Why
 }
 
@@ -73,7 +79,7 @@ type CollectorView struct {
 	Switch     Selector
 	StartsLeft int           // in the budget's window; -1 no budget
 	NextStart  time.Duration // when StartsLeft next grows; 0 it is full
-	Fault      FaultKind
+	Fault      FaultKind     // the gravest that stands
 	Why        Why
 }
 
@@ -86,6 +92,7 @@ type OutletView struct {
 // FaultView is a fault that stands.
 type FaultView struct {
 	Fault FaultKind
+	Cause Cause // Uncollected: why, as it is now
 	ID    ID
 	Since time.Duration
 }
@@ -94,7 +101,7 @@ type FaultView struct {
 func (c *Core) Snapshot() *Snapshot {
 	k := &c.col
 	s := &Snapshot{
-		At: c.now, StoodDown: c.down, ShopClosed: c.closed, Quiet: c.quiet, Latched: c.latched || k.latched != 0, BinFull: k.bin == Full,
+		At: c.now, StoodDown: c.down, ShopClosed: c.closed, Quiet: c.quiet, Kept: c.kept(), BinFull: k.bin == Full,
 		Machines: make([]MachineView, len(c.machines)), Gates: make([]GateView, len(c.gates)), Outlets: make([]OutletView, len(c.outlets)),
 		Circuits: make([]Load, len(c.circuits)), Stops: append([]Contact(nil), c.stops...),
 	}
@@ -104,7 +111,7 @@ func (c *Core) Snapshot() *Snapshot {
 	for i := range c.gates {
 		s.Gates[i] = c.gateView(i)
 	}
-	s.Collectors = []CollectorView{c.collectorView()}
+	s.Collector = c.collectorView()
 	for i := range c.outlets {
 		o := &c.outlets[i]
 		s.Outlets[i] = OutletView{Commanded: o.on, RunOn: set0(o.runOn)}
@@ -112,14 +119,43 @@ func (c *Core) Snapshot() *Snapshot {
 	for i := range c.circuits {
 		s.Circuits[i] = c.circuits[i].load
 	}
-	for f := SensorLost; f < faultKinds; f++ {
+	for i := range c.lamps {
+		s.Indicators = append(s.Indicators, c.lamps[i].on)
+	}
+	for f := FaultKind(1); f < faultKinds; f++ {
 		for id := range c.since[f] {
-			if c.has(f, id) {
-				s.Faults = append(s.Faults, FaultView{Fault: f, ID: faultID(f, id), Since: c.since[f][id]})
+			if !c.has(f, id) {
+				continue
 			}
+			v := FaultView{Fault: f, ID: faultID(f, id), Since: c.since[f][id]}
+			if f == Uncollected {
+				v.Cause, _ = c.lacks(id)
+			}
+			s.Faults = append(s.Faults, v)
 		}
 	}
 	return s
+}
+
+// gravest is the gravest fault that stands of a thing; 0 none.
+func (c *Core) gravest(of Subject, id int) FaultKind {
+	for f := FaultKind(1); f < faultKinds; f++ {
+		if f.Subject() == of && c.has(f, id) {
+			return f
+		}
+	}
+	return 0
+}
+
+// kept is what must hold over a restart.
+func (c *Core) kept() Kept {
+	k := Kept{Stopped: c.stopped(), Failed: c.failed(), Aside: c.aside}
+	for i := range c.machines {
+		if c.machines[i].left != 0 {
+			k.Left |= 1 << i
+		}
+	}
+	return k
 }
 
 // Open is the set of the gates that are believed open, gate 0 in bit 0.
@@ -144,23 +180,22 @@ func set0(d time.Duration) time.Duration {
 func (c *Core) machineView(i int) MachineView {
 	m := &c.machines[i]
 	v := MachineView{Sensed: m.sensed, Run: m.runs(), Since: m.changed, Why: Why{Machine: ID(i)}}
-	v.Served = c.demands(m) && m.path&^c.open == 0 && c.col.on
-	switch b := c.blocked(); {
-	case m.runs() && c.quiet && b == 0:
-		v.Why.Cause = ByRequest // a latch or stand-down was lifted while it ran
-	case m.refused:
-		v.Why.Cause = ByLimit
-	case m.runs() && b != 0:
-		v.Why.Cause = b
-	case m.run == starting && !c.col.on:
-		v.Why.Cause, v.Why.Until = ByConfirm, m.due
-	case m.run == starting || m.run == running:
-		v.Why.Cause = ByMachine
-		if m.path&^c.open != 0 {
-			v.Why.Cause = ByPath
+	v.Left = m.left != served && m.runs()
+	switch {
+	case m.runs():
+		why, _ := c.lacks(i)
+		v.Served = why == 0
+		switch {
+		case why != 0:
+			v.Why.Cause = why
+		case m.run == lost:
+			v.Why.Cause = ByUnknownHold
+		default:
+			v.Why.Cause = ByMachine
 		}
-	case m.run == lost:
-		v.Why.Cause, v.Why.Until = ByUnknownHold, m.due
+		if v.Why.Cause == ByConfirm || v.Why.Cause == ByUnknownHold {
+			v.Why.Until = set0(m.due)
+		}
 	case m.run == runOn:
 		v.RunOn = m.due
 		v.Why.Cause, v.Why.Until = ByRunOn, m.due
@@ -184,10 +219,10 @@ func (c *Core) gateView(i int) GateView {
 	case g.target == toShut:
 		v.Position = PositionShutting
 	}
-	for _, f := range [...]FaultKind{GateSwitches, GateOutput, GateNotShut, GateLost, GateNotOpen} {
-		if c.has(f, i) {
-			v.Fault = f
-		}
+	v.Fault, v.Aside = c.gravest(AGate, i), c.aside&bit != 0
+	if v.Aside {
+		v.Why.Cause = ByAside
+		return v
 	}
 	for k := range c.machines {
 		m := &c.machines[k]
@@ -230,11 +265,7 @@ func (c *Core) collectorView() CollectorView {
 	if c.starts > 0 {
 		v.StartsLeft, v.NextStart = c.startsLeft(), set0(k.starts[0])
 	}
-	for _, f := range [...]FaultKind{CollectorSensor, CollectorOutput, EveryPathShut, CollectorNoCurrent, CollectorStillOn} {
-		if c.has(f, 0) {
-			v.Fault = f
-		}
-	}
+	v.Fault = c.gravest(ACollector, 0)
 	until := never
 	switch wants := c.wantsStart(); {
 	case k.on:
@@ -247,7 +278,7 @@ func (c *Core) collectorView() CollectorView {
 		v.Why.Cause, until = c.holdsBack(wants)
 	case c.blocked() != 0:
 		v.Why.Cause, until = c.blocked(), c.boot
-	case k.latched != 0:
+	case c.failed() != 0:
 		v.Why.Cause = ByFault
 	case k.coast != never:
 		v.Why.Cause, until = ByCoast, k.coast

@@ -27,6 +27,9 @@ const (
 	StandDownIs                      // State a Contact of the wired stand-down switch: open = stand down
 	ShopIs                           // State a Hours: open or closed
 	Ask                              // a request: State an AskKind, ID a gate or NoID, Origin who asks
+	CurrentIs                        // ID machine, State a Flow: whether its current or contact is there now
+	ResetIs                          // State a Press: the wired reset button
+	AsideIs                          // ID gate, State a Press: the wired button that takes this gate back
 	inputKinds
 )
 
@@ -117,6 +120,29 @@ const (
 	ShopClosed       // machines are served with a notice; no homing, no test moves
 )
 
+// Flow says whether the current of a running machine is there at this moment: a
+// verdict outlasts a gap. A machine of which it is never said has its current
+// for as long as it runs. The zero value is invalid.
+type Flow uint8
+
+// The flows.
+const (
+	Flows Flow = iota + 1
+	Gone       // below the level of a running machine, while the verdict still says that it runs
+)
+
+// Press is the state of a wired push button. The zero value is invalid. What
+// counts is that a button is pressed and released, so that one that is stuck or
+// short-circuited does nothing.
+type Press uint8
+
+// The states of a button.
+const (
+	Released  Press = iota + 1
+	Pressed         // held down
+	Unpressed       // it cannot be read
+)
+
 // AskKind is what a request asks for. The zero value is invalid.
 type AskKind uint8
 
@@ -129,7 +155,9 @@ const (
 	AskTestEnd                      // end the test move
 	AskStandDown                    // command nothing from now on
 	AskLift                         // lift the stand-down: wired switch or console only
-	AskReset                        // lift a latch and try failed gates again: local origins only
+	AskReset                        // lift the latches: local origins only, once every stop input is closed
+	AskAside                        // set gate ID aside, since hands are in it: not from a topic
+	AskReturn                       // take gate ID back: local origins only
 	askKinds
 )
 
@@ -148,14 +176,63 @@ const (
 // Input is one fact or one request. It is comparable.
 type Input struct {
 	Kind    InputKind
-	State   uint8         // by Kind: a Verdict, Load, Shown, Outcome, Selector, Contact, Level, Hours or AskKind
+	State   uint8         // by Kind, see InMachine and its kin, which set it
 	Origin  Origin        // Ask: who asks
 	What    CommandKind   // OutputIs: the command that was carried out
 	ID      ID            // what it is about
-	Seq     uint32        // OutputIs: Seq of the command; Ask: returned in nothing, for the caller's own use
+	Seq     uint32        // OutputIs: Seq of the command; Ask: for the asker, who finds it in the event of a refusal
 	For     time.Duration // Ask: how long a hold or a test move lasts; 0 takes the longest allowed
 	Expires time.Duration // Ask: refused when it arrives later than this; 0 never expires
 	Onset   time.Duration // MachineIs: estimated instant at which the state became true; 0 not known
+}
+
+// InMachine says what the sensor of a machine says; onset is the estimated instant
+// of the change, 0 not known.
+func InMachine(id ID, v Verdict, onset time.Duration) Input {
+	return Input{Kind: MachineIs, ID: id, State: uint8(v), Onset: onset}
+}
+
+// InCurrent says whether the current of a running machine is there now.
+func InCurrent(id ID, f Flow) Input { return Input{Kind: CurrentIs, ID: id, State: uint8(f)} }
+
+// InCircuit says how loaded a circuit is.
+func InCircuit(id ID, l Load) Input { return Input{Kind: CircuitIs, ID: id, State: uint8(l)} }
+
+// InGate says what the end switches of a gate show.
+func InGate(id ID, s Shown) Input { return Input{Kind: GateIs, ID: id, State: uint8(s)} }
+
+// InOutput says what became of a command.
+func InOutput(c Command, o Outcome) Input {
+	return Input{Kind: OutputIs, What: c.Kind, ID: c.ID, Seq: c.Seq, State: uint8(o)}
+}
+
+// InCollector says what the collector's own current or contact shows.
+func InCollector(v Verdict) Input { return Input{Kind: CollectorIs, State: uint8(v)} }
+
+// InSwitch says how the collector's hand/off/auto switch is set.
+func InSwitch(s Selector) Input { return Input{Kind: SwitchIs, State: uint8(s)} }
+
+// InStop says how a stop input is.
+func InStop(id ID, c Contact) Input { return Input{Kind: StopIs, ID: id, State: uint8(c)} }
+
+// InStandDown says how the wired stand-down switch is.
+func InStandDown(c Contact) Input { return Input{Kind: StandDownIs, State: uint8(c)} }
+
+// InBin says how full the bin is.
+func InBin(l Level) Input { return Input{Kind: BinIs, State: uint8(l)} }
+
+// InShop says whether the shop is open.
+func InShop(h Hours) Input { return Input{Kind: ShopIs, State: uint8(h)} }
+
+// InReset says how the wired reset button is.
+func InReset(p Press) Input { return Input{Kind: ResetIs, State: uint8(p)} }
+
+// InAside says how the wired button is that takes a gate back.
+func InAside(id ID, p Press) Input { return Input{Kind: AsideIs, ID: id, State: uint8(p)} }
+
+// InAsk is a request. Set its Seq, For and Expires where they matter.
+func InAsk(k AskKind, by Origin, id ID) Input {
+	return Input{Kind: Ask, State: uint8(k), Origin: by, ID: id}
 }
 
 // CommandKind is what a Command does. The zero value is invalid.
@@ -170,6 +247,9 @@ const (
 	GateOpen
 	GateShut
 	GateStop // no further motion; the gate stays where it is
+	IndicatorOn
+	IndicatorOff
+	commandKinds
 )
 
 // Command is one order to an output. Seq rises by one with each command.
@@ -191,6 +271,7 @@ const (
 	AnOutlet
 	ACircuit
 	AStop
+	AnIndicator
 )
 
 // Event is one thing that happened, for people and records. It never has to
@@ -203,6 +284,7 @@ type Event struct {
 	Cause Cause
 	Fault FaultKind // fault-raised and fault-cleared
 	ID    ID        // indexes the list that Subject names
+	Seq   uint32    // request-refused: Seq of the request
 }
 
 // Subject says which list the event's ID indexes.

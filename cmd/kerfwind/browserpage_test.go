@@ -324,8 +324,8 @@ func standDownByPhone(t *testing.T, a, b *tab, shop *simulatedBarn) {
 		x.until("stood down", downIs+" === 'down' && "+collectorIs+" === 'off'")
 		x.until("the machine goes on and is not collected", `document.querySelector('[data-s=m1]').dataset.state === 'warn' &&
 			document.querySelector('[data-v="m1.word"]').textContent === 'runs' && parseFloat(document.querySelector('[data-v="m1.amps"]').textContent) > 3 &&
-			document.getElementById('troubles').innerText.includes('Planer runs and its dust is not collected')`)
-		x.until("it is read out", `document.getElementById('news').textContent.includes('Planer runs and its dust is not collected')`)
+			document.getElementById('troubles').innerText.includes('Planer: its dust is not collected')`)
+		x.until("it is read out", `document.getElementById('news').textContent.includes('Planer: its dust is not collected')`)
 		if text := value[string](x, `document.querySelector('.down').innerText`); !strings.Contains(text, sentence) || !strings.Contains(text, "kerfwind ask lift") {
 			t.Errorf("the page says %q", text)
 		}

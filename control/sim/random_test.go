@@ -242,13 +242,13 @@ func atRest(w *world, lines []string) error {
 	w.settle(w.now + 10*time.Second)
 	v := w.core.Snapshot()
 	if !v.Machines[0].Served {
-		return fmt.Errorf("all is well, and machine %s is not served: %+v; %+v; %+v", w.names.machines[0], v.Machines[0], v.Collectors[0], v.Faults)
+		return fmt.Errorf("all is well, and machine %s is not served: %+v; %+v; %+v", w.names.machines[0], v.Machines[0], v.Collector, v.Faults)
 	}
 	w.step(control.Input{Kind: control.MachineIs, State: uint8(control.Idle)})
 	w.settle(w.now + 5*time.Minute)
 	v = w.core.Snapshot()
-	if v.Collectors[0].Commanded || w.plant.Powered() {
-		return fmt.Errorf("no rest: the collector is on: %+v", v.Collectors[0])
+	if v.Collector.Commanded || w.plant.Powered() {
+		return fmt.Errorf("no rest: the collector is on: %+v", v.Collector)
 	}
 	if len(v.Faults) != 0 {
 		return fmt.Errorf("no rest: faults %+v", v.Faults)

@@ -795,19 +795,19 @@ func TestActiveShop(t *testing.T) {
 func TestRested(t *testing.T) {
 	rest := func() *control.Snapshot {
 		return &control.Snapshot{Machines: []control.MachineView{{Sensed: control.Idle}, {Sensed: control.Unknown}}, Gates: []control.GateView{{Position: control.PositionOpen}},
-			Collectors: []control.CollectorView{{Sensed: control.Idle, Switch: control.Auto}}, Outlets: []control.OutletView{{}}}
+			Collector: control.CollectorView{Sensed: control.Idle, Switch: control.Auto}, Outlets: []control.OutletView{{}}}
 	}
 	if !rig.Rested(rest()) || rig.Rested(nil) {
 		t.Error("at rest is not rest")
 	}
 	for name, spoil := range map[string]func(*control.Snapshot){
-		"latched": func(s *control.Snapshot) { s.Latched = true }, "run": func(s *control.Snapshot) { s.Machines[1].Run = true },
+		"latched": func(s *control.Snapshot) { s.Kept.Stopped = true }, "run": func(s *control.Snapshot) { s.Machines[1].Run = true },
 		"running": func(s *control.Snapshot) { s.Machines[0].Sensed = control.Running }, "run-on": func(s *control.Snapshot) { s.Machines[0].RunOn = 1 },
 		"opening": func(s *control.Snapshot) { s.Gates[0].Position = control.PositionOpening }, "closing": func(s *control.Snapshot) { s.Gates[0].Position = control.PositionShutting },
 		"held": func(s *control.Snapshot) { s.Gates[0].Held = 1 }, "test": func(s *control.Snapshot) { s.Gates[0].Why.Cause = control.ByTest },
-		"on": func(s *control.Snapshot) { s.Collectors[0].Commanded = true }, "hand": func(s *control.Snapshot) { s.Collectors[0].Switch = control.Hand },
-		"still on": func(s *control.Snapshot) { s.Collectors[0].Sensed = control.Running }, "coasts": func(s *control.Snapshot) { s.Collectors[0].Why.Cause = control.ByCoast },
-		"power-up": func(s *control.Snapshot) { s.Collectors[0].Why.Cause = control.ByPowerUp }, "outlet": func(s *control.Snapshot) { s.Outlets[0].Commanded = true },
+		"on": func(s *control.Snapshot) { s.Collector.Commanded = true }, "hand": func(s *control.Snapshot) { s.Collector.Switch = control.Hand },
+		"still on": func(s *control.Snapshot) { s.Collector.Sensed = control.Running }, "coasts": func(s *control.Snapshot) { s.Collector.Why.Cause = control.ByCoast },
+		"power-up": func(s *control.Snapshot) { s.Collector.Why.Cause = control.ByPowerUp }, "outlet": func(s *control.Snapshot) { s.Outlets[0].Commanded = true },
 	} {
 		s := rest()
 		spoil(s)

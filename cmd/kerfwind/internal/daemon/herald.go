@@ -110,10 +110,8 @@ func statusLine(s *control.Snapshot) string {
 	if n := seam.Running(s); n > 0 {
 		parts = append(parts, count(n, "machine runs", "machines run"))
 	}
-	for i := range s.Collectors {
-		if s.Collectors[i].Commanded {
-			parts = append(parts, "collector on")
-		}
+	if s.Collector.Commanded {
+		parts = append(parts, "collector on")
 	}
 	if n := len(s.Faults); n > 0 {
 		parts = append(parts, count(n, "fault", "faults"))

@@ -30,7 +30,7 @@ func TestReloadBudget(t *testing.T) {
 		if before < 1 || st.StartsIn != before || st.T > 2.5 {
 			t.Errorf("%d starts left before the reload, %d after, at %v s", before, st.StartsIn, st.T)
 		}
-		if st.Collector.Why == "the power has just returned" || x.session().live.Snapshot().Collectors[0].Why.Cause == control.ByPowerUp {
+		if st.Collector.Why == "the power has just returned" || x.session().live.Snapshot().Collector.Why.Cause == control.ByPowerUp {
 			t.Errorf("%+v", st.Collector)
 		}
 		x.stop()

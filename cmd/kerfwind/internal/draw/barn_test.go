@@ -55,7 +55,7 @@ func newBarn(end time.Duration) *barn {
 	}
 	b.load[4] = []stretch{{0, 0.4, sensor.Idle}}
 	b.state = control.Snapshot{Machines: make([]control.MachineView, 4), Gates: make([]control.GateView, 6),
-		Collectors: make([]control.CollectorView, 1), Outlets: make([]control.OutletView, 1)}
+		Outlets: make([]control.OutletView, 1)}
 	for i := range b.state.Machines {
 		b.state.Machines[i] = control.MachineView{Sensed: control.Idle, Why: control.Why{Machine: control.ID(i)}}
 	}
@@ -73,7 +73,6 @@ func (b *barn) note(at time.Duration, events ...control.Event) {
 	s := b.state
 	s.Machines = append([]control.MachineView(nil), s.Machines...)
 	s.Gates = append([]control.GateView(nil), s.Gates...)
-	s.Collectors = append([]control.CollectorView(nil), s.Collectors...)
 	s.Outlets = append([]control.OutletView(nil), s.Outlets...)
 	for i := range events {
 		events[i].At = at
@@ -86,8 +85,8 @@ func (b *barn) current(ch int, from time.Duration, amps float32, v sensor.Verdic
 }
 
 func (b *barn) collector(on bool, c control.Cause, m control.ID) {
-	b.state.Collectors[0].Commanded = on
-	b.state.Collectors[0].Why = control.Why{Cause: c, Machine: m}
+	b.state.Collector.Commanded = on
+	b.state.Collector.Why = control.Why{Cause: c, Machine: m}
 }
 
 func (b *barn) gate(g int, p control.Position, m control.ID) {
@@ -118,7 +117,7 @@ func (b *barn) run(m control.ID, gates []int, from, to time.Duration, amps, inru
 		b.gate(g, control.PositionOpen, m)
 	}
 	b.note(decided + travel)
-	if b.state.Collectors[0].Commanded {
+	if b.state.Collector.Commanded {
 		b.collector(true, control.ByMachine, m)
 		b.note(decided + travel + 1)
 	} else {

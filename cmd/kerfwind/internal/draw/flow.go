@@ -55,7 +55,7 @@ type flow struct {
 
 // observe follows one step.
 func (f *flow) observe(s *control.Snapshot, events []control.Event) {
-	on := len(s.Collectors) > 0 && s.Collectors[0].Commanded
+	on := s.Collector.Commanded
 	if on != f.on {
 		f.on, f.at = on, s.At
 	}

@@ -150,9 +150,9 @@ func (p *Picture) state(s *control.Snapshot) {
 	for i := range min(len(s.Gates), len(p.gates)) {
 		p.gates[i].set(s.At, int(s.Gates[i].Position), "")
 	}
-	for i := range min(len(s.Collectors), len(p.collectors)) {
-		state, words := p.bar(&s.Collectors[i])
-		p.collectors[i].set(s.At, state, words)
+	if len(p.collectors) > 0 {
+		state, words := p.bar(&s.Collector)
+		p.collectors[0].set(s.At, state, words)
 	}
 	for i := range min(len(s.Outlets), len(p.outlets)) {
 		state := 0
@@ -201,7 +201,7 @@ func (p *Picture) event(e control.Event) {
 		}
 	case control.FaultRaised:
 		p.flags = append(p.flags, notice{at: e.At, fault: e.Fault, id: e.ID, words: timeline.Sentence(e, &p.names)})
-	case control.WeakAir, control.BudgetExceeded, control.MachineRefused, control.CircuitOver, control.StopOpened, control.StoodDown, control.ClosedShopRun, control.StartHeldBack:
+	case control.WeakAir, control.BudgetExceeded, control.MachineLeft, control.CircuitOver, control.StopOpened, control.StoodDown, control.ClosedShopRun, control.StartHeldBack:
 		p.flags = append(p.flags, notice{at: e.At, id: e.ID, words: timeline.Sentence(e, &p.names)})
 	default:
 	}

@@ -195,8 +195,8 @@ func TestNotices(t *testing.T) {
 	}
 	b.note(5*sec, control.Event{Kind: control.FaultCleared, Fault: control.SensorLost, ID: 1})
 	text := svg(t, b.picture(), b.end, Options{})
-	if !strings.Contains(text, "FAULT planer: its sensor is lost; look at its plug and cable; cleared 0:05<") ||
-		!strings.Contains(text, "FAULT drum sander: its sensor is lost; look at its plug and cable<") {
+	if !strings.Contains(text, "FAULT planer: its sensor is lost; check its plug and cable; cleared 0:05<") ||
+		!strings.Contains(text, "FAULT drum sander: its sensor is lost; check its plug and cable<") {
 		t.Errorf("the wrong notice is cleared:\n%s", text[strings.LastIndex(text, "Notices"):])
 	}
 	for i := range 40 {

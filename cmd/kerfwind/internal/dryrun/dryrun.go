@@ -83,7 +83,7 @@ func (res *Result) judge(s *config.Shop, i int, snap *control.Snapshot) {
 			wrong = append(wrong, fmt.Sprintf("gate %s is not open", s.Gates[g].Name))
 		}
 	}
-	if c := &snap.Collectors[0]; !c.Commanded {
+	if c := &snap.Collector; !c.Commanded {
 		wrong = append(wrong, "the collector is off")
 	}
 	if len(wrong) > 0 {

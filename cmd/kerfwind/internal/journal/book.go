@@ -254,7 +254,7 @@ func (b *book) event(e *entry, ev control.Event) error {
 		return b.mark(e, ev.Kind.String(), name, cause, at, hours)
 	case control.BinHasRoom:
 		return errors.Join(b.emptied(e, at), b.mark(e, ev.Kind.String(), name, cause, at, 0))
-	case control.MachineUnknown, control.MachineRefused, control.ClosedShopRun, control.WeakAir, control.BudgetExceeded,
+	case control.MachineUnknown, control.MachineLeft, control.ClosedShopRun, control.WeakAir, control.BudgetExceeded,
 		control.StoodDown, control.StandDownLifted, control.StopOpened, control.LatchLifted, control.CircuitOver:
 		return b.mark(e, ev.Kind.String(), name, cause, at, 0)
 	default: // the rest is no part of a history
@@ -290,13 +290,11 @@ func (b *book) reconcile(e *entry, s *control.Snapshot) error {
 			return err
 		}
 	}
-	for i := range s.Collectors {
-		t, since := thing{kindCollector, b.nameOf(control.ACollector, control.ID(i))}, b.ms(s.Collectors[i].Since)
-		if s.Collectors[i].Commanded {
-			is[t] = since
-		} else if err := b.end(e, t, since, endLost); err != nil {
-			return err
-		}
+	fan, since := thing{kindCollector, b.nameOf(control.ACollector, 0)}, b.ms(s.Collector.Since)
+	if s.Collector.Commanded {
+		is[fan] = since
+	} else if err := b.end(e, fan, since, endLost); err != nil {
+		return err
 	}
 	for i := range s.Outlets {
 		if s.Outlets[i].Commanded {

@@ -299,7 +299,7 @@ func TestAnyEvents(t *testing.T) {
 							Fault: control.FaultKind(rapid.IntRange(0, 20).Draw(rt, "fault")), ID: control.ID(rapid.SampledFrom([]int{0, 1, 2, 255}).Draw(rt, "id")),
 							Onset: time.Duration(rapid.Int64Range(0, int64(r.now())+1).Draw(rt, "onset"))})
 					}
-					s := &control.Snapshot{At: r.now(), Machines: make([]control.MachineView, 3), Collectors: make([]control.CollectorView, 1)}
+					s := &control.Snapshot{At: r.now(), Machines: make([]control.MachineView, 3)}
 					for i := range s.Machines {
 						s.Machines[i].Run = rapid.Bool().Draw(rt, "runs")
 					}

@@ -652,7 +652,7 @@ func TestAir(t *testing.T) {
 		r := newRig(t)
 		r.start()
 		run := func(length int, amps float64) {
-			on := &control.Snapshot{At: r.now(), Gates: []control.GateView{{}, {Position: control.PositionOpen}}, Collectors: []control.CollectorView{{Commanded: true}}}
+			on := &control.Snapshot{At: r.now(), Gates: []control.GateView{{}, {Position: control.PositionOpen}}, Collector: control.CollectorView{Commanded: true}}
 			r.j.Observe(on, []control.Event{{At: r.now(), Kind: control.CollectorIsOn}})
 			for range length {
 				time.Sleep(time.Second)

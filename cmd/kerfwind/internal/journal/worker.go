@@ -168,7 +168,7 @@ func (j *Journal) take(n note) {
 	case n.snap != nil:
 		j.snap = n.snap
 		gates, still := gatesKey(n.snap, j.nameOf)
-		on := len(n.snap.Collectors) > 0 && n.snap.Collectors[0].Commanded
+		on := n.snap.Collector.Commanded
 		s, ok := j.air.Set(n.snap.At, gates, on && still)
 		j.stretch(s, ok)
 	}

@@ -122,7 +122,7 @@ func render(o *Options, s *state, w, h int, k look) []string {
 	status := statusRows(s)
 	currents := currentRows(o, s, w, k)
 	gates := gateRows(o, s, w, k)
-	collector := collectorRows(o, s, w, k)
+	collector := collectorRow(o, s, w, k)
 	outlets := outletRows(o, s)
 	faults := faultRows(o, s)
 
@@ -231,7 +231,7 @@ func statusRows(s *state) []row {
 	if s.snap.StoodDown {
 		rows = append(rows, row{{alarm, " Stood down: nothing is commanded. Machines are not stopped. "}})
 	}
-	if s.snap.Latched {
+	if s.snap.Latched() {
 		rows = append(rows, row{{alarm, " Latched: a reset at the shop is needed. "}})
 	}
 	if s.snap.BinFull {
@@ -459,53 +459,49 @@ func gateRows(o *Options, s *state, w int, k look) []row {
 	return rows
 }
 
-// collectorRows show the collectors with the reason for what they do.
-func collectorRows(o *Options, s *state, w int, k look) []row {
+// collectorRow shows the collector with the reason for what it does.
+func collectorRow(o *Options, s *state, w int, k look) []row {
 	if s.snap == nil {
 		return nil
 	}
-	var rows []row
-	for i := range s.snap.Collectors {
-		c := &s.snap.Collectors[i]
-		var r row
-		r.put(strong, o.Names.Name(control.ACollector, control.ID(i))+" ")
-		switch {
-		case c.Fault != 0:
-			on := "off"
-			if c.Commanded || c.Sensed == control.Running {
-				on = "ON"
-			}
-			r.put(alarm, " "+on+" ! ")
-		case c.Commanded:
-			r.put(active, "ON")
-		case c.Sensed == control.Running:
-			r.put(alarm, " RUNS, not commanded ")
-		default:
-			r.put(common, "off")
+	c := &s.snap.Collector
+	var r row
+	r.put(strong, o.Names.Name(control.ACollector, 0)+" ")
+	switch {
+	case c.Fault != 0:
+		on := "off"
+		if c.Commanded || c.Sensed == control.Running {
+			on = "ON"
 		}
-		if c.Commanded && c.Sensed == control.Running && w >= narrow {
-			r.put(common, ", running")
-		}
-		why := o.Names.Reason(c.Why)
-		if why != "" {
-			if left := c.Why.Until - s.now; c.Why.Until > 0 && left > 0 {
-				why += fmt.Sprintf(", %d s left", (left+time.Second-1)/time.Second)
-			}
-			r.put(common, ": "+why)
-		}
-		if c.StartsLeft >= 0 {
-			starts := row{{quiet, fmt.Sprintf("%d starts left", c.StartsLeft)}}
-			if c.StartsLeft == 1 {
-				starts = row{{quiet, "1 start left"}}
-			}
-			if r.columns(k)+3+starts.columns(k) <= w {
-				r.put(common, "   ")
-				r = append(r, starts...)
-			}
-		}
-		rows = append(rows, r)
+		r.put(alarm, " "+on+" ! ")
+	case c.Commanded:
+		r.put(active, "ON")
+	case c.Sensed == control.Running:
+		r.put(alarm, " RUNS, not commanded ")
+	default:
+		r.put(common, "off")
 	}
-	return rows
+	if c.Commanded && c.Sensed == control.Running && w >= narrow {
+		r.put(common, ", running")
+	}
+	why := o.Names.Reason(c.Why)
+	if why != "" {
+		if left := c.Why.Until - s.now; c.Why.Until > 0 && left > 0 {
+			why += fmt.Sprintf(", %d s left", (left+time.Second-1)/time.Second)
+		}
+		r.put(common, ": "+why)
+	}
+	if c.StartsLeft >= 0 {
+		starts := row{{quiet, fmt.Sprintf("%d starts left", c.StartsLeft)}}
+		if c.StartsLeft == 1 {
+			starts = row{{quiet, "1 start left"}}
+		}
+		if r.columns(k)+3+starts.columns(k) <= w {
+			r.put(common, "   ")
+			r = append(r, starts...)
+		}
+	}
+	return []row{r}
 }
 
 func outletRows(o *Options, s *state) []row {
@@ -536,7 +532,7 @@ func faultRows(o *Options, s *state) []row {
 	}
 	var rows []row
 	for _, f := range s.snap.Faults {
-		words := timeline.Sentence(control.Event{Kind: control.FaultRaised, Fault: f.Fault, ID: f.ID}, &o.Names)
+		words := timeline.Sentence(control.Event{Kind: control.FaultRaised, Fault: f.Fault, Cause: f.Cause, ID: f.ID}, &o.Names)
 		rows = append(rows, row{{alarm, " " + words + " "}})
 	}
 	return rows

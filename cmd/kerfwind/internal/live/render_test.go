@@ -38,9 +38,9 @@ func barn() (*Options, *state) {
 				{Sensed: control.Idle}, {Sensed: control.Running, Run: true, Served: true}, {Sensed: control.Unknown}, {Sensed: control.Idle, RunOn: 140 * sec}},
 			Gates: []control.GateView{{Position: control.PositionShut}, {Position: control.PositionOpen}, {Position: control.PositionOpening},
 				{Position: control.PositionShutting}, {Position: control.PositionUnknown, Fault: control.GateNotOpen}, {Position: control.PositionShut}},
-			Collectors: []control.CollectorView{{Commanded: true, Sensed: control.Running, StartsLeft: 4, Why: control.Why{Cause: control.ByRunOn, Machine: 1, Until: 139500 * time.Millisecond}}},
-			Outlets:    []control.OutletView{{Commanded: true, RunOn: 700 * sec}},
-			Faults:     []control.FaultView{{Fault: control.GateNotOpen, ID: 4}},
+			Collector: control.CollectorView{Commanded: true, Sensed: control.Running, StartsLeft: 4, Why: control.Why{Cause: control.ByRunOn, Machine: 1, Until: 139500 * time.Millisecond}},
+			Outlets:   []control.OutletView{{Commanded: true, RunOn: 700 * sec}},
+			Faults:    []control.FaultView{{Fault: control.GateNotOpen, ID: 4}},
 		}}
 	for i := range 12 {
 		s.lines = append(s.lines, entry{time.Duration(100+i) * sec, i%5 == 4, fmt.Sprintf("line %d: router gate opening, a machine runs", i+1)})
@@ -54,7 +54,7 @@ func barn() (*Options, *state) {
 func TestFrames(t *testing.T) {
 	o, s := barn()
 	atRest := &state{now: 3 * sec, scale: 20, channels: make([]current, 5), snap: &control.Snapshot{
-		StoodDown: true, Machines: make([]control.MachineView, 4), Gates: make([]control.GateView, 6), Collectors: []control.CollectorView{{StartsLeft: 1}}}}
+		StoodDown: true, Machines: make([]control.MachineView, 4), Gates: make([]control.GateView, 6), Collector: control.CollectorView{StartsLeft: 1}}}
 	var b strings.Builder
 	for _, tt := range []struct {
 		s    *state
@@ -162,7 +162,7 @@ func TestStates(t *testing.T) {
 		}
 	}
 	o, s := barn()
-	c := &s.snap.Collectors[0]
+	c := &s.snap.Collector
 	for _, tt := range []struct {
 		change func()
 		want   string
@@ -176,7 +176,7 @@ func TestStates(t *testing.T) {
 		{func() { c.Sensed = control.Idle; c.Why.Cause = control.ByNoDemand }, "collector off: nothing needs it"},
 	} {
 		tt.change()
-		rows := collectorRows(o, s, 80, look{})
+		rows := collectorRow(o, s, 80, look{})
 		if got := sgr.ReplaceAllString(rows[0].write(80, look{}), ""); got != tt.want {
 			t.Errorf("got %q, want %q", got, tt.want)
 		}

@@ -95,7 +95,7 @@ func air() (*duct.Network, func(uint64) (float64, []float64, bool)) {
 func TestFlow(t *testing.T) {
 	m := New(barn(t), "test")
 	m.Air(air())
-	s := &control.Snapshot{Gates: make([]control.GateView, 2), Collectors: make([]control.CollectorView, 1)}
+	s := &control.Snapshot{Gates: make([]control.GateView, 2)}
 	position := [2]control.Position{control.PositionShut, control.PositionOpen}
 	for _, c := range []struct {
 		open               uint64
@@ -113,7 +113,7 @@ func TestFlow(t *testing.T) {
 		for i := range s.Gates {
 			s.Gates[i].Position = position[c.open>>i&1]
 		}
-		s.Collectors[0] = control.CollectorView{Commanded: c.commanded, Sensed: c.sensed}
+		s.Collector = control.CollectorView{Commanded: c.commanded, Sensed: c.sensed}
 		m.Snapshot(s, 0)
 		got := ours(scrape(t, m))
 		for _, line := range []string{
@@ -327,7 +327,7 @@ func TestOddInput(t *testing.T) {
 		events = append(events, control.Event{Kind: control.EventKind(k), Fault: control.FaultKind(k), ID: control.NoID, Cause: control.Cause(k)})
 	}
 	m.Observe(&control.Snapshot{At: -1, Machines: make([]control.MachineView, 70), Gates: []control.GateView{{Position: 99}}, Circuits: []control.Load{9},
-		Faults: []control.FaultView{{Fault: 255}}, Collectors: make([]control.CollectorView, 2)}, events)
+		Faults: []control.FaultView{{Fault: 255}}}, events)
 	m.Answered(control.Input{Kind: control.OutputIs, What: 200}, 0)
 	m.Answered(control.Input{Kind: control.OutputIs, What: control.GateOpen, Seq: 5}, 0)
 	scrape(t, m)

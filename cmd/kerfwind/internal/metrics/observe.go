@@ -129,7 +129,7 @@ func (m *Metrics) edge(n int, e *control.Event) {
 
 func (m *Metrics) state(s *control.Snapshot) {
 	yes(m.stoodDown, s.StoodDown)
-	yes(m.latched, s.Latched)
+	yes(m.latched, s.Latched())
 	yes(m.closed, s.ShopClosed)
 	yes(m.full, s.BinFull)
 	for i := range min(len(m.machines), len(s.Machines)) {
@@ -157,15 +157,13 @@ func (m *Metrics) state(s *control.Snapshot) {
 	for i := range min(len(m.stops), len(s.Stops)) {
 		yes(m.stops[i], s.Stops[i] == control.Open || s.Stops[i] == control.Broken)
 	}
-	if len(s.Collectors) > 0 {
-		c, v := &m.col, &s.Collectors[0]
-		c.prevOn, c.prevRunning = v.Commanded, v.Sensed == control.Running
-		yes(c.commanded, v.Commanded)
-		yes(c.collecting, v.Sensed == control.Running || v.Commanded && v.Sensed != control.Idle)
-		c.sensed.set(int(v.Sensed) - 1)
-		c.left.Set(float64(v.StartsLeft))
-		m.flow(s)
-	}
+	c, v := &m.col, &s.Collector
+	c.prevOn, c.prevRunning = v.Commanded, v.Sensed == control.Running
+	yes(c.commanded, v.Commanded)
+	yes(c.collecting, v.Sensed == control.Running || v.Commanded && v.Sensed != control.Idle)
+	c.sensed.set(int(v.Sensed) - 1)
+	c.left.Set(float64(v.StartsLeft))
+	m.flow(s)
 	var standing [256]int
 	for _, f := range s.Faults {
 		standing[f.Fault]++
@@ -267,7 +265,7 @@ func (m *Metrics) flow(s *control.Snapshot) {
 	}
 	var whole float64
 	var flow []float64
-	if c := &s.Collectors[0]; c.Commanded || c.Sensed == control.Running {
+	if c := &s.Collector; c.Commanded || c.Sensed == control.Running {
 		if t, f, ok := m.look(s.Open()); ok {
 			whole, flow = t, f
 		}

@@ -124,12 +124,10 @@ func (h *homie) states(s *control.Snapshot) []message {
 	for i := range min(len(s.Outlets), len(h.p.outlets)) {
 		put("outlet-"+h.p.outlets[i], "on", strconv.FormatBool(s.Outlets[i].Commanded))
 	}
-	for i := range min(len(s.Collectors), 1) {
-		c := &s.Collectors[i]
-		put("collector", "commanded", strconv.FormatBool(c.Commanded))
-		put("collector", "state", said(c.Sensed))
-		put("collector", "starts-left", strconv.Itoa(c.StartsLeft))
-	}
+	c := &s.Collector
+	put("collector", "commanded", strconv.FormatBool(c.Commanded))
+	put("collector", "state", said(c.Sensed))
+	put("collector", "starts-left", strconv.Itoa(c.StartsLeft))
 	put("shop", "stood-down", strconv.FormatBool(s.StoodDown))
 	put("shop", "bin-full", strconv.FormatBool(s.BinFull))
 	put("shop", "faults", strconv.Itoa(len(s.Faults)))

@@ -147,7 +147,7 @@ func snapshot(t testing.TB, shop *config.Shop) *control.Snapshot {
 	s.Machines[1] = control.MachineView{Sensed: control.Running, Run: true, Served: true, Since: 2500 * time.Millisecond, Why: control.Why{Cause: control.ByMachine, Machine: 1}}
 	s.Machines[0] = control.MachineView{Sensed: control.Unknown, RunOn: 90 * time.Second, Why: control.Why{Cause: control.ByUnknown, Machine: 0}}
 	s.Gates[1] = control.GateView{Position: control.PositionOpen, Wanted: true, Held: 300 * time.Second, Fault: control.GateLost, Why: control.Why{Cause: control.ByHold, Machine: control.NoID, Until: 300 * time.Second}}
-	s.Collectors[0] = control.CollectorView{Commanded: true, Sensed: control.Running, Since: 3405 * time.Millisecond, Switch: control.Auto, StartsLeft: 4, NextStart: 3600 * time.Second,
+	s.Collector = control.CollectorView{Commanded: true, Sensed: control.Running, Since: 3405 * time.Millisecond, Switch: control.Auto, StartsLeft: 4, NextStart: 3600 * time.Second,
 		Why: control.Why{Cause: control.ByMachine, Machine: 1}}
 	s.Outlets[0] = control.OutletView{Commanded: true, RunOn: 20 * time.Minute}
 	s.Circuits[0] = control.Near

@@ -180,15 +180,12 @@ func (v *plain) states(s *control.Snapshot) []message {
 		g := &s.Gates[i]
 		out = append(out, encode(v.topic("gate", v.gates[i]), gateState{n.Gates[i], g.Position.String(), g.Wanted, g.Held != 0, seconds(g.Held), faultName(g.Fault), v.why(g.Why)}))
 	}
-	for i := range min(len(s.Collectors), 1) {
-		c := &s.Collectors[i]
-		hand := ""
-		if c.Switch != 0 {
-			hand = c.Switch.String()
-		}
-		out = append(out, encode(v.topic("collector"), collectorState{n.Collectors[i], c.Commanded, said(c.Sensed), seconds(c.Since), hand, c.StartsLeft,
-			seconds(c.NextStart), faultName(c.Fault), v.why(c.Why)}))
+	c, hand := &s.Collector, ""
+	if c.Switch != 0 {
+		hand = c.Switch.String()
 	}
+	out = append(out, encode(v.topic("collector"), collectorState{n.Collectors[0], c.Commanded, said(c.Sensed), seconds(c.Since), hand, c.StartsLeft,
+		seconds(c.NextStart), faultName(c.Fault), v.why(c.Why)}))
 	for i := range min(len(s.Outlets), len(v.outlets)) {
 		out = append(out, encode(v.topic("outlet", v.outlets[i]), outletState{n.Outlets[i], s.Outlets[i].Commanded, seconds(s.Outlets[i].RunOn)}))
 	}
@@ -203,7 +200,7 @@ func (v *plain) states(s *control.Snapshot) []message {
 }
 
 func (v *plain) shop(s *control.Snapshot) shopState {
-	out := shopState{Name: v.l.o.Shop.Name, Boot: v.l.o.Boot, Version: v.l.o.Version, StoodDown: s.StoodDown, Closed: s.ShopClosed, Latched: s.Latched,
+	out := shopState{Name: v.l.o.Shop.Name, Boot: v.l.o.Boot, Version: v.l.o.Version, StoodDown: s.StoodDown, Closed: s.ShopClosed, Latched: s.Latched(),
 		BinFull: s.BinFull, Dropped: v.l.store.counts().Dropped, Faults: []faultState{}}
 	if now, ok := v.l.o.Clock(); ok && v.start == "" {
 		v.start = now.Add(-v.l.o.Now()).UTC().Format(time.RFC3339)

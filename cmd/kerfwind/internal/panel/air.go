@@ -254,10 +254,8 @@ func air(v *Visit) (any, error) {
 				lost = append(lost, v.Shop.Names.Name(control.AGate, control.ID(i)))
 			}
 		}
-		for i := range snap.Collectors {
-			c := &snap.Collectors[i]
-			flows = flows || c.Sensed == control.Running || c.Sensed == 0 && c.Commanded
-		}
+		c := &snap.Collector
+		flows = c.Sensed == control.Running || c.Sensed == 0 && c.Commanded
 	}
 	m, err := v.Shop.air.view(v.Shop.Shop, open, flows, v.fields)
 	if err != nil {

@@ -14,7 +14,7 @@ import (
 func airPage(t testing.TB, shop *config.Shop, open ...int) *Server {
 	s, p := New(Options{}), onPage(shop, time.Minute)
 	snap := atRest(shop, open...)
-	snap.Collectors[0].Commanded = true
+	snap.Collector.Commanded = true
 	p.Observe(snap, nil)
 	s.Show(p)
 	return s

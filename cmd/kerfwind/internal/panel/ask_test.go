@@ -60,7 +60,7 @@ func onPage(shop *config.Shop, at time.Duration) *Shop {
 // atRest is a shop in which nothing runs and every gate is shut, but those named.
 func atRest(shop *config.Shop, open ...int) *control.Snapshot {
 	snap := &control.Snapshot{Machines: make([]control.MachineView, len(shop.Machines)), Gates: make([]control.GateView, len(shop.Gates)),
-		Collectors: make([]control.CollectorView, 1), Outlets: make([]control.OutletView, len(shop.Outlets)), Circuits: make([]control.Load, len(shop.Circuits))}
+		Outlets: make([]control.OutletView, len(shop.Outlets)), Circuits: make([]control.Load, len(shop.Circuits))}
 	for i := range snap.Machines {
 		snap.Machines[i].Sensed = control.Idle
 	}

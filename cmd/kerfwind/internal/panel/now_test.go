@@ -85,7 +85,7 @@ func TestNowTemplate(t *testing.T) {
 			}
 			for text, there := range map[string]bool{
 				"Nothing is known yet": !begun, "Planer runs": false, ">planer</b>": begun, ">1:05</time>": begun,
-				"Drum sander: the gate does not open.": begun, "Open it by hand and look for packed chips.": begun,
+				"Drum sander: the gate does not open.": begun, "then look for packed chips; then start the machine again.": begun,
 				`action="/hold"`: begun && role >= Operate, `action="/stand-down"`: begun && role >= Operate, notLocked + "</strong>": begun && role >= Operate,
 			} {
 				if strings.Contains(page, text) != there {

@@ -159,7 +159,7 @@ func makeNow(in nowIn) *nowView {
 	}
 	v := &nowView{Begun: true, StoodDown: s.StoodDown}
 	switch {
-	case s.StoodDown || s.Latched:
+	case s.StoodDown || s.Latched():
 	case s.Quiet:
 		v.Note = "Nothing moves yet: switch a machine off and on, or hold a gate, and work goes on."
 	case len(s.Machines) == 0:
@@ -168,9 +168,7 @@ func makeNow(in nowIn) *nowView {
 		v.Note = "The shop is closed: machines are still served, with a notice."
 	}
 	p := in.Shop.Control()
-	for i := range s.Collectors {
-		v.Collectors = append(v.Collectors, in.collector(control.ID(i), &s.Collectors[i], &p.Collector))
-	}
+	v.Collectors = append(v.Collectors, in.collector(0, &s.Collector, &p.Collector))
 	for i := range s.Machines {
 		v.Machines = append(v.Machines, in.machine(control.ID(i), &s.Machines[i]))
 	}
@@ -417,34 +415,19 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 	var out []trouble
 	add := func(key, what, do string, c clock) { out = append(out, trouble{key, sentence(what), sentence(do), c}) }
 	fault := func(f control.FaultView) {
-		what, do := timeline.Trouble(f.Fault)
-		if name := in.Names.Name(f.Fault.Subject(), f.ID); name != "" {
-			what = name + ": " + what
-		}
+		what, do := in.Names.Trouble(f)
 		add(fmt.Sprintf("f%d-%d", f.Fault, f.ID), what, do, since(f.Since))
-	}
-	grave := func(f control.FaultKind) bool {
-		return f == control.CollectorStillOn || f == control.StopLatched || f == control.CollectorNoCurrent || f == control.EveryPathShut
 	}
 	if in.silent() {
 		add("silent", "no word from what runs the shop", "what stands here is as it was before: go and look", since(in.Spoke))
 	}
 	for _, f := range s.Faults {
-		if grave(f.Fault) {
+		if f.Fault.Facts().Grave {
 			fault(f)
 		}
 	}
-	if s.Latched {
+	if s.Latched() {
 		add("latched", "nothing starts until it is reset at the shop", "see to the cause, then press the wired reset or type at the computer: kerfwind ask reset", clock{})
-	}
-	for i := range v.Machines {
-		if m := &v.Machines[i]; m.State == "warn" {
-			do := "stop it, or see to what stands above or below"
-			if s.Machines[i].Why.Cause == control.ByLimit {
-				do = "stop another machine or end a hold, and it is served"
-			}
-			add("n"+m.Key, m.Name+" runs and its dust is not collected", do, clock{})
-		}
 	}
 	for i := range v.Circuits {
 		if c := &v.Circuits[i]; c.State == "over" {
@@ -452,7 +435,7 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 		}
 	}
 	for _, f := range s.Faults {
-		if !grave(f.Fault) {
+		if !f.Fault.Facts().Grave {
 			fault(f)
 		}
 	}

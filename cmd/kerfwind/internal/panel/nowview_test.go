@@ -27,8 +27,8 @@ const floorSweep, farEnd = 4, 5
 func barnIn(t testing.TB) nowIn {
 	s := demoShop(t)
 	snap := &control.Snapshot{At: 100 * sec, Machines: make([]control.MachineView, len(s.Machines)), Gates: make([]control.GateView, len(s.Gates)),
-		Collectors: []control.CollectorView{{Sensed: control.Idle, Switch: control.Auto, StartsLeft: 6, Why: control.Why{Cause: control.ByNoDemand, Machine: control.NoID}}},
-		Outlets:    make([]control.OutletView, len(s.Outlets)), Circuits: make([]control.Load, len(s.Circuits))}
+		Collector: control.CollectorView{Sensed: control.Idle, Switch: control.Auto, StartsLeft: 6, Why: control.Why{Cause: control.ByNoDemand, Machine: control.NoID}},
+		Outlets:   make([]control.OutletView, len(s.Outlets)), Circuits: make([]control.Load, len(s.Circuits))}
 	for i := range snap.Machines {
 		snap.Machines[i] = control.MachineView{Sensed: control.Idle, Why: control.Why{Machine: control.ID(i)}}
 	}
@@ -243,7 +243,7 @@ func TestTroubles(t *testing.T) {
 	for f := control.FaultKind(1); f.String() != "invalid"; f++ {
 		s.Faults = append(s.Faults, control.FaultView{Fault: f, ID: 0, Since: 90 * sec})
 	}
-	s.Latched, s.BinFull = true, true
+	s.Kept.Stopped, s.BinFull = true, true
 	in.Down = []partDown{{"history", "the disk is full"}}
 	s.Machines[planer] = control.MachineView{Sensed: control.Running, Run: true, Why: control.Why{Cause: control.ByLimit, Machine: planer}}
 	s.Circuits[2], in.Over = control.Over, 1<<2
@@ -255,10 +255,10 @@ func TestTroubles(t *testing.T) {
 		}
 		keys[x.Key] = true
 	}
-	if n := len(s.Faults) + 5; len(v.Troubles) != n {
+	if n := len(s.Faults) + 4; len(v.Troubles) != n {
 		t.Errorf("%d troubles, want %d", len(v.Troubles), n)
 	}
-	if got, want := v.Troubles[0].What, "Collector: commanded on and no current."; got != want {
+	if got, want := v.Troubles[0].What, "Band saw: its dust is not collected."; got != want {
 		t.Errorf("first stands %q, want %q", got, want)
 	}
 	if h := makeHead(v); h.State != "alarm" {

@@ -107,8 +107,8 @@ func upkeepData(v *Visit) (any, error) {
 	}
 	m.fill(st, v.May(Operate))
 	m.Names = v.Shop.machineNames()
-	if snap := v.Shop.Snapshot(); snap != nil && len(snap.Collectors) > 0 {
-		m.left(&snap.Collectors[0], v.Shop.Now())
+	if snap := v.Shop.Snapshot(); snap != nil {
+		m.left(&snap.Collector, v.Shop.Now())
 	}
 	return m, nil
 }

@@ -45,7 +45,7 @@ func upkeepPage(t testing.TB, u *fakeUpkeep) *Server {
 		p.Upkeep = u
 	}
 	snap := atRest(p.Shop)
-	snap.Collectors[0].StartsLeft, snap.Collectors[0].NextStart = 2, 9*time.Minute
+	snap.Collector.StartsLeft, snap.Collector.NextStart = 2, 9*time.Minute
 	p.Observe(snap, nil)
 	s.Show(p)
 	return s

@@ -265,7 +265,7 @@ func (l *Live) Rest(wanted bool) { l.resting.Store(wanted) }
 // moment: nothing runs, moves, is held or on, as far as is known, and no latch
 // would be lost.
 func Rested(s *control.Snapshot) bool {
-	if s == nil || s.Latched {
+	if s == nil || s.Latched() {
 		return false
 	}
 	for i := range s.Machines {
@@ -279,11 +279,9 @@ func Rested(s *control.Snapshot) bool {
 			return false
 		}
 	}
-	for i := range s.Collectors {
-		c := &s.Collectors[i]
-		if c.Commanded || c.Sensed == control.Running || c.Fault == control.CollectorStillOn || c.Switch == control.Hand || c.Why.Cause == control.ByCoast || c.Why.Cause == control.ByPowerUp {
-			return false
-		}
+	c := &s.Collector
+	if c.Commanded || c.Sensed == control.Running || c.Fault == control.CollectorStillOn || c.Switch == control.Hand || c.Why.Cause == control.ByCoast || c.Why.Cause == control.ByPowerUp {
+		return false
 	}
 	for i := range s.Outlets {
 		if s.Outlets[i].Commanded {

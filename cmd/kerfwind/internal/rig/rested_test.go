@@ -52,8 +52,8 @@ func TestStillOnDoesNotRest(t *testing.T) {
 	wait(5 * time.Minute)
 	collector(control.Unknown)
 	wait(5 * time.Minute)
-	k := c.Snapshot().Collectors[0]
-	if k.Commanded || k.Fault != control.CollectorStillOn || k.Sensed != control.Unknown || c.Snapshot().Latched {
+	k := c.Snapshot().Collector
+	if k.Commanded || k.Fault != control.CollectorStillOn || k.Sensed != control.Unknown || c.Snapshot().Latched() {
 		t.Fatalf("%+v", k)
 	}
 	if Rested(c.Snapshot()) {

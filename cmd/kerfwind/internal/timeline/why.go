@@ -72,6 +72,16 @@ func (n *Names) Reason(w control.Why) string {
 		return "not at rest"
 	case control.ByFault:
 		return "fault"
+	case control.ByAside:
+		return "gate set aside"
+	case control.ByGate:
+		return "gate not open"
+	case control.ByUnconfirmed:
+		return "gate not confirmed"
+	case control.ByLeft:
+		return "switch it off and on"
+	case control.ByNoCurrent:
+		return "no current"
 	default:
 		return causeWords(w.Cause)
 	}
@@ -98,7 +108,7 @@ func (n *Names) whose(w control.Why, something, does string) string {
 // a mark then.
 func Loud(e control.Event) bool {
 	switch e.Kind {
-	case control.FaultRaised, control.WeakAir, control.CircuitOver, control.MachineRefused, control.BudgetExceeded, control.ClosedShopRun, control.StopOpened:
+	case control.FaultRaised, control.WeakAir, control.CircuitOver, control.MachineLeft, control.GateAside, control.BudgetExceeded, control.ClosedShopRun, control.StopOpened:
 		return true
 	default:
 		return false

@@ -9,7 +9,7 @@ import (
 
 // Names gives the owner's names for the IDs in events.
 type Names struct {
-	Machines, Gates, Collectors, Outlets, Circuits, Stops []string
+	Machines, Gates, Collectors, Outlets, Circuits, Stops, Indicators []string
 }
 
 // of returns the JSON member and the name of what an event concerns.
@@ -18,6 +18,8 @@ func (n *Names) of(s control.Subject, id control.ID) (member, name string) {
 	switch s {
 	case control.NoSubject:
 		return "", ""
+	case control.AnIndicator:
+		member, list = "indicator", n.Indicators
 	case control.AMachine:
 		member, list = "machine", n.Machines
 	case control.AGate:
@@ -63,7 +65,7 @@ func FromEvent(e control.Event, n *Names) Line {
 func Sentence(e control.Event, n *Names) string {
 	_, name := n.of(e.Subject(), e.ID)
 	if e.Kind == control.FaultRaised || e.Kind == control.FaultCleared {
-		s := faultWords(e.Fault)
+		s := faultWords(e)
 		if name != "" {
 			s = name + ": " + s
 		}
@@ -77,8 +79,11 @@ func Sentence(e control.Event, n *Names) string {
 		s = name + " " + s
 	}
 	why := causeWords(e.Cause)
-	if e.Kind == control.CollectorIsOff {
+	switch {
+	case e.Kind == control.CollectorIsOff:
 		why = offWords(e.Cause)
+	case (e.Kind == control.MachineStopped || e.Kind == control.GateReleased) && e.Cause == control.ByLimit:
+		why = "its gates close at once: there is not enough air for more"
 	}
 	if why != "" {
 		s += ", " + why
@@ -97,9 +102,9 @@ func offWords(c control.Cause) string {
 	case control.ByMinOn:
 		return "its minimum time on is over"
 	case control.ByMinOff:
-		return "it has made up for the minimum time off that its start cut short"
+		return "it ran longer to make up for a short pause"
 	case control.ByBudget:
-		return "a further start is left again"
+		return "another start is allowed now"
 	default:
 		return causeWords(c)
 	}
@@ -113,9 +118,9 @@ func kindWords(e control.Event) string {
 	case control.MachineStopped:
 		return "stopped"
 	case control.MachineUnknown:
-		return "cannot be seen: its sensor is not to be trusted"
-	case control.MachineRefused:
-		return "runs and is NOT served"
+		return "cannot be sensed: its sensor cannot be trusted"
+	case control.MachineLeft:
+		return "is left alone until it is switched off and on again"
 	case control.GateOpening:
 		return "gate opening"
 	case control.GateIsOpen:
@@ -130,22 +135,28 @@ func kindWords(e control.Event) string {
 		return "gate held by hand"
 	case control.GateReleased:
 		return "gate no longer held"
+	case control.GateAside:
+		return "gate set aside: it does not move and nothing is collected there"
+	case control.GateReturned:
+		return "gate taken back; it moves once a machine there is started"
+	case control.GateRestarted:
+		return "gate's output has restarted: where the gate stands is not known"
 	case control.CollectorIsOn:
 		return "ON"
 	case control.CollectorIsOff:
 		return "OFF"
 	case control.CollectorHand:
-		return "switch stands in hand: it runs whatever is commanded"
+		return "switch is in hand: it runs whatever is commanded"
 	case control.CollectorLocked:
-		return "switch stands in off: it cannot run"
+		return "switch is in off: it cannot run"
 	case control.CollectorAuto:
-		return "switch stands in auto"
+		return "switch is in auto"
 	case control.OutletIsOn:
 		return "outlet on"
 	case control.OutletIsOff:
 		return "outlet off"
 	case control.WeakAir:
-		return "weak air: more is open than the air suffices for"
+		return "weak air: too many gates are open"
 	case control.BudgetExceeded:
 		return "started beyond its start budget"
 	case control.StartHeldBack:
@@ -163,13 +174,13 @@ func kindWords(e control.Event) string {
 	case control.StoodDown:
 		return "stood down: nothing is commanded. Not a lockout; machines are not stopped"
 	case control.StandDownLifted:
-		return "stand-down lifted; nothing starts by that"
+		return "stand-down lifted; nothing starts by itself"
 	case control.StopOpened:
 		return "stop input acts"
 	case control.StopClosed:
-		return "stop input closed again; it stays latched"
+		return "stop input closed again; it still holds until it is reset"
 	case control.LatchLifted:
-		return "latch lifted by hand"
+		return "reset; nothing starts by itself"
 	case control.TestBegan:
 		return "test move began"
 	case control.TestEnded:
@@ -196,6 +207,8 @@ func untilWords(k control.EventKind) string {
 		return "served until"
 	case control.StartHeldBack:
 		return "at most until"
+	case control.GateRestarted:
+		return "at rest it may move from"
 	default:
 		return "until"
 	}
@@ -209,7 +222,7 @@ func causeWords(c control.Cause) string {
 	case control.ByFoundRunning:
 		return "it started by itself when power returned: it needs a no-volt release"
 	case control.ByUnknownHold:
-		return "its sensor stayed lost"
+		return "its sensor stayed lost for too long"
 	case control.ByMachine:
 		return "a machine runs"
 	case control.ByUnknown:
@@ -221,7 +234,7 @@ func causeWords(c control.Cause) string {
 	case control.ByHelper:
 		return "to keep the air in the main fast enough"
 	case control.ByHand:
-		return "its switch stands in hand"
+		return "its switch is in hand"
 	case control.ByStillOn:
 		return "the collector still runs"
 	case control.ByRest:
@@ -235,11 +248,11 @@ func causeWords(c control.Cause) string {
 	case control.ByRetry:
 		return "another try"
 	case control.ByLimit:
-		return "the air does not suffice for more"
+		return "there is not enough air for more"
 	case control.ByNoDemand:
 		return "nothing needs it"
 	case control.ByBudget:
-		return "no further start would be left"
+		return "stopping now would use up the start budget"
 	case control.ByMinOn:
 		return "minimum time on"
 	case control.ByMinOff:
@@ -259,7 +272,7 @@ func causeWords(c control.Cause) string {
 	case control.ByBin:
 		return "the bin is full"
 	case control.BySwitch:
-		return "its switch stands in off"
+		return "the collector's switch is in off"
 	case control.ByFault:
 		return "a fault prevents it"
 	case control.ByRequest:
@@ -275,7 +288,7 @@ func causeWords(c control.Cause) string {
 	case control.ByStale:
 		return "it came too late"
 	case control.ByBadRequest:
-		return "it names no such thing"
+		return "there is no such thing"
 	case control.ByMain:
 		return "a gate in a main makes no path of its own"
 	case control.ByNotActuated:
@@ -284,58 +297,95 @@ func causeWords(c control.Cause) string {
 		return "the program has just started"
 	case control.ByNoHolds:
 		return "no gate may be held in this shop"
+	case control.ByAside:
+		return "a gate on its way is set aside"
+	case control.ByGate:
+		return "a gate on its way is not open"
+	case control.ByUnconfirmed:
+		return "perhaps: a gate on its way is not confirmed open"
+	case control.ByLeft:
+		return "it must be switched off and on again"
+	case control.ByNoCurrent:
+		return "the collector takes no current"
+	case control.ByReset:
+		return "by the reset button"
+	case control.ByButton:
+		return "by its own button"
 	}
 	return c.String()
 }
 
-// faultWords says what is wrong and what to do.
-func faultWords(f control.FaultKind) string {
-	wrong, remedy := Trouble(f)
-	switch {
-	case remedy == "":
-		return wrong
-	case f == control.CollectorStillOn:
-		return wrong + ": " + remedy
-	}
-	return wrong + "; " + remedy
+// trouble is what is said of a fault, each part to follow the name of what it
+// concerns: what is wrong, what to do about it, and that it is over.
+type trouble struct{ wrong, remedy, over string }
+
+// troubles are the words of every fault. A remedy that sends a hand to something
+// that moves names the disconnect first, and speaks of a reset exactly where only
+// that ends the fault.
+var troubles = [control.FaultKinds]trouble{
+	control.Uncollected:        {"its dust is not collected", "stop the cut and remove the cause; then switch it off, wait 3 s and switch it on", "its dust is collected again, or it has stopped"},
+	control.CollectorStillOn:   {"still running although it is commanded off", "use the disconnect", "no longer runs uncommanded"},
+	control.CollectorNotOff:    {"its output does not take the command off, so it may still run", "use the disconnect, then check the output's cable and supply", "its output takes commands again"},
+	control.StopLatched:        {"a stop input acted", "remove the cause, then reset at the shop", "the stop is reset"},
+	control.StopStored:         {"a stop from before the program started still holds, or the record of it cannot be read", "check the shop, then reset it there", "the stop is reset"},
+	control.CollectorNoCurrent: {"commanded on and no current", "open its disconnect, check its overload relay and contactor, close it, then reset at the shop", "it is reset"},
+	control.CollectorOutput:    {"its output did not take the command on, or lost it", "check the output's cable and supply, then reset at the shop", "it is reset"},
+	control.ShutTooOften:       {"every path was shut too often", "open the disconnect, check the gates and their switches, close it, then reset at the shop", "it is reset"},
+	control.EveryPathShut:      {"stopped because every path is shut", "open the disconnect before you check the gates and their switches; then start the machine again", "a path is open again"},
+	control.AllSensingLost:     {"no machine can be sensed", "check the converter and its cable", "machines can be sensed again"},
+	control.SensorLost:         {"its sensor is lost", "check its plug and cable", "its sensor works again"},
+	control.GateNotOpen:        {"the gate does not open", "use the collector's disconnect, then look for packed chips; then start the machine again", "the gate is open"},
+	control.GateLost:           {"the gate no longer shows open while the collector runs", "use the collector's disconnect before you check the gate and its switch", "the gate is where it should be"},
+	control.GateOutput:         {"the gate's output does not take commands", "check the output's cable and supply; then start the machine again", "the gate has moved"},
+	control.GateNotShut:        {"the gate does not close, which weakens the air elsewhere", "use the collector's disconnect, then look for packed chips", "the gate has moved"},
+	control.GateSwitches:       {"both end switches of the gate report at once: one is faulty", "check both switches and their wires", "its end switches agree again"},
+	control.CollectorSensor:    {"its own current or contact cannot be trusted", "check its plug and cable", "its own current or contact can be trusted again"},
+	control.ProbablyBreaker:    {"it stopped while overloaded: a breaker may have tripped", "switch the machine off before you switch the breaker on", "it runs again"},
+	control.OutletOutput:       {"the outlet's output does not take commands", "check its cable and supply", "the outlet's output works again"},
+	control.ResetStuck:         {"the reset button is held down or cannot be read: it does nothing", "release it, or check its wire", "the reset button works again"},
+	control.AsideStuck:         {"the gate's own button is held down or cannot be read: it does nothing", "release it, or check its wire", "the gate's own button works again"},
+	control.IndicatorOutput:    {"the indicator does not take commands", "check its cable and supply", "the indicator works again"},
 }
 
 // Trouble says of a fault what is wrong and what to do about it, to follow
 // the name of what it concerns.
 func Trouble(f control.FaultKind) (wrong, remedy string) {
-	switch f {
-	case control.SensorLost:
-		return "its sensor is lost", "look at its plug and cable"
-	case control.AllSensingLost:
-		return "no machine can be seen", "look at the converter and its cable"
-	case control.ProbablyBreaker:
-		return "it stopped out of an overload: probably a breaker", "switch the machine off before you reset the breaker"
-	case control.GateNotOpen:
-		return "the gate does not open", "open it by hand and look for packed chips"
-	case control.GateLost:
-		return "the gate no longer shows open while the collector runs", "look at the gate and its switch"
-	case control.GateNotShut:
-		return "the gate does not close: weak air", "look for packed chips"
-	case control.GateSwitches:
-		return "both end switches of the gate are made: one of them lies", "look at both switches and their wires"
-	case control.GateOutput:
-		return "the gate's output cannot be set", "look at its cable and supply"
-	case control.CollectorNoCurrent:
-		return "commanded on and no current", "look at its disconnect, overload and contactor, then reset at the shop"
-	case control.CollectorStillOn:
-		return "still running", "use the disconnect"
-	case control.CollectorSensor:
-		return "its own current or contact cannot be trusted", "look at its plug and cable"
-	case control.CollectorOutput:
-		return "its output cannot be set", "look at its cable and supply"
-	case control.EveryPathShut:
-		return "stopped because every path is shut", "look at the gates and their switches, then reset at the shop"
-	case control.StopLatched:
-		return "a stop input acted", "reset it at the shop once it is closed again"
-	case control.OutletOutput:
-		return "the outlet's output cannot be set", "look at its cable and supply"
+	t := troubleOf(f)
+	return t.wrong, t.remedy
+}
+
+// Trouble says of a fault that stands what is wrong and with what, and what to do
+// about it.
+func (n *Names) Trouble(f control.FaultView) (wrong, remedy string) {
+	wrong, remedy = Trouble(f.Fault)
+	if why := causeWords(f.Cause); f.Fault == control.Uncollected && why != "" {
+		wrong += ": " + why
 	}
-	return f.String(), ""
+	if name := n.Name(f.Fault.Subject(), f.ID); name != "" {
+		wrong = name + ": " + wrong
+	}
+	return wrong, remedy
+}
+
+func troubleOf(f control.FaultKind) trouble {
+	if int(f) < len(troubles) {
+		return troubles[f]
+	}
+	return trouble{wrong: f.String()}
+}
+
+// faultWords puts a fault that came or went in words. One that is over repeats no
+// remedy.
+func faultWords(e control.Event) string {
+	t := troubleOf(e.Fault)
+	if e.Kind == control.FaultCleared {
+		return t.over
+	}
+	wrong := t.wrong
+	if why := causeWords(e.Cause); e.Fault == control.Uncollected && why != "" {
+		wrong += ": " + why
+	}
+	return wrong + "; " + t.remedy
 }
 
 // AppendText appends the event as a line for people, without a line break.

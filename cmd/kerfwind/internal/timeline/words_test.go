@@ -29,11 +29,17 @@ func TestEveryNameHasWords(t *testing.T) {
 	}
 	for f := control.FaultKind(1); f.String() != "invalid"; f++ {
 		n++
-		if w := faultWords(f); w == f.String() {
-			t.Errorf("fault %v has no words", f)
+		w := troubleOf(f)
+		if w.wrong == "" || w.remedy == "" || w.over == "" {
+			t.Errorf("fault %v lacks words: %+v", f, w)
 		}
-		if _, remedy := Trouble(f); remedy == "" {
-			t.Errorf("fault %v: nothing to do about it", f)
+		// The words ask for a reset exactly where nothing else ends the fault.
+		if asks := strings.Contains(w.remedy, "reset"); asks != (f.Facts().Lift == control.LiftReset) {
+			t.Errorf("fault %v: asks for a reset: %v; what lifts it: %b", f, asks, f.Facts().Lift)
+		}
+		// A hand is sent to nothing that moves before the disconnect is named.
+		if hand := strings.Index(w.remedy, "gate"); hand >= 0 && !strings.Contains(w.remedy[:hand], "disconnect") {
+			t.Errorf("fault %v: %q sends a hand to a gate before the disconnect", f, w.remedy)
 		}
 	}
 	if n < 50 {
@@ -45,13 +51,13 @@ func TestEveryNameHasWords(t *testing.T) {
 func TestText(t *testing.T) {
 	names := &Names{Machines: []string{"planer"}, Gates: []string{"planer"}, Collectors: []string{"collector"}}
 	for want, e := range map[string]control.Event{
-		"0:00:05.042   planer started (42 ms after its onset)":                   {At: ms(5042), Onset: ms(5000), Kind: control.MachineStarted, Cause: control.BySensor},
-		"0:00:09.000   planer stopped, gates stay open until 0:00:24.000":        {At: ms(9000), Until: ms(24000), Kind: control.MachineStopped},
-		"0:00:06.000 ! FAULT planer: " + faultWords(control.GateNotOpen):         {At: ms(6000), Kind: control.FaultRaised, Fault: control.GateNotOpen},
-		"0:00:07.000   cleared: planer: " + faultWords(control.GateNotOpen):      {At: ms(7000), Kind: control.FaultCleared, Fault: control.GateNotOpen},
-		"0:00:05.000   collector start held back, " + causeWords(control.ByPath): {At: ms(5000), Kind: control.StartHeldBack, Cause: control.ByPath},
-		"1:02:03.004   machine 7 stopped":                                        {At: time.Hour + 2*time.Minute + ms(3004), Kind: control.MachineStopped, ID: 7},
-		"0:00:00.000   request refused, " + causeWords(control.ByBadRequest):     {Kind: control.RequestRefused, ID: control.NoID, Cause: control.ByBadRequest},
+		"0:00:05.042   planer started (42 ms after its onset)":                                        {At: ms(5042), Onset: ms(5000), Kind: control.MachineStarted, Cause: control.BySensor},
+		"0:00:09.000   planer stopped, gates stay open until 0:00:24.000":                             {At: ms(9000), Until: ms(24000), Kind: control.MachineStopped},
+		"0:00:06.000 ! FAULT planer: the gate does not open; " + troubles[control.GateNotOpen].remedy: {At: ms(6000), Kind: control.FaultRaised, Fault: control.GateNotOpen},
+		"0:00:07.000   cleared: planer: the gate is open":                                             {At: ms(7000), Kind: control.FaultCleared, Fault: control.GateNotOpen},
+		"0:00:05.000   collector start held back, " + causeWords(control.ByPath):                      {At: ms(5000), Kind: control.StartHeldBack, Cause: control.ByPath},
+		"1:02:03.004   machine 7 stopped":                                                             {At: time.Hour + 2*time.Minute + ms(3004), Kind: control.MachineStopped, ID: 7},
+		"0:00:00.000   request refused, " + causeWords(control.ByBadRequest):                          {Kind: control.RequestRefused, ID: control.NoID, Cause: control.ByBadRequest},
 	} {
 		if got := string(AppendText(nil, e, names)); got != want {
 			t.Errorf("got  %s\nwant %s", got, want)

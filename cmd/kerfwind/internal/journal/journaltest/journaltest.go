@@ -45,7 +45,7 @@ func Make(dir string, weeks int) error {
 	ctx := context.Background()
 	say := func(now time.Duration, open control.ID, on bool, kinds ...control.EventKind) {
 		set(now)
-		s := &control.Snapshot{At: now, Gates: make([]control.GateView, 3), Collectors: []control.CollectorView{{Commanded: on}}}
+		s := &control.Snapshot{At: now, Gates: make([]control.GateView, 3), Collector: control.CollectorView{Commanded: on}}
 		if on {
 			s.Gates[open].Position = control.PositionOpen
 		}
