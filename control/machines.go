@@ -158,6 +158,11 @@ func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 func (c *Core) wake(path uint64) {
 	c.quiet = false
 	c.fresh |= path
+	for i := range c.gates { // a closing that no driver took is tried again at rest
+		if g := &c.gates[i]; c.has(GateOutput, i) && g.target == toShut && g.motion == still {
+			g.target, g.elapsed, g.reached = nowhere, false, false
+		}
+	}
 	for p := path &^ c.aside; p != 0; p &= p - 1 {
 		c.gates[bits.TrailingZeros64(p)].hands = false
 	}

@@ -26,12 +26,13 @@ type monitor struct {
 	sel     control.Selector
 	bin     control.Level
 	wire    control.Contact
+	left    []bool          // machines that are left until they stop
 	lastRun []time.Duration // when a machine's sensor last said running
 }
 
 func newMonitor(w *world) *monitor {
 	return &monitor{p: w.p, core: w.core, o: newOracle(w.p, w.now), begun: w.now, sensed: make([]control.Verdict, len(w.p.Machines)),
-		stops: make([]control.Contact, len(w.p.Stops)), lastRun: make([]time.Duration, len(w.p.Machines)), sel: control.Auto}
+		stops: make([]control.Contact, len(w.p.Stops)), left: make([]bool, len(w.p.Machines)), lastRun: make([]time.Duration, len(w.p.Machines)), sel: control.Auto}
 }
 
 // take checks one step.
@@ -47,7 +48,7 @@ func (m *monitor) take(w *world, in control.Input) error {
 			}
 			m.on = true
 		case control.CollectorOff:
-			if m.on && m.running(w.now) && !halted && m.sel != control.Off && !w.forced() {
+			if m.on && m.running() && !halted && m.sel != control.Off && !w.forced() {
 				return fmt.Errorf("the collector is switched off while a machine runs")
 			}
 			m.on = false
@@ -85,11 +86,20 @@ func (m *monitor) take(w *world, in control.Input) error {
 
 // note takes in the facts of an input. It tells whether something was lifted.
 func (m *monitor) note(w *world, in control.Input) (lifted bool) {
+	for _, e := range w.out.Events {
+		if e.Kind == control.MachineLeft {
+			m.left[e.ID] = true
+		}
+	}
 	switch in.Kind { //nolint:exhaustive // the others do not matter here
 	case control.MachineIs:
 		m.sensed[in.ID] = control.Verdict(in.State)
-		if m.sensed[in.ID] == control.Running {
+		switch m.sensed[in.ID] {
+		case control.Running:
 			m.lastRun[in.ID] = w.now
+		case control.Idle:
+			m.left[in.ID] = false
+		case control.Unknown:
 		}
 	case control.StopIs:
 		m.stops[in.ID] = control.Contact(in.State)
@@ -126,12 +136,12 @@ func (m *monitor) note(w *world, in control.Input) (lifted bool) {
 }
 
 // running tells whether some machine surely runs and is served by choice.
-func (m *monitor) running(now time.Duration) bool {
-	if _, quiet := m.o.halts(now); quiet || m.p.RefuseRunning {
+func (m *monitor) running() bool {
+	if m.p.RefuseRunning {
 		return false
 	}
-	for _, v := range m.sensed {
-		if v == control.Running {
+	for i, v := range m.sensed {
+		if v == control.Running && !m.left[i] {
 			return true
 		}
 	}
@@ -146,7 +156,7 @@ func (w *world) forced() bool {
 		byFault = byFault || e.Kind == control.CollectorIsOff && e.Cause == control.ByFault
 	}
 	for _, f := range w.core.Snapshot().Faults {
-		if f.Fault == control.EveryPathShut || f.Fault == control.CollectorNoCurrent || f.Fault == control.CollectorOutput {
+		if f.Fault == control.EveryPathShut || f.Fault.Facts().Latches {
 			return byFault
 		}
 	}

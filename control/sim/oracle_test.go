@@ -84,43 +84,86 @@ func (o *oracle) air(at time.Duration, byItself bool) bool {
 // halts lists the times under stand-down or latched, and when each was lifted
 // until something was started anew: "quiet".
 func (o *oracle) halts(now time.Duration) (halted, quiet bool) {
-	down, latched := o.p.StoodDown, false
-	open := map[control.ID]bool{}
-	sensed := map[control.ID]control.Verdict{}
+	halted, quiet = o.halted()
+	return halted || now < o.begun+o.p.PowerUp, quiet
+}
+
+func (o *oracle) halted() (halted, quiet bool) {
+	h := newHalts(o)
 	for _, e := range o.log {
-		switch in := e.in; in.Kind { //nolint:exhaustive // the others do not matter here
-		case control.StopIs:
-			open[in.ID] = control.Contact(in.State) != control.Closed
-			latched = latched || open[in.ID]
-		case control.MachineIs:
-			if control.Verdict(in.State) == control.Running && !o.runs(int(in.ID), e.at-1) && sensed[in.ID] != control.Running {
-				quiet = false
+		h.take(o, e)
+	}
+	return h.down || h.latched, h.quiet
+}
+
+// halts is what holds of stops and stand-downs after some entries of the log.
+type halts struct {
+	down, latched, quiet bool
+	open                 map[control.ID]bool
+	sensed               map[control.ID]control.Verdict
+}
+
+func newHalts(o *oracle) *halts {
+	return &halts{down: o.p.StoodDown, open: map[control.ID]bool{}, sensed: map[control.ID]control.Verdict{}}
+}
+
+func (h *halts) take(o *oracle, e entry) {
+	switch in := e.in; in.Kind { //nolint:exhaustive // the others do not matter here
+	case control.StopIs:
+		h.open[in.ID] = control.Contact(in.State) != control.Closed
+		h.latched = h.latched || h.open[in.ID]
+	case control.MachineIs:
+		if control.Verdict(in.State) == control.Running && !o.runs(int(in.ID), e.at-1) && h.sensed[in.ID] != control.Running {
+			h.quiet = false
+		}
+		h.sensed[in.ID] = control.Verdict(in.State)
+	case control.Ask:
+		switch control.AskKind(in.State) { //nolint:exhaustive // the others do not matter here
+		case control.AskStandDown:
+			h.down = true
+		case control.AskLift:
+			if h.down && in.Origin == control.Console {
+				h.down, h.quiet = false, true
 			}
-			sensed[in.ID] = control.Verdict(in.State)
-		case control.Ask:
-			switch control.AskKind(in.State) { //nolint:exhaustive // the others do not matter here
-			case control.AskStandDown:
-				down = true
-			case control.AskLift:
-				if down && in.Origin == control.Console {
-					down, quiet = false, true
-				}
-			case control.AskReset:
-				any := false
-				for _, is := range open {
-					any = any || is
-				}
-				if latched && !any && in.Origin == control.Console {
-					latched, quiet = false, true
-				}
-			case control.AskHold:
-				if !down && !latched && in.Origin == control.Page && e.at >= o.begun+o.p.PowerUp {
-					quiet = false
-				}
+		case control.AskReset:
+			any := false
+			for _, is := range h.open {
+				any = any || is
+			}
+			if h.latched && !any && in.Origin == control.Console {
+				h.latched, h.quiet = false, true
+			}
+		case control.AskHold:
+			if !h.down && !h.latched && in.Origin == control.Page && e.at >= o.begun+o.p.PowerUp {
+				h.quiet = false
 			}
 		}
 	}
-	return down || latched || now < o.begun+o.p.PowerUp, quiet
+}
+
+// left tells whether a machine was left alone at an instant, before what its
+// sensor said then: it ran under a stop or a stand-down, and has not stopped since.
+func (o *oracle) left(m int, at time.Duration) bool {
+	left := false
+	h := newHalts(o)
+	for i, e := range o.log {
+		if e.at > at || e.at == at && e.in.Kind == control.MachineIs && int(e.in.ID) == m {
+			break
+		}
+		if e.in.Kind == 0 {
+			continue
+		}
+		h.take(o, e)
+		if e.in.Kind == control.MachineIs && int(e.in.ID) == m && control.Verdict(e.in.State) == control.Idle {
+			left = false
+		}
+		if (h.down || h.latched) && !left {
+			was := *o
+			was.log = o.log[:i+1]
+			left = was.runs(m, e.at)
+		}
+	}
+	return left
 }
 
 // runs tells whether a machine's run was on at an instant.
@@ -300,7 +343,7 @@ func (o *oracle) verdict(now time.Duration) error {
 }
 
 func (o *oracle) judge(now time.Duration) error {
-	halted, quiet := o.halts(now)
+	halted, _ := o.halts(now)
 	wasOn := len(o.on) > 0 && o.on[len(o.on)-1].to == far
 	wanted := map[int]bool{}
 	want := func(path []control.ID) {
@@ -328,8 +371,8 @@ func (o *oracle) judge(now time.Duration) error {
 		spans := o.spans(m, now)
 		for k, s := range spans {
 			if s.to <= now {
-				h, q := o.at(s.to).halts(s.to)
-				if !h && !q && !halted && o.sinceHalt(s.to) && ends(s.to, o.p.RunOn(control.ID(m), 0), o.air(s.to, s.lost != far && s.to == s.lost+o.p.UnknownHold)) && k == len(spans)-1 {
+				h, _ := o.at(s.to).halts(s.to)
+				if !h && !o.left(m, s.to) && !halted && o.sinceHalt(s.to) && ends(s.to, o.p.RunOn(control.ID(m), 0), o.air(s.to, s.lost != far && s.to == s.lost+o.p.UnknownHold)) && k == len(spans)-1 {
 					stay = true
 					for _, h := range o.p.Machines[m].Hoods {
 						want(h.Gates)
@@ -337,7 +380,7 @@ func (o *oracle) judge(now time.Duration) error {
 				}
 				continue
 			}
-			if quiet {
+			if o.left(m, now+1) {
 				continue
 			}
 			runs = true
@@ -382,7 +425,7 @@ func (o *oracle) judge(now time.Duration) error {
 		return errors.New(onForNothing)
 	}
 	for g := range wanted {
-		if k := o.gate(g).cmd; k != control.GateOpen && !quiet {
+		if k := o.gate(g).cmd; k != control.GateOpen {
 			return fmt.Errorf("gate %s is wanted and its last command is %s", o.p.Gates[g].Name, k)
 		}
 	}

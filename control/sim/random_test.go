@@ -4,6 +4,7 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -238,15 +239,23 @@ func atRest(w *world, lines []string) error {
 	act()
 	w.settle(w.now + 5*time.Minute)
 	act()
-	w.step(control.Input{Kind: control.MachineIs, State: uint8(control.Running)})
-	w.settle(w.now + 10*time.Second)
-	v := w.core.Snapshot()
-	if !v.Machines[0].Served {
-		return fmt.Errorf("all is well, and machine %s is not served: %+v; %+v; %+v", w.names.machines[0], v.Machines[0], v.Collector, v.Faults)
+	for m := range w.p.Machines {
+		if m > 0 && len(w.core.Snapshot().Faults) == 0 {
+			break // what has failed is tried again by a new start there
+		}
+		w.step(control.InMachine(control.ID(m), control.Running, 0))
+		w.settle(w.now + 10*time.Second)
+		v := w.core.Snapshot()
+		if !v.Machines[m].Served {
+			return fmt.Errorf("all is well, and machine %s is not served: %+v; %+v; %+v", w.names.machines[m], v.Machines[m], v.Collector, v.Faults)
+		}
+		w.step(control.InMachine(control.ID(m), control.Idle, 0))
+		w.settle(w.now + 5*time.Minute)
 	}
-	w.step(control.Input{Kind: control.MachineIs, State: uint8(control.Idle)})
-	w.settle(w.now + 5*time.Minute)
-	v = w.core.Snapshot()
+	v := w.core.Snapshot()
+	v.Faults = slices.DeleteFunc(v.Faults, func(f control.FaultView) bool { // nothing is ever started there
+		return f.Fault == control.GateNotShut && !w.used(int(f.ID))
+	})
 	if v.Collector.Commanded || w.plant.Powered() {
 		return fmt.Errorf("no rest: the collector is on: %+v", v.Collector)
 	}
@@ -267,6 +276,18 @@ func atRest(w *world, lines []string) error {
 		return fmt.Errorf("at rest %d gates are open", open)
 	}
 	return nil
+}
+
+// used tells whether a gate is on the way of a machine.
+func (w *world) used(gate int) bool {
+	for _, m := range w.p.Machines {
+		for _, h := range m.Hoods {
+			if slices.Contains(h.Gates, control.ID(gate)) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 func (w *world) strike(f Fault) {
