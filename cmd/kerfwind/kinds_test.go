@@ -598,7 +598,7 @@ func TestConverterKinds(t *testing.T) {
 				}
 				f.draw(8)
 				time.Sleep(3 * time.Second)
-				if s := run.live.Snapshot(); !s.Machines[0].Run || !s.Collectors[0].Commanded {
+				if s := run.live.Snapshot(); !s.Machines[0].Run || !s.Collector.Commanded {
 					t.Errorf("kind %s: with 8 A through the transformer no machine runs: %+v", k, s.Machines[0])
 				}
 				f.draw(0)
