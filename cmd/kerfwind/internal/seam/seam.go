@@ -158,7 +158,7 @@ type InForce struct {
 
 // Names are those of the things that numbers index.
 type Names struct {
-	Machines, Gates, Collectors, Outlets, Circuits, Stops []string
+	Machines, Gates, Collectors, Outlets, Circuits, Stops, Indicators []string
 }
 
 // Part is how a part of the program fares.

@@ -37,7 +37,7 @@ var (
 	recordedHello = seam.Hello{Program: "v1.2.3", PID: 4711, Unit: "barn", Boot: "B1", Simulated: true,
 		Clock: seam.Clock{Now: 90 * time.Second, Speed: 3, Wall: time.Date(2026, 12, 1, 8, 0, 0, 0, time.UTC), Trusted: true}}
 	recordedSnapshot = control.Snapshot{At: 89 * time.Second, Machines: []control.MachineView{{Sensed: control.Running, Run: true}},
-		Gates: []control.GateView{{Position: control.PositionOpen, Wanted: true}}, Collectors: []control.CollectorView{{Commanded: true, StartsLeft: -1}},
+		Gates: []control.GateView{{Position: control.PositionOpen, Wanted: true}}, Collector: control.CollectorView{Commanded: true, StartsLeft: -1},
 		Circuits: []control.Load{control.Fits, control.Over}, Stops: []control.Contact{control.Closed}, Faults: []control.FaultView{{Fault: control.SensorLost, ID: 1}}}
 	recordedState = seam.State{Seq: 12, Now: 90 * time.Second, Ready: true, Begun: true, Snapshot: recordedSnapshot,
 		Shop:  seam.InForce{Revision: 2, Name: "the barn", File: "/etc/kerfwind/shops/barn.toml", Why: "chosen", Chosen: true, Waiting: "shed.toml waits until the shop is at rest", Next: "/shed.toml"},

@@ -73,7 +73,7 @@ func StatusOf(h *seam.Hello, x *seam.State) *Status {
 	}
 	n := timeline.Names(x.Names)
 	st.Running, st.Moving = seam.Running(snap), !x.Rested
-	st.Latched, st.BinFull, st.Closed = snap.Latched, snap.BinFull, snap.ShopClosed
+	st.Latched, st.BinFull, st.Closed = snap.Latched(), snap.BinFull, snap.ShopClosed
 	st.things(snap, &n)
 	return st
 }
@@ -92,12 +92,10 @@ func (st *Status) things(snap *control.Snapshot, n *timeline.Names) {
 		g := &snap.Gates[i]
 		st.Gates = append(st.Gates, why(Thing{Name: n.Name(control.AGate, control.ID(i)), State: g.Position.String()}, g.Why, n))
 	}
-	for i := range snap.Collectors {
-		c := &snap.Collectors[i]
-		st.Collector = why(Thing{Name: n.Name(control.ACollector, control.ID(i)), State: collector(c)}, c.Why, n)
-		st.Collector.Why = n.CollectorReason(c.Why, c.Commanded)
-		st.StartsIn = c.StartsLeft
-	}
+	c := &snap.Collector
+	st.Collector = why(Thing{Name: n.Name(control.ACollector, 0), State: collector(c)}, c.Why, n)
+	st.Collector.Why = n.CollectorReason(c.Why, c.Commanded)
+	st.StartsIn = c.StartsLeft
 	for i := range snap.Outlets {
 		t := Thing{Name: n.Name(control.AnOutlet, control.ID(i)), State: "off", Until: seconds(snap.Outlets[i].RunOn)}
 		if snap.Outlets[i].Commanded {
@@ -106,7 +104,7 @@ func (st *Status) things(snap *control.Snapshot, n *timeline.Names) {
 		st.Outlets = append(st.Outlets, t)
 	}
 	for _, f := range snap.Faults {
-		e := control.Event{Kind: control.FaultRaised, Fault: f.Fault, ID: f.ID, At: f.Since}
+		e := control.Event{Kind: control.FaultRaised, Fault: f.Fault, Cause: f.Cause, ID: f.ID, At: f.Since}
 		st.Faults = append(st.Faults, Thing{Name: n.Name(f.Fault.Subject(), f.ID), State: f.Fault.String(), Why: timeline.Sentence(e, n)})
 	}
 }
