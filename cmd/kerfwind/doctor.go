@@ -22,9 +22,14 @@ import (
 	"kerfwind/control/drive"
 )
 
+// doctorFlags are the flags of doctor.
+type doctorFlags struct {
+	rig, shop, state, runtime string
+	json                      bool
+}
+
 func newDoctor() *cobra.Command {
-	var rigPath, shopPath, state, folder string
-	var asJSON bool
+	var f doctorFlags
 	cmd := &cobra.Command{
 		Use:   "doctor --rig FILE [--shop FILE]",
 		Short: "Look at the computer that the rig is plugged into, and say what to do",
@@ -43,66 +48,68 @@ since root may open everything: sudo -u kerfwind kerfwind doctor
 
 Exit code 1 if anything is bad.`,
 		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			o := doctor.Options{System: doctor.Here()}
-			o.Runtime = cmp.Or(folder, os.Getenv("RUNTIME_DIRECTORY"), "/run/kerfwind")
-			o.State = cmp.Or(state, os.Getenv("STATE_DIRECTORY"), "/var/lib/kerfwind")
-			if abs, err := filepath.Abs(o.State); err == nil {
-				o.State = abs
-			}
-			var err error
-			if o.Rig, err = config.LoadRig(rigPath); err != nil {
-				return &exitError{exitConfig, err}
-			}
-			if shopPath == "" {
-				// Who may not look into the folder does without.
-				if shopPath, err = daemon.ActiveShop(o.State); err != nil && !errors.Is(err, os.ErrPermission) {
-					return &exitError{exitConfig, err}
-				}
-			}
-			if shopPath != "" {
-				if o.Shop, err = config.LoadShop(shopPath, o.Rig); err != nil {
-					return &exitError{exitConfig, err}
-				}
-			}
-			o.Rig = o.Rig.Own()
-			o.Place = func(name string) string { return mqttlink.Place(name, filepath.Dir(rigPath)) }
-			o.Echo = func() (time.Duration, error) { return echo(cmd.Context(), o.Rig, filepath.Dir(rigPath)) }
-			o.Passwords = func(b []byte) error { _, err := panel.DecodePasswords(b); return err }
-			began := time.Now()
-			o.Scan = func(i int) error {
-				return rig.Kernel().Probe(o.Rig, i, func() time.Duration { return time.Since(began) })
-			}
-			o.Ask = func(bus string, address int) error { return drive.Ask(realRig().Hardware, bus, address) }
-			found := doctor.Examine(o)
-			if asJSON {
-				enc := json.NewEncoder(cmd.OutOrStdout())
-				enc.SetIndent("", "  ")
-				enc.SetEscapeHTML(false)
-				err = enc.Encode(struct {
-					Findings []doctor.Finding `json:"findings"`
-				}{found})
-			} else {
-				err = doctor.Write(cmd.OutOrStdout(), found)
-			}
-			switch n := doctor.Count(found, doctor.Bad); {
-			case err != nil:
-				return err
-			case n == 1:
-				return errors.New("1 thing is bad: see what to do about it above")
-			case n > 1:
-				return fmt.Errorf("%d things are bad: see what to do about them above", n)
-			}
-			return nil
-		},
+		RunE: func(cmd *cobra.Command, _ []string) error { return f.doctor(cmd) },
 	}
 	fl := cmd.Flags()
-	fl.StringVar(&rigPath, "rig", "/etc/kerfwind/rig.toml", "rig file")
-	fl.StringVar(&shopPath, "shop", "", "shop file: whom it tells of news is looked at too (default: the one that was chosen)")
-	fl.StringVar(&state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
-	fl.StringVar(&folder, "runtime", "", "folder of the socket and of the lock on the rig (default: systemd's, else /run/kerfwind)")
-	fl.BoolVar(&asJSON, "json", false, "print the findings as JSON")
+	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")
+	fl.StringVar(&f.shop, "shop", "", "shop file: whom it tells of news is looked at too (default: the one that was chosen)")
+	fl.StringVar(&f.state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
+	fl.StringVar(&f.runtime, "runtime", "", "folder of the socket and of the lock on the rig (default: systemd's, else /run/kerfwind)")
+	fl.BoolVar(&f.json, "json", false, "print the findings as JSON")
 	return cmd
+}
+
+func (f *doctorFlags) doctor(cmd *cobra.Command) error {
+	o := doctor.Options{System: doctor.Here()}
+	o.Runtime = cmp.Or(f.runtime, os.Getenv("RUNTIME_DIRECTORY"), "/run/kerfwind")
+	o.State = cmp.Or(f.state, os.Getenv("STATE_DIRECTORY"), "/var/lib/kerfwind")
+	if abs, err := filepath.Abs(o.State); err == nil {
+		o.State = abs
+	}
+	var err error
+	if o.Rig, err = config.LoadRig(f.rig); err != nil {
+		return &exitError{exitConfig, err}
+	}
+	if f.shop == "" {
+		// Who may not look into the folder does without.
+		if f.shop, err = daemon.ActiveShop(o.State); err != nil && !errors.Is(err, os.ErrPermission) {
+			return &exitError{exitConfig, err}
+		}
+	}
+	if f.shop != "" {
+		if o.Shop, err = config.LoadShop(f.shop, o.Rig); err != nil {
+			return &exitError{exitConfig, err}
+		}
+	}
+	o.Rig = o.Rig.Own()
+	o.Place = func(name string) string { return mqttlink.Place(name, filepath.Dir(f.rig)) }
+	o.Echo = func() (time.Duration, error) { return echo(cmd.Context(), o.Rig, filepath.Dir(f.rig)) }
+	o.Passwords = func(b []byte) error { _, err := panel.DecodePasswords(b); return err }
+	began := time.Now()
+	o.Scan = func(i int) error {
+		return rig.Kernel().Probe(o.Rig, i, func() time.Duration { return time.Since(began) })
+	}
+	o.Ask = func(bus string, address int) error { return drive.Ask(realRig().Hardware, bus, address) }
+	found := doctor.Examine(o)
+	if f.json {
+		enc := json.NewEncoder(cmd.OutOrStdout())
+		enc.SetIndent("", "  ")
+		enc.SetEscapeHTML(false)
+		err = enc.Encode(struct {
+			Findings []doctor.Finding `json:"findings"`
+		}{found})
+	} else {
+		err = doctor.Write(cmd.OutOrStdout(), found)
+	}
+	switch n := doctor.Count(found, doctor.Bad); {
+	case err != nil:
+		return err
+	case n == 1:
+		return errors.New("1 thing is bad: see what to do about it above")
+	case n > 1:
+		return fmt.Errorf("%d things are bad: see what to do about them above", n)
+	}
+	return nil
 }
 
 // echo sends a message through the broker of a rig and waits for it.
