@@ -19,11 +19,11 @@ const (
 	loudShare  = 0.4 // of the start level in crosstalk: its peaks are near the level
 	loudValues = 4   // after which no such sample is in the cycle
 
-	listenEach  = 16   // halves from one look at what a neighbour's current does here to the next
-	listenFor   = 8    // such looks before they count
-	heardFrom   = 0.1  // of the start level: less crosstalk does not matter
-	heardMargin = 1.5  // on what was heard
-	heardLeast  = 0.25 // of the most that is possible: what is heard may be in part undone by a standby load
+	listenEach  = 16       // halves from one look at what a neighbour's current does here to the next
+	listenFor   = 8        // such looks before they count
+	heardFrom   = 0.1      // of the start level: less crosstalk does not matter
+	heardMargin = 1.5      // on what was heard
+	heardLeast  = 1.0 / 16 // of the most that is possible: what is heard may be in part undone by a standby load
 
 	lastingShare = 0.6 // of the start level that a half carries in which the machine runs
 	keptHalves   = 4

@@ -3,11 +3,72 @@ package sensor
 import "math"
 
 const (
-	knownLeft  = 0.125 // of the most crosstalk that is possible stays uncertain once it is known
-	knownFrom  = 16    // halves of a neighbour's heavy current tell how much of it a channel shows
-	knownFirst = 8     // such halves give a first figure, which the others must fit
-	knownUp    = 1.5   // times the current with which it was found, since a standby load falsifies it
+	knownLeft  = 0.0025 // of a neighbour's current stays uncertain once its crosstalk is known,
+	knownOff   = 0.06   // and of that crosstalk,
+	clipOff    = 0.1    // more where the neighbour's current is beyond the range
+	knownFrom  = 16     // halves of a neighbour's heavy current tell how much of it a channel shows
+	knownFirst = 8      // such halves give a first figure, which the others must fit
+	knownUp    = 1.5    // times the current with which it was found, since a standby load falsifies it
+
+	firstFrom   = 12   // halves after which what a channel shows of a neighbour it has not heard before is weighed
+	firstLeft   = 2    // times as uncertain
+	firstOpen   = 60   // halves in which that figure still follows, so that a start within the inrush comes out as it falls
+	varied      = 0.02 // spread of the neighbour's current, as a share of its power, which tells crosstalk from a steady current of the channel's own
+	steadyShare = 0.15 // of the current, by which it changes at most from half to half
+	shareSlack  = 1.1  // times the most that is possible: no crosstalk is more
+	hearFor     = 128  // halves of a loud current that are heard in any case
 )
+
+// Share is how much of another channel's current a channel shows, as a complex
+// share of the fundamental: the part in phase and the part a quarter ahead.
+type Share struct {
+	Channel, Of int     // of the rig
+	Re, Im      float64 // share
+	Amps        float64 // of the other channel: up to half as much again it holds
+}
+
+// Size is the share without its phase.
+func (s Share) Size() float64 { return math.Sqrt(float64(s.Re*s.Re) + float64(s.Im*s.Im)) }
+
+// Shares appends what is known of crosstalk, in order of the channels in the scan.
+func (d *Detector) Shares(out []Share) []Share {
+	for i := range d.ch {
+		c := &d.ch[i]
+		for k := range c.pairs {
+			if f := &c.pairs[k]; f.square > 0 {
+				z := f.share()
+				out = append(out, Share{c.number, d.ch[k].number, z.re, z.im, f.most() / knownUp})
+			}
+		}
+	}
+	return out
+}
+
+// know takes over what was known of crosstalk, as if it had been heard for a while.
+func (d *Detector) know(shares []Share) {
+	for _, s := range shares {
+		for i := range d.ch {
+			for k := range d.ch {
+				if c := &d.ch[i]; i != k && c.number == s.Channel && d.ch[k].number == s.Of && s.Amps > 0 && s.Size() < 1 {
+					sq := float64(knownFrom * s.Amps * s.Amps)
+					c.pairs[k] = fit{amps: knownFrom * s.Amps, square: sq, cross: vector{float64(s.Re * sq), float64(s.Im * sq)}}
+				}
+			}
+		}
+	}
+}
+
+// vector is a fundamental in amperes, or a share of one: in phase with the loudest
+// channel, and a quarter ahead of it.
+type vector struct{ re, im float64 }
+
+func (v vector) square() float64 { return float64(v.re*v.re) + float64(v.im*v.im) }
+func (v vector) size() float64   { return math.Sqrt(v.square()) }
+
+// less is v without so much of a share.
+func (v vector) less(share vector, amps float64) vector {
+	return vector{v.re - float64(share.re*amps), v.im - float64(share.im*amps)}
+}
 
 // hearing takes the fundamental of every channel while one is so loud that its
 // crosstalk could start another, since amplitudes do not tell crosstalk from a
@@ -17,14 +78,16 @@ const (
 // converter clips it.
 type hearing struct {
 	on       bool
-	halves   int     // since it is
-	co, si   float64 // the oscillator at the next sample
-	dco, dsi float64 // its turn in a sample
-	n        float64 // samples in a half, for which the turn was made
-	sum      sums    // this half
-	psum     sums    // the half before
-	csum     sums    // the next half's share of the split sample
-	cycle    cycle   // that ends with this half
+	halves   int      // since it is
+	with     *channel // that is loud
+	age      int      // halves since it is
+	co, si   float64  // the oscillator at the next sample
+	dco, dsi float64  // its turn in a sample
+	n        float64  // samples in a half, for which the turn was made
+	sum      sums     // this half
+	psum     sums     // the half before
+	csum     sums     // the next half's share of the split sample
+	cycle    cycle    // that ends with this half
 }
 
 // cycle is what hearing found in one.
@@ -34,6 +97,9 @@ type cycle struct {
 	inv           float64 // 1 / samples
 	shown, amps   float64 // fundamental of the loudest channel, and what it is without clipping, A
 	others        float64 // sum of the other channels' currents, A
+	harmonics     float64 // square of the loudest channel's current without its fundamental, A²; 0 beyond its range
+	clipped       bool
+	steady        bool // the cycle before had much the same
 }
 
 // sums are those of the oscillator itself.
@@ -50,12 +116,11 @@ type phasor struct{ c, s float64 }
 type fit struct {
 	amps   float64 // sum of the other's current, A
 	square float64 // sum of its square
-	cross  float64 // sum of it times what shows of it
+	cross  vector  // sum of it times what shows of it
 }
 
-// share is the share of the other's current that shows, negative where it comes
-// the other way round.
-func (f *fit) share() float64 { return f.cross / f.square }
+// share is the share of the other's current that shows.
+func (f *fit) share() vector { return vector{f.cross.re / f.square, f.cross.im / f.square} }
 
 // most is the other's current up to which that holds, in amperes, or 0.
 func (f *fit) most() float64 {
@@ -69,9 +134,26 @@ func (f *fit) most() float64 {
 type session struct {
 	with   *channel // nil = none
 	void   bool     // there was more than the neighbour
+	shut   bool     // the neighbour goes on, but it is no longer heard from its beginning on
 	agreed float64  // the most of the neighbour's current at which what was known explained the channel's, A
 	halves int
+	shown  vector // sum of what the channel shows
 	fit
+}
+
+// first is the share of a neighbour that was not heard before, as far as this
+// session tells. Where the neighbour's current has changed, a steady current of the
+// channel's own does not count.
+func (s *session) first() vector {
+	n := float64(s.halves)
+	spread := s.square - float64(s.amps/n*s.amps)
+	if spread < float64(varied*s.square) {
+		return s.share()
+	}
+	return vector{
+		(s.cross.re - float64(s.shown.re/n*s.amps)) / spread,
+		(s.cross.im - float64(s.shown.im/n*s.amps)) / spread,
+	}
 }
 
 // begin sets the turn of the oscillator for halves of n samples.
@@ -84,7 +166,7 @@ func (h *hearing) begin(n float64) {
 
 // start switches on, from the next sample on.
 func (h *hearing) start(n float64) {
-	*h = hearing{on: true, co: 1}
+	*h = hearing{on: true, co: 1, with: h.with, age: h.age}
 	h.begin(n)
 }
 
@@ -144,18 +226,30 @@ func (d *Detector) hearSplit(part []float32, w float64) {
 	h.next()
 }
 
-// heardHalf ends a half of hearing: it begins, goes on or ends with how loud the
-// loudest channel is.
+// heardHalf ends a half of hearing. It begins when a channel becomes loud, and
+// goes on while another shows something that must be told from crosstalk.
 func (d *Detector) heardHalf(g *half) {
 	h := &d.hearing
 	loud := float64(g.crosstalk*g.most) >= float64(loudShare*d.weakest)
-	switch {
-	case loud && !h.on:
+	if !loud || g.loudest != h.with {
+		if h.with != nil {
+			for k := range d.ch {
+				d.ch[k].hush()
+			}
+		}
+		h.with, h.age = nil, 0
+		if loud {
+			h.with = g.loudest
+		}
+	}
+	h.age = min(h.age+1, hearFor+1)
+	switch hear := loud && (h.age <= hearFor || d.doubtful()); {
+	case hear && !h.on:
 		h.start(d.n)
 		for k := range d.ch {
 			d.ch[k].z = phasor{}
 		}
-	case loud:
+	case hear:
 		h.halves++
 		h.psum, h.sum = h.sum, h.csum
 		for k := range d.ch {
@@ -163,16 +257,25 @@ func (d *Detector) heardHalf(g *half) {
 			c.pz, c.z = c.z, c.cz
 		}
 	case h.on:
-		d.deafen()
+		h.on = false
+		for k := range d.ch {
+			d.ch[k].session.shut = true
+		}
 	}
 }
 
-// deafen ends the hearing.
-func (d *Detector) deafen() {
-	d.hearing.on = false
+// doubtful reports whether a channel shows what crosstalk may be, or may hide.
+func (d *Detector) doubtful() bool {
 	for k := range d.ch {
-		d.ch[k].hush()
+		c := &d.ch[k]
+		if c == d.hearing.with || c.fault != 0 {
+			continue
+		}
+		if !c.run && c.amps >= c.rest || c.run && c.below != never {
+			return true
+		}
 	}
+	return false
 }
 
 // hearCycle finds the fundamentals of the cycle that ends with this half, and
@@ -180,7 +283,7 @@ func (d *Detector) deafen() {
 // the split sample.
 func (d *Detector) hearCycle(g *half) {
 	h := &d.hearing
-	if h.halves < 2 || g.loudest == nil || !h.solve(g) {
+	if h.halves < 2 || g.loudest == nil || g.loudest != h.with || !h.solve(g) {
 		return
 	}
 	for k := range d.ch {
@@ -208,6 +311,7 @@ func (h *hearing) solve(g *half) bool {
 		return false
 	}
 	y := &h.cycle
+	was := y.amps
 	*y = cycle{c: t.c, s: t.s, icc: ss / det, ics: -cs / det, iss: cc / det, inv: g.inv}
 	p := y.product(g.loudest, g.loudest)
 	if !(p > 0) {
@@ -216,24 +320,53 @@ func (h *hearing) solve(g *half) bool {
 	y.shown = math.Sqrt(p)
 	y.amps = y.shown
 	if g.loudest.amps > g.loudest.clipFrom {
+		y.clipped = true
 		y.amps = max(y.shown, g.loudest.sine())
+	} else {
+		y.harmonics = max(0, float64(g.loudest.amps*g.loudest.amps)-p)
 	}
+	// Where it begins or ends within a cycle, a share that is out of phase is another.
+	y.steady = math.Abs(y.amps-was) < float64(steadyShare*y.amps)
 	return true
+}
+
+// sums are those of a channel about its mean.
+func (y *cycle) sums(a *channel) (c, s float64) {
+	return a.z.c + a.pz.c - float64(a.mean*y.c), a.z.s + a.pz.s - float64(a.mean*y.s)
 }
 
 // product is that of the fundamentals of two channels, in A².
 func (y *cycle) product(a, b *channel) float64 {
-	ac, as := a.z.c+a.pz.c-float64(a.mean*y.c), a.z.s+a.pz.s-float64(a.mean*y.s)
-	bc, bs := b.z.c+b.pz.c-float64(b.mean*y.c), b.z.s+b.pz.s-float64(b.mean*y.s)
+	ac, as := y.sums(a)
+	bc, bs := y.sums(b)
 	p := float64(ac*(float64(y.icc*bc)+float64(y.ics*bs))) + float64(as*(float64(y.ics*bc)+float64(y.iss*bs)))
 	return float64(p * y.inv * a.scale * b.scale)
 }
 
-// without is the channel's current without the given share of the loudest one.
-// along is its part in phase with that, negative where it is opposite.
-func (c *channel) without(y *cycle, along, share float64) float64 {
-	left := along - float64(share*y.amps)
-	return math.Sqrt(max(0, float64(c.amps*c.amps)-float64(along*along)+float64(left*left)))
+// of is the fundamental of a channel against that of the loudest one.
+func (y *cycle) of(c, loudest *channel) vector {
+	ac, as := y.sums(c)
+	bc, bs := y.sums(loudest)
+	a1, a2 := float64(y.icc*ac)+float64(y.ics*as), float64(y.ics*ac)+float64(y.iss*as)
+	b1, b2 := float64(y.icc*bc)+float64(y.ics*bs), float64(y.ics*bc)+float64(y.iss*bs)
+	across := float64((float64(a1*b2) - float64(a2*b1)) / 2 * c.scale * loudest.scale)
+	return vector{y.product(c, loudest) / y.shown, across / y.shown}
+}
+
+// without is the channel's current without the given share of the loudest one,
+// of whose fundamental it shows z.
+func (c *channel) without(y *cycle, z, share vector) float64 {
+	rest := max(0, float64(c.amps*c.amps)-z.square()-float64(share.square()*y.harmonics))
+	return math.Sqrt(rest + z.less(share, y.amps).square())
+}
+
+// uncertain is what may be wrong with a share, in amperes.
+func (y *cycle) uncertain(share vector) float64 {
+	off := knownOff
+	if y.clipped {
+		off += clipOff
+	}
+	return float64((knownLeft + float64(off*share.size())) * y.amps)
 }
 
 // hearIdle learns how much of the loudest neighbour's current the channel shows
@@ -242,26 +375,28 @@ func (c *channel) without(y *cycle, along, share float64) float64 {
 // shows when the inrush is over.
 func (c *channel) hearIdle(g *half) {
 	s := &c.session
-	if s.with != g.loudest {
-		*s = session{}
-	}
 	if g.loudest == c || c.run || c.fault != 0 || c.good < recoverValues || !c.chained {
 		return
 	}
 	s.with = g.loudest
 	y := g.heard
-	along := y.product(c, g.loudest) / y.shown
-	quiet := c.rest + float64(knownLeft*g.crosstalk*y.amps)
-	if f := &c.pairs[g.loudest.index]; f.square > 0 && c.without(y, along, f.share()) < quiet {
+	z := y.of(c, g.loudest)
+	if f := &c.pairs[g.loudest.index]; f.square > 0 && c.without(y, z, f.share()) < c.rest+y.uncertain(f.share()) {
 		s.agreed = max(s.agreed, y.amps)
 	}
-	if s.halves >= knownFirst && c.without(y, along, s.share()) >= quiet {
-		s.void = true
+	if s.shut || !y.steady || s.halves >= firstOpen && s.void {
+		return
+	}
+	if s.halves >= knownFirst {
+		if share := s.share(); c.without(y, z, share) >= c.rest+y.uncertain(share) {
+			s.void = true
+		}
 	}
 	s.halves++
 	s.amps += y.amps
 	s.square += float64(y.amps * y.amps)
-	s.cross += float64(along * y.amps)
+	s.shown = vector{s.shown.re + z.re, s.shown.im + z.im}
+	s.cross = vector{s.cross.re + float64(z.re*y.amps), s.cross.im + float64(z.im*y.amps)}
 }
 
 // hush ends the session. Earlier ones that agree with it count by half.
@@ -271,7 +406,8 @@ func (c *channel) hush() {
 		if s.agreed == 0 {
 			*f = fit{}
 		}
-		f.amps, f.square, f.cross = f.amps/2+s.amps, f.square/2+s.square, f.cross/2+s.cross
+		f.amps, f.square = f.amps/2+s.amps, f.square/2+s.square
+		f.cross = vector{f.cross.re/2 + s.cross.re, f.cross.im/2 + s.cross.im}
 	}
 	c.session = session{}
 }
@@ -286,12 +422,20 @@ func (c *channel) own(g *half) (amps, extra float64) {
 	if y == nil || g.loudest == c {
 		return c.amps, most
 	}
-	f := &c.pairs[g.loudest.index]
-	if y.amps > f.most() || !c.run && y.amps > float64(knownUp*c.session.agreed) {
+	z := y.of(c, g.loudest)
+	others := float64(g.crosstalk * max(0, y.others-c.full()))
+	f, t := &c.pairs[g.loudest.index], &c.session
+	switch {
+	case y.amps <= f.most() && (c.run || y.amps <= float64(knownUp*t.agreed)):
+		share := f.share()
+		amps, extra = c.without(y, z, share), y.uncertain(share)
+	case !c.run && t.with == g.loudest && t.halves >= firstFrom && t.first().size() <= float64(shareSlack*g.crosstalk):
+		share := t.first()
+		amps, extra = c.without(y, z, share), float64(firstLeft*y.uncertain(share))
+	default:
 		return c.amps, most
 	}
-	amps = c.without(y, y.product(c, g.loudest)/y.shown, f.share())
-	extra = float64(g.crosstalk * (float64(knownLeft*y.amps) + max(0, y.others-c.full())))
+	extra += others
 	if c.amps-most > amps-extra {
 		return c.amps, most // more than all that is possible
 	}

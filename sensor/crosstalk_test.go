@@ -157,3 +157,42 @@ func TestOtherCurrent(t *testing.T) {
 		}
 	}
 }
+
+// TestShares: the share of each pair, with its phase, is told, and a detector that is
+// given it knows it.
+func TestShares(t *testing.T) {
+	p := counts()
+	p.Channels = append(p.Channels, p.Channels[0])
+	p.Channels[1].Channel = 7
+	for _, c := range []struct{ size, turn float64 }{{0.05, 0}, {0.08, 0.1}, {0.03, 0.5}, {0.04, 0.7}} {
+		raw := samples(2*2000*4, 2*2000, func(t float64) float64 {
+			n := int(math.Round(t * 4000))
+			x, amps := 50*float64(n/2)/2000, 20.0
+			if t < 1 || t > 3 {
+				amps = 0
+			}
+			if n%2 == 0 {
+				x, amps = x+c.turn, amps*c.size
+			}
+			return math.Round(2048 + amps*sine(x)/0.024)
+		})
+		d := newDetector(t, p)
+		d.Feed(&sensor.Frame{Channels: 2, Rate: 2000, Raw: raw}, nil)
+		got := d.Shares(nil)
+		if len(got) != 1 || got[0].Channel != 0 || got[0].Of != 7 {
+			t.Errorf("share %g: %+v", c.size, got)
+			continue
+		}
+		s := got[0]
+		re, im := c.size*math.Cos(2*math.Pi*c.turn), c.size*math.Sin(2*math.Pi*c.turn)
+		if math.Hypot(s.Re-re, s.Im-im) > 0.002 || math.Abs(s.Size()-c.size) > 0.002 || math.Abs(s.Amps-20/math.Sqrt2) > 0.5 {
+			t.Errorf("share %g %+gi: %+v", re, im, s)
+		}
+		q := p
+		q.Shares = append(got, sensor.Share{Channel: 3, Of: 0, Re: 0.1, Amps: 5})
+		again := newDetector(t, q).Shares(nil)
+		if len(again) != 1 || math.Hypot(again[0].Re-s.Re, again[0].Im-s.Im) > 1e-9 || math.Abs(again[0].Amps-s.Amps) > 1e-9 {
+			t.Errorf("%+v became %+v", s, again)
+		}
+	}
+}

@@ -104,6 +104,7 @@ func New(p Params) (*Detector, error) {
 		c.index, c.pairs = i, make([]fit, len(d.ch))
 		d.weakest = min(d.weakest, c.start)
 	}
+	d.know(p.Shares)
 	d.comparable = canCompare(d.ch)
 	return d, nil
 }
@@ -189,7 +190,7 @@ func (d *Detector) timeOf(i uint64) time.Duration {
 // start begins a run with scan i: a new grid, and no half before this one.
 func (d *Detector) start(i uint64) {
 	d.open = true
-	d.hearing.on = false
+	d.hearing = hearing{}
 	d.begin(0)
 	d.halves += keptHalves // none of the halves before the gap counts
 	d.from = d.timeOf(i)

@@ -14,8 +14,9 @@ const DefaultStale = 300 * time.Millisecond
 // minScale and maxScale bound the amperes per raw unit that make sense.
 const minScale, maxScale = 1e-9, 1e6
 
-// DefaultCrosstalk is common practice for clamps side by side, no source.
-const DefaultCrosstalk = 0.02
+// DefaultCrosstalk is more than clamps side by side have shown, and cables laid
+// together: common practice, no source.
+const DefaultCrosstalk = 0.08
 
 // DefaultFalseStarts is a year.
 const DefaultFalseStarts = 365 * 24 * time.Hour
@@ -42,6 +43,10 @@ type Params struct {
 	// channel carries a heavy current, a start needs that much more, until it is known how
 	// much of it the channel shows.
 	Crosstalk float64
+
+	// Shares is what is known of the crosstalk of single pairs, see
+	// [Detector.Shares]. Pairs of other channels are passed over.
+	Shares []Share
 
 	// FalseStarts is the mean time between false starts of one channel that
 	// noise may cause, for channels with learned idle figures; 0 =

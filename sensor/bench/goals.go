@@ -30,14 +30,14 @@ func (g *goals) starts(kind string, bits int, busy bool, method string, t *tally
 	if t.starts == 0 || t.missed+t.wrong+t.double > 0 {
 		g.miss("%s: %d starts, %d missed, %d false, %d double", row, t.starts, t.missed, t.wrong, t.double)
 	}
-	cycles := func(p float64) float64 { return share(t.delays, p).Seconds() * mains }
+	cycles := func(p float64) float64 { return shareOf(t.delays, p).Seconds() * mains }
 	if median := cycles(0.5); median > goalMedian {
 		g.miss("%s: median delay %.2f cycles, at most %g", row, median, goalMedian)
 	}
 	if d := cycles(0.99); d > goalSlow {
 		g.miss("%s: 99 %% of the delays %.2f cycles, at most %d", row, d, goalSlow)
 	}
-	if d := share(t.stops, 1) - stopHold; d > goalStop {
+	if d := shareOf(t.stops, 1) - stopHold; d > goalStop {
 		g.miss("%s: a stop %v beyond the hold, at most %v", row, d, goalStop)
 	}
 }

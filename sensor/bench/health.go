@@ -51,9 +51,9 @@ func (s site) params(channels int) sensor.Params {
 	return p
 }
 
-// scene feeds a detector scan by scan made by wave, which gives raw values before
+// play feeds a detector scan by scan made by wave, which gives raw values before
 // rounding and clipping, and calls see with each reading until that says stop.
-func (s site) scene(p sensor.Params, seconds float64, wave func(t float64, raw []float64), see func(r *sensor.Reading) bool) {
+func (s site) play(p sensor.Params, seconds float64, wave func(t float64, raw []float64), see func(r *sensor.Reading) bool) *sensor.Detector {
 	d, err := sensor.New(p)
 	if err != nil {
 		panic(err) // the parameters are made here
@@ -75,11 +75,12 @@ func (s site) scene(p sensor.Params, seconds float64, wave func(t float64, raw [
 		out = d.Feed(&f, out[:0])
 		for i := range out {
 			if !see(&out[i]) {
-				return
+				return d
 			}
 		}
 		f.Index += 64
 	}
+	return d
 }
 
 // sine is one of so many cycles.
@@ -104,7 +105,7 @@ func benchStuck(w io.Writer, codes int, seed uint64, g *goals) {
 				code[c] = math.Floor(rng.Float64() * s.codes())
 			}
 			left := min(eight, codes-tried)
-			s.scene(s.params(eight), 68, func(t float64, raw []float64) {
+			s.play(s.params(eight), 68, func(t float64, raw []float64) {
 				for c := range raw {
 					raw[c] = s.codes()/2 + s.noise*rng.NormFloat64()
 					if c%2 == 0 && t > 2 {
@@ -279,7 +280,7 @@ func breakOne(rng *rand.Rand, s site, kind breakage, running bool) (at float64, 
 	if running {
 		was = sensor.Running
 	}
-	s.scene(s.params(3), breaks+60, func(t float64, raw []float64) {
+	s.play(s.params(3), breaks+60, func(t float64, raw []float64) {
 		for c := range raw {
 			raw[c] = b.hiss()
 		}
@@ -344,7 +345,7 @@ func benchQuiet(w io.Writer, hours float64, seed uint64, g *goals) {
 			}
 		}
 		was := map[int]sensor.Health{}
-		s.scene(p, hours*3600/channels/float64(len(siteRates)), func(t float64, raw []float64) {
+		s.play(p, hours*3600/channels/float64(len(siteRates)), func(t float64, raw []float64) {
 			r := rng.Uint64()
 			hum := sine(s.hz * t)
 			drift := s.codes() * 0.02 * sine(t/3600)

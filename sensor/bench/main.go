@@ -3,11 +3,11 @@
 // and a one-cycle RMS with hysteresis.
 //
 //	go run ./sensor/bench -starts 2000 -idle 1000
-//	go run ./sensor/bench -starts 400 -idle 15 -steps 0 -codes 8 -broken 20 -healthy 2 -goals
+//	go run ./sensor/bench -starts 400 -idle 15 -steps 0 -codes 8 -broken 20 -beside 40 -healthy 2 -goals
 //
 // It prints tables: starts and stops of each kind of machine; false starts in
 // idle hours with crosstalk, standby loads and spikes; delays against Lorden's
-// bound; stuck codes, broken sensors and healthy ones over rates, mains and bits. With -goals it fails where the detector misses a goal.
+// bound; crosstalk, stuck codes, broken sensors and healthy ones over rates, mains and bits. With -goals it fails where the detector misses a goal.
 package main
 
 import (
@@ -31,6 +31,7 @@ func run(w io.Writer, args []string) error {
 	steps := fs.Int("steps", 400, "steps of each size for the comparison with Lorden's bound; 0 = skip")
 	codes := fs.Int("codes", 100, "codes at which a channel sticks, for each rate and mains; 0 = skip")
 	broken := fs.Int("broken", 100, "broken sensors of each kind; 0 = skip")
+	beside := fs.Int("beside", 100, "starts of a neighbour whose current shows, for each share; 0 = skip")
 	healthy := fs.Float64("healthy", 24, "hours of healthy quiet channels; 0 = skip")
 	rate := fs.Float64("rate", 2000, "scans a second")
 	frames := fs.Int("frames", 0, "only feed so many frames of 80 samples, for counting instructions")
@@ -59,6 +60,9 @@ func run(w io.Writer, args []string) error {
 	}
 	if *broken > 0 {
 		benchFaults(w, *broken, *seed, &g)
+	}
+	if *beside > 0 {
+		benchBeside(w, *beside, *seed, &g)
 	}
 	if *healthy > 0 {
 		benchQuiet(w, *healthy, *seed, &g)

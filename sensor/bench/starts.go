@@ -70,8 +70,8 @@ func benchStarts(w io.Writer, starts int, rate float64, seed uint64, g *goals) e
 				ms := func(d time.Duration) float64 { return 1000 * (d - stopHold).Seconds() }
 				fmt.Fprintf(w, "%-24s %-4d %-5s %-16s %6d %6d %6d %6d  %6.2f %6.2f %6.2f  %6.0f %6.0f %6.0f\n",
 					kind.name, bits, shop, names[i], t.starts, t.missed, t.wrong, t.double,
-					cycles(share(t.delays, 0.5)), cycles(share(t.delays, 0.99)), cycles(share(t.delays, 1)),
-					ms(share(t.stops, 0.5)), ms(share(t.stops, 0.99)), ms(share(t.stops, 1)))
+					cycles(shareOf(t.delays, 0.5)), cycles(shareOf(t.delays, 0.99)), cycles(shareOf(t.delays, 1)),
+					ms(shareOf(t.stops, 0.5)), ms(shareOf(t.stops, 0.99)), ms(shareOf(t.stops, 1)))
 			}
 		}
 	}
@@ -79,8 +79,8 @@ func benchStarts(w io.Writer, starts int, rate float64, seed uint64, g *goals) e
 	return nil
 }
 
-// share is the value that the given share of d does not exceed.
-func share(d []time.Duration, p float64) time.Duration {
+// shareOf is the value that the given share of d does not exceed.
+func shareOf(d []time.Duration, p float64) time.Duration {
 	if len(d) == 0 {
 		return 0
 	}

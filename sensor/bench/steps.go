@@ -62,7 +62,7 @@ func benchSteps(w io.Writer, steps int, seed uint64) {
 		halves := 2 * mains * sum / float64(max(1, len(delays)))
 		bound := math.Log(every.Seconds()*2*mains) / (delta * delta / 4)
 		fmt.Fprintf(w, "%6.1f %6d %8d %8.1f %8.1f %8.1f %8.2f\n", delta, steps, missed, halves,
-			2*mains*share(delays, 0.99).Seconds(), bound, halves/bound)
+			2*mains*shareOf(delays, 0.99).Seconds(), bound, halves/bound)
 	}
 	fmt.Fprintln(w)
 }
