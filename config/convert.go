@@ -119,7 +119,7 @@ func (s *Shop) sensor(amperes bool) []sensor.Params {
 	for a := range s.Rig.ADCs {
 		out[a] = s.Rig.detector(a, amperes)
 		p := &out[a]
-		p.Mains, p.HoldMains = s.Mains.Frequency, s.Mains.Exact
+		p.Mains, p.HoldMains, p.Shares = s.Mains.Frequency, s.Mains.Exact, s.shares
 		for i := range p.Channels {
 			c := &p.Channels[i]
 			u := &use[c.Channel]

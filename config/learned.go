@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 
 	"kerfwind/sensor"
 )
@@ -82,6 +83,32 @@ func (s *Shop) Learn(l *sensor.Learned) {
 		}
 		s.idle[ch] = c.Idle
 	}
+	s.hears(l)
+}
+
+// hears puts in force what each channel has been learned to show of others.
+func (s *Shop) hears(l *sensor.Learned) {
+	s.shares = nil
+	find := func(key string) int {
+		return slices.IndexFunc(s.Rig.Channels, func(c Channel) bool { return strings.HasPrefix(key, c.Name+": ") })
+	}
+	for _, p := range l.Pairs {
+		a, b := find(p.Channel), find(p.Of)
+		if a < 0 || b < 0 || a == b || sensor.SensorKey(s.Rig.Channels[a].Name, s.Rig.Calibration(a)) != p.Channel ||
+			sensor.SensorKey(s.Rig.Channels[b].Name, s.Rig.Calibration(b)) != p.Of {
+			continue
+		}
+		s.shares = append(s.shares, sensor.Share{Channel: a, Of: b, Re: p.Re, Im: p.Im, Amps: p.Amps})
+	}
+}
+
+// Pairs puts shares into the form in which they are kept.
+func (r *Rig) Pairs(shares []sensor.Share, when string) []sensor.LearnedPair {
+	var out []sensor.LearnedPair
+	for _, x := range shares {
+		out = append(out, sensor.LearnedPair{Channel: r.Sensors([]int{x.Channel})[0], Of: r.Sensors([]int{x.Of})[0], Re: x.Re, Im: x.Im, Amps: x.Amps, Learned: when})
+	}
+	return out
 }
 
 // learn puts the learned levels of one machine, or of the collector, in force.
@@ -130,6 +157,17 @@ func (s *Shop) learn(l *sensor.Learned, name string, channels []int, circuit int
 	}
 }
 
+// BelowWords says that a channel carried a current that stayed below its start
+// level, and which level would see it. It is empty where there was none.
+func BelowWords(name string, b *sensor.Below, start float64) string {
+	peak, level, ok := b.Missed(start)
+	if !ok {
+		return ""
+	}
+	return fmt.Sprintf("%s reached %s and no more, %s below its start level of %s: a level of %s would see it. Learn its machine, or write the level in the shop file",
+		name, amps(peak), amps(start-peak), amps(start), amps(level))
+}
+
 // warn adds a warning that has no place in a file.
 func (s *Shop) warn(message, remedy string) {
 	s.Warnings = append(s.Warnings, Problem{File: s.File, Message: message, Remedy: remedy})
@@ -158,5 +196,11 @@ func (s *Shop) describeIdleLevels(p *page) {
 			p.line(0, "Learned of idle channels, for weak starts")
 		}
 		p.line(1, "%s: %s, spread %s", s.Rig.Channels[ch].Name, amps(idle.Mean), amps(idle.Spread))
+	}
+	for i, x := range s.shares {
+		if i == 0 {
+			p.line(0, "Learned of channels that hear each other")
+		}
+		p.line(1, "%s", x.Words(s.Rig.Channels[x.Channel].Name, s.Rig.Channels[x.Of].Name))
 	}
 }

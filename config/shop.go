@@ -29,6 +29,7 @@ type Shop struct {
 	Defaults   []Default      // what the file leaves out
 	Warnings   []Problem      // what is doubtful, or what this rig cannot know here
 	network    *duct.Network  // see Duct
+	shares     []sensor.Share // what channels hear of each other, see Learn
 	idle       []sensor.Level // by channel, see Learn; nil: nothing learned
 }
 

@@ -57,6 +57,7 @@ type half struct {
 	crosstalk    float64
 	evidence     float64 // a weak start needs this much
 	alike        bool    // all channels show the same
+	unsure       bool    // the cycle may have the wrong length
 	heard        *cycle  // with the fundamentals; nil = there is no hearing
 }
 

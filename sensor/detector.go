@@ -113,6 +113,15 @@ func New(p Params) (*Detector, error) {
 // given or assumed.
 func (d *Detector) Mains() (hz float64, measured bool) { return d.mains.hz, d.mains.measured }
 
+// MainsDoubt says in a sentence that the mains was measured to be another than
+// Params.Mains. It is empty where it was not.
+func (d *Detector) MainsDoubt() string {
+	if !d.mains.measured {
+		return ""
+	}
+	return MainsDoubt(d.mains.hz, d.mains.nominal)
+}
+
 // Feed takes one frame and appends its readings to out: for each half cycle
 // one of each used channel that has a full cycle of good samples, and one
 // when a channel becomes unknown for want of them. They come in order of time,
@@ -332,7 +341,7 @@ func (d *Detector) split(raw []float32, index uint64, i int, out []Reading) []Re
 // closeHalf makes the readings of the cycle that ends at the instant at.
 func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 	g := half{
-		at: at, from: d.pfrom, index: d.halves, cycle: d.cycle, n: d.n, pn: d.pn, inv: 1 / (d.n + d.pn), left: 1 - d.last,
+		at: at, from: d.pfrom, index: d.halves, cycle: d.cycle, n: d.n, pn: d.pn, unsure: d.mains.unsure(d.rate), inv: 1 / (d.n + d.pn), left: 1 - d.last,
 		crosstalk: d.crosstalk, evidence: d.evidence,
 	}
 	for k := range d.ch {
@@ -384,7 +393,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 	}
 	out = slices.Grow(out, len(d.ch))
 	before := len(out)
-	var strongest *channel
+	var strongest, another *channel // that run; another is the first after the one last followed
 	for k := range d.ch {
 		c := &d.ch[k]
 		if !c.prevOK || c.bad {
@@ -417,6 +426,9 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		if c.verdict == Running && (strongest == nil || amps > strongest.amps) {
 			strongest = c
 		}
+		if c.verdict == Running && d.followed != nil && (another == nil || another.index <= d.followed.index && c.index > d.followed.index) {
+			another = c
+		}
 		c.roll()
 	}
 	d.heardHalf(&g)
@@ -429,10 +441,19 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		} else {
 			d.mains.rest()
 		}
-	} else if strongest != nil && d.mains.begin(strongest.col, strongest.mean, strongest.amps/strongest.scale) {
+	} else if strongest = d.turn(strongest, another); strongest != nil && d.mains.begin(strongest.col, strongest.mean, strongest.amps/strongest.scale) {
 		d.followed = strongest
 	}
 	return out
+}
+
+// turn is the channel on which the mains frequency is looked for: the strongest or,
+// where it gave none for a while, another.
+func (d *Detector) turn(strongest, another *channel) *channel {
+	if d.mains.failed >= tries && another != nil {
+		return another
+	}
+	return strongest
 }
 
 // follow hands k scans from scan i on to the frequency tracker.

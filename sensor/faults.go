@@ -178,7 +178,9 @@ func (c *channel) symptom(g *half) (h Health, hold time.Duration) {
 	if c.fault != 0 {
 		slack = float64(2 * biasSlack * c.half)
 	}
-	if rise := math.Abs(c.mean - c.mean2); rise > c.wander && rise > float64(wanderOfRMS*c.amps)/c.scale {
+	if rise := math.Abs(c.mean - c.mean2); g.unsure {
+		c.wanders, c.noises = 0, 0 // the mean of what is no cycle wanders
+	} else if rise > c.wander && rise > float64(wanderOfRMS*c.amps)/c.scale {
 		c.wanders = min(c.wanders+1, 2*wanderMost)
 	} else {
 		c.wanders = max(c.wanders-1, 0)

@@ -290,12 +290,51 @@ func TestMains(t *testing.T) {
 		}
 	})
 	t.Run("Implausible", func(t *testing.T) {
-		raw := samples(4000, 2000, func(t float64) float64 { return 10 * sine(55*t) })
+		raw := samples(4000, 2000, func(t float64) float64 { return 10 * sine(40*t) })
 		p := amps(1, 0.6)
 		d := newDetector(t, p)
 		d.Feed(&sensor.Frame{Channels: 1, Rate: 2000, Raw: raw}, nil)
 		if got, measured := d.Mains(); measured {
-			t.Errorf("55 Hz taken for %g Hz mains", got)
+			t.Errorf("40 Hz taken for %g Hz mains", got)
 		}
 	})
+}
+
+// TestOtherMains: a mains that is another than the file says is named within two
+// seconds of a run, in a sentence, and sensing goes on with it: the run is seen and
+// never unknown. So at every rate and for every waveform, held or not.
+func TestOtherMains(t *testing.T) {
+	for _, rate := range []float64{860, 1000, 1013, 2000, 4000} {
+		for _, given := range []float64{50, 60} {
+			for _, hz := range []float64{46, 50, 56, 60, 65} {
+				for name, wave := range map[string]func(float64) float64{
+					"sine": sine, "half wave": halfWave, "third": third, "phase cut": phaseCut,
+				} {
+					p := counts()
+					p.Mains, p.HoldMains = given, rate == 2000
+					raw := samples(int(6*rate), rate, func(t float64) float64 {
+						if t < 1 || t > 4 {
+							return 2048
+						}
+						return math.Round(2048 + 400*wave(hz*t))
+					})
+					d := newDetector(t, p)
+					got := d.Feed(&sensor.Frame{Channels: 1, Rate: rate, Raw: raw}, nil)
+					what := fmt.Sprintf("%s of %g Hz, %g given, %g S/s", name, hz, given, rate)
+					if v := verdicts(got); v != "idle running idle" {
+						t.Errorf("%s: %s", what, v)
+					}
+					doubt := d.MainsDoubt()
+					if wrong := math.Abs(hz-given) > 0.05*given; wrong != (doubt != "") {
+						t.Errorf("%s: %q", what, doubt)
+					} else if f, _ := d.Mains(); wrong && math.Abs(f-hz) > 0.004*hz {
+						t.Errorf("%s: measured %g Hz", what, f)
+					}
+				}
+			}
+		}
+	}
+	if got := sensor.MainsDoubt(49.97, 60); got != "The mains seems to be 50 Hz; the shop file says 60 Hz: correct mains there." {
+		t.Error(got)
+	}
 }

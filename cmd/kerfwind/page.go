@@ -113,6 +113,7 @@ func (p *page) shop(s *daemon.Host) (*panel.Shop, *lesson.Page, error) {
 		}
 	}
 	shop.Hertz = func() (float64, bool) { m := p.now().Mains; return m.Hertz, m.Measured }
+	shop.Hears = func() []string { return p.now().Hears }
 	shop.Shops = &shopfiles.Page{Service: &shopfiles.Service{Folder: p.state, Owner: shopfiles.OwnerFolder(s.Rig.File), Rig: s.Rig, Shop: p.seam}, Files: s.Shop}
 	book := pagebook.New(p.state, clock, time.Local)
 	shop.History, shop.Upkeep = book.Open, book

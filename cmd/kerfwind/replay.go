@@ -145,6 +145,11 @@ func (f *replayFlags) show(ctx context.Context, cmd *cobra.Command, r *replay.Re
 	end, err := r.Run(ctx, reading, each, obs...)
 	finish()
 	out.End(end, f.shop == "")
+	if f.json {
+		for _, note := range r.Notes() {
+			fmt.Fprintln(cmd.ErrOrStderr(), "notice:", note)
+		}
+	}
 	switch {
 	case errors.Is(err, context.Canceled):
 		err = fmt.Errorf("stopped at %s of the recording", timeline.Clock(end))

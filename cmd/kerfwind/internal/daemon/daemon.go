@@ -82,6 +82,7 @@ type session struct {
 	mains atomic.Pointer[seam.Mains]
 	seen  []bool // converters that gave a frame since the watchdog was fed; the loop's
 	next  time.Duration
+	hears hears
 
 	memory *record.Memory // nil: the rig has no converter
 }
@@ -256,6 +257,7 @@ func (d *Daemon) open(t place, reload bool) (*session, error) {
 		return nil, &OpenError{err}
 	}
 	s.seen = make([]bool, s.live.Sources())
+	s.hears.kept = s.live.Shares(nil)
 	return s, nil
 }
 
@@ -372,6 +374,7 @@ func (d *Daemon) after(s *session, now time.Duration, source int) {
 		}
 		hz, measured := s.live.Mains()
 		s.mains.Store(&seam.Mains{Hertz: hz, Measured: measured})
+		d.hear(s, now)
 		snap := s.live.Snapshot()
 		d.hub.snapshot(snap, now)
 		if closed := d.closed(s.shop); closed != snap.ShopClosed {

@@ -88,6 +88,9 @@ func (x door) State(context.Context) (seam.State, error) {
 	if m := s.mains.Load(); m != nil {
 		st.Mains = *m
 	}
+	if m := s.hears.much.Load(); m != nil {
+		st.Hears = *m
+	}
 	if snap := s.live.Snapshot(); snap != nil {
 		st.Begun, st.Snapshot, st.Rested = true, *snap, rig.Rested(snap)
 		st.Air.Open = snap.Open()

@@ -28,6 +28,15 @@ type Tap struct {
 // Close ends the look.
 func (t *Tap) Close() { t.close() }
 
+// Shares is what the channels have shown of each other's current.
+func (t *Tap) Shares() []sensor.Share {
+	var out []sensor.Share
+	for i := range t.Sources {
+		out = t.Sources[i].Detector.Shares(out)
+	}
+	return out
+}
+
 // OpenRig opens the converters of a shop's rig under the lock in a runtime folder.
 // Where a running kerfwind has that lock, the samples come from it.
 func OpenRig(s *config.Shop, folder string, notice func(error)) (*Tap, error) {

@@ -97,9 +97,11 @@ func (c *Course) one(ctx context.Context, person *Terminal, tap *feed.Tap, x Sub
 	if err := person.Attend(ctx, tap, l); err != nil {
 		return nil, err
 	}
-	learned, err := l.Learned(time.Now())
+	today := time.Now()
+	learned, err := l.Learned(today)
 	if err != nil {
 		return nil, &notLearned{err}
 	}
+	learned.Hears(tap.Shop.Rig, tap.Shares(), today)
 	return learned, nil
 }

@@ -156,6 +156,15 @@ type Learned struct {
 	Report   string // in lines, for people
 	channels []sensor.LearnedChannel
 	machine  sensor.LearnedMachine
+	pairs    []sensor.LearnedPair
+}
+
+// Hears adds what channels have shown of each other's current.
+func (d *Learned) Hears(rig *config.Rig, shares []sensor.Share, today time.Time) {
+	d.pairs = rig.Pairs(shares, today.Format(time.DateOnly))
+	for _, x := range shares {
+		d.Report += fmt.Sprintf("  %-9s %s\n", "beside", x.Words(rig.Channels[x.Channel].Name, rig.Channels[x.Of].Name))
+	}
 }
 
 // Learned works out what was learned, or all that stands against it.
@@ -179,7 +188,10 @@ func (l *Lesson) Learned(today time.Time) (*Learned, error) {
 
 // Keep merges what was learned into that of a state folder.
 func (d *Learned) Keep(folder string) error {
-	return state.ChangeLearned(folder, func(known *sensor.Learned) { known.Add(d.channels, []sensor.LearnedMachine{d.machine}) })
+	return state.ChangeLearned(folder, func(known *sensor.Learned) {
+		known.Add(d.channels, []sensor.LearnedMachine{d.machine})
+		known.AddPairs(d.pairs)
+	})
 }
 
 // report says what was learned.

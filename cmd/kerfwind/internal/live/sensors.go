@@ -3,6 +3,7 @@ package live
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"kerfwind/config"
@@ -12,8 +13,10 @@ import (
 
 // Sensors is what the view of the sensors shows instead of the shop.
 type Sensors struct {
-	Hertz    float64 // of the mains
-	Measured bool    // false: as given, or 0: not known yet
+	Hertz    float64  // of the mains
+	Measured bool     // false: as given, or 0: not known yet
+	Doubt    string   // that the mains is another than the shop file says
+	Notes    []string // what else is to be said of them
 	Channels []Sensor
 }
 
@@ -27,30 +30,6 @@ type Sensor struct {
 	Start, Stop float64 // A; 0: none
 	Verdict     sensor.Verdict
 	Health      sensor.Health
-}
-
-// SensorsOf describes the channels of a shop's rig to the view.
-func SensorsOf(s *config.Shop, channels []config.ChannelUse) []Sensor {
-	out := make([]Sensor, len(channels))
-	for i := range channels {
-		u, x := &channels[i], &out[i]
-		x.Label = s.Rig.Channels[i].Name
-		switch {
-		case u.Machine != control.NoID:
-			x.Use = s.Machines[u.Machine].Name
-		case u.Collector != control.NoID:
-			x.Use = "collector"
-		case len(u.Circuits) > 0:
-			x.Use = "circuit " + s.Circuits[u.Circuits[0]].Name
-		}
-		if x.Use == x.Label {
-			x.Use = ""
-		}
-		if u.Machine != control.NoID || u.Collector != control.NoID {
-			x.Start, x.Stop = u.Start, u.Stop
-		}
-	}
-	return out
 }
 
 // Words say in a line what a channel shows, for where nothing can be redrawn.
@@ -93,13 +72,44 @@ func short(a float64) float64 {
 
 // Frequency says the mains frequency in words.
 func (s *Sensors) Frequency() string {
+	runs := slices.ContainsFunc(s.Channels, func(c Sensor) bool { return c.Verdict == sensor.Running })
 	switch {
+	case s.Measured && s.Doubt != "":
+		return fmt.Sprintf("mains %.2f Hz. %s", s.Hertz, s.Doubt)
 	case s.Measured:
 		return fmt.Sprintf("mains %.2f Hz", s.Hertz)
+	case s.Hertz > 0 && runs:
+		return fmt.Sprintf("mains %.4g Hz, not measured yet", s.Hertz)
 	case s.Hertz > 0:
 		return fmt.Sprintf("mains %.4g Hz, not measured: nothing runs", s.Hertz)
+	case runs:
+		return "mains frequency not measured yet"
 	}
 	return "mains frequency not known: nothing runs"
+}
+
+// SensorsOf describes the channels of a shop's rig to the view.
+func SensorsOf(s *config.Shop, channels []config.ChannelUse) []Sensor {
+	out := make([]Sensor, len(channels))
+	for i := range channels {
+		u, x := &channels[i], &out[i]
+		x.Label = s.Rig.Channels[i].Name
+		switch {
+		case u.Machine != control.NoID:
+			x.Use = s.Machines[u.Machine].Name
+		case u.Collector != control.NoID:
+			x.Use = "collector"
+		case len(u.Circuits) > 0:
+			x.Use = "circuit " + s.Circuits[u.Circuits[0]].Name
+		}
+		if x.Use == x.Label {
+			x.Use = ""
+		}
+		if u.Machine != control.NoID || u.Collector != control.NoID {
+			x.Start, x.Stop = u.Start, u.Stop
+		}
+	}
+	return out
 }
 
 // ampere writes a current in 7 columns.
@@ -119,7 +129,12 @@ func ampere(a float64) string {
 // most width columns.
 func renderSensors(o *Options, q *Sensors, s *state, w, h int, k look) []string {
 	w, h = max(w, 1), max(h, 1)
-	rows := []row{titleRow(o, s, w, k), {{quiet, q.Frequency()}}}
+	rows := []row{titleRow(o, s, w, k)}
+	if q.Doubt == "" {
+		rows = append(rows, row{{quiet, q.Frequency()}})
+	} else {
+		rows = append(rows, wrapped(q.Frequency(), w)...)
+	}
 	nameW, useW := 4, 0
 	for i := range q.Channels {
 		nameW = max(nameW, width(clean(q.Channels[i].Label, k.utf8)))
@@ -204,20 +219,11 @@ func renderSensors(o *Options, q *Sensors, s *state, w, h int, k look) []string 
 		}
 		rows = append(rows, r)
 		if c.Health != sensor.Healthy && c.Health != sensor.Starting {
-			words := strings.Fields(fmt.Sprintf("%s, %s: %s", c.Label, c.Health, c.Health.Remedy()))
-			line := ""
-			for _, word := range words {
-				if line != "" && width(line)+1+width(word) > w {
-					ill = append(ill, row{{common, line}})
-					line = " "
-				}
-				if line != "" {
-					line += " "
-				}
-				line += word
-			}
-			ill = append(ill, row{{common, line}})
+			ill = append(ill, wrapped(fmt.Sprintf("%s, %s: %s", c.Label, c.Health, c.Health.Remedy()), w)...)
 		}
+	}
+	for _, note := range q.Notes {
+		ill = append(ill, wrapped(note, w)...)
 	}
 	if len(ill) > 0 && len(rows)+len(ill) < h {
 		rows = append(rows, row{})
@@ -233,11 +239,29 @@ func renderSensors(o *Options, q *Sensors, s *state, w, h int, k look) []string 
 	return out
 }
 
+// wrapped lays a text out in lines of so many columns, the later ones indented.
+func wrapped(text string, w int) []row {
+	var out []row
+	line := ""
+	for _, word := range strings.Fields(text) {
+		if line != "" && width(line)+1+width(word) > w {
+			out = append(out, row{{common, line}})
+			line = " "
+		}
+		if line != "" {
+			line += " "
+		}
+		line += word
+	}
+	return append(out, row{{common, line}})
+}
+
 // Gauges gathers what the view of the sensors shows.
 type Gauges struct {
 	Sensors
 	columns [][]int // of each source: the channel of each column
 	counts  bool    // samples are counts
+	below   []sensor.Below
 }
 
 // smooth is the weight of a new value: about a second of frames of 10 ms, or
@@ -248,13 +272,37 @@ const smooth = 0.01
 // each source which channels its scans hold; counts, whether the samples are
 // counts.
 func NewGauges(channels []Sensor, columns [][]int, counts bool) *Gauges {
-	g := &Gauges{columns: columns, counts: counts}
+	g := &Gauges{columns: columns, counts: counts, below: make([]sensor.Below, len(channels))}
 	for _, c := range channels {
 		c.Verdict, c.Health = sensor.Unknown, sensor.Starting
 		c.Idle, c.Code = math.NaN(), math.NaN()
 		g.Channels = append(g.Channels, c)
 	}
 	return g
+}
+
+// Look takes from the detectors what they say of the mains and of crosstalk, and
+// notes which currents stayed below their start level.
+func (g *Gauges) Look(detectors []*sensor.Detector) {
+	g.Notes, g.Doubt, g.Measured = g.Notes[:0], "", false
+	for _, d := range detectors {
+		if hz, measured := d.Mains(); !g.Measured {
+			g.Hertz, g.Measured = hz, measured
+			g.Doubt = d.MainsDoubt()
+		}
+		for _, x := range d.Shares(nil) {
+			if x.Size() >= sensor.HeardMuch && x.Channel < len(g.Channels) && x.Of < len(g.Channels) {
+				g.Notes = append(g.Notes, x.Words(g.Channels[x.Channel].Label, g.Channels[x.Of].Label))
+			}
+		}
+	}
+	for i := range g.Channels {
+		if c := &g.Channels[i]; c.Start > 0 {
+			if words := config.BelowWords(c.Label, &g.below[i], c.Start); words != "" {
+				g.Notes = append(g.Notes, words)
+			}
+		}
+	}
 }
 
 // Frame takes the resting points from a frame.
@@ -292,6 +340,7 @@ func (g *Gauges) Reading(r sensor.Reading) {
 	}
 	c := &g.Channels[r.Channel]
 	c.Amps, c.Verdict, c.Health = float64(r.Amps), r.Verdict, r.Health
+	g.below[r.Channel].Take(r)
 	if r.Verdict != sensor.Idle || c.Stop > 0 && c.Amps >= c.Stop { // a start is not seen at once
 		return
 	}

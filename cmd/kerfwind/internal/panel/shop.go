@@ -35,6 +35,8 @@ type Shop struct {
 	// Hertz is the mains frequency in force, and whether it is measured; nil:
 	// as the shop file says.
 	Hertz func() (hz float64, measured bool)
+	// Hears says which channels hear each other much; nil: not known.
+	Hears func() []string
 
 	// Tape is what the converters delivered in the last minutes; nil: there is no
 	// converter.

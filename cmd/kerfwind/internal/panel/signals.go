@@ -25,7 +25,8 @@ var signalsPart = Part{Path: "/signals", Title: "Signals", Role: Look, File: "si
 type signalsMain struct {
 	None     string
 	Mains    string
-	Ago      string // how far back the strips go
+	Hears    []string // which channels hear each other much
+	Ago      string   // how far back the strips go
 	Channels []signal
 	Tape     bool // the last minutes can be saved
 	Learn    *learnView
@@ -84,6 +85,9 @@ func makeSignals(s *Shop) *signalsMain {
 		m.Tape = from < to
 	}
 	uses := s.Channels()
+	if s.Hears != nil {
+		m.Hears = s.Hears()
+	}
 	for i := range uses {
 		m.Channels = append(m.Channels, s.signal(i, &uses[i]))
 	}
@@ -97,7 +101,11 @@ func makeSignals(s *Shop) *signalsMain {
 func (s *Shop) mainsWords() string {
 	if s.Hertz != nil {
 		if hz, measured := s.Hertz(); measured {
-			return fmt.Sprintf("Mains %.2f Hz, measured.", hz)
+			words := fmt.Sprintf("Mains %.2f Hz, measured.", hz)
+			if doubt := sensor.MainsDoubt(hz, s.Mains.Frequency); doubt != "" {
+				words += " " + doubt
+			}
+			return words
 		}
 	}
 	if s.Mains.Frequency > 0 {

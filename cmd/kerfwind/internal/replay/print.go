@@ -76,6 +76,12 @@ func (p *Printer) End(at time.Duration, levels bool) {
 		fmt.Fprint(p.w, p.r.levels())
 	}
 	p.failed(p.Tally.Write(p.w, at))
+	for i, note := range p.r.Notes() {
+		if i == 0 {
+			fmt.Fprintln(p.w)
+		}
+		fmt.Fprintln(p.w, note)
+	}
 	p.failed(p.w.Flush())
 }
 

@@ -59,6 +59,7 @@ type Replay struct {
 	plant  *sim.Plant
 	first  []control.Input // what the contacts say at the start
 	raw    []float32       // reordered scans
+	below  []sensor.Below  // by channel
 }
 
 // New prepares a replay. The error joins everything that does not fit.
@@ -129,7 +130,15 @@ func New(o Options) (*Replay, error) {
 // every frame with the time reached. It returns the length of the recording,
 // also with an error: then it is what was replayed.
 func (r *Replay) Run(ctx context.Context, reading func(sensor.Reading), each func(now time.Duration) error, obs ...loop.Observer) (time.Duration, error) {
-	r.params.Reading = reading
+	r.below = make([]sensor.Below, len(r.Channels))
+	r.params.Reading = func(x sensor.Reading) {
+		if x.Channel < len(r.below) {
+			r.below[x.Channel].Take(x)
+		}
+		if reading != nil {
+			reading(x)
+		}
+	}
 	l, err := loop.New(r.Core, r.params, r.plant, obs...)
 	if err != nil {
 		return 0, err
@@ -226,6 +235,7 @@ func detector(s *config.Shop, amperes bool) sensor.Params {
 	all := sensor.Params{Channels: make([]sensor.ChannelParams, len(s.Rig.Channels))}
 	for _, p := range s.Sensor() {
 		all.Mains, all.HoldMains, all.Stale = p.Mains, p.HoldMains, p.Stale
+		all.Shares = p.Shares // each source has those of the shop
 		for _, c := range p.Channels {
 			if amperes {
 				c.Scale, c.Min, c.Max = 1, 0, 0

@@ -258,6 +258,15 @@ func (l *Live) Mains() (hz float64, measured bool) {
 	return hz, false
 }
 
+// Shares appends what channels show of each other's current, see
+// sensor.Detector.Shares. It is for what the loop calls only.
+func (l *Live) Shares(out []sensor.Share) []sensor.Share {
+	for _, d := range l.params.Detectors {
+		out = d.Shares(out)
+	}
+	return out
+}
+
 // Rest says whether Run ends as soon as the shop is at rest.
 func (l *Live) Rest(wanted bool) { l.resting.Store(wanted) }
 

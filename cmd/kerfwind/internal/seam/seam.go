@@ -140,6 +140,7 @@ type State struct {
 	Memory   Span             `json:"memory"`          // what Last can give
 	Sources  int              `json:"sources"`         // converters of this computer
 	Mains    Mains            `json:"mains"`
+	Hears    []string         `json:"hears,omitempty"` // which channels hear each other much, in words
 	Air      Air              `json:"air,omitzero"`
 	Node     *Node            `json:"node,omitempty"` // this computer is a node; only Ready and Rested hold beside it
 }

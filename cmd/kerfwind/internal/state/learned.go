@@ -26,6 +26,16 @@ type learnedFile struct {
 	Format   int           `json:"format"`
 	Channels []channelFile `json:"channels"`
 	Machines []machineFile `json:"machines"`
+	Pairs    []pairFile    `json:"pairs,omitempty"`
+}
+
+type pairFile struct {
+	Channel string  `json:"channel"`
+	Of      string  `json:"of"`
+	Re      float64 `json:"re"`
+	Im      float64 `json:"im"`
+	Amps    float64 `json:"amps"`
+	Learned string  `json:"learned"`
 }
 
 type channelFile struct {
@@ -77,6 +87,9 @@ func EncodeLearned(l *sensor.Learned) ([]byte, error) {
 		f.Machines = append(f.Machines, machineFile{m.Machine, m.Sensors, m.Volts, m.Hertz, round(m.Run.Mean), round(m.Run.Spread), round(m.Least),
 			round(m.Inrush), m.Settle.Seconds(), m.Coast.Seconds(), round(m.Start), round(m.Stop), m.Margin.String(), m.Learned})
 	}
+	for _, p := range l.Pairs {
+		f.Pairs = append(f.Pairs, pairFile{p.Channel, p.Of, round(p.Re), round(p.Im), round(p.Amps), p.Learned})
+	}
 	if err := l.Validate(); err != nil {
 		return nil, err
 	}
@@ -116,6 +129,9 @@ func DecodeLearned(data []byte) (*sensor.Learned, error) {
 		l.Machines = append(l.Machines, sensor.LearnedMachine{Machine: m.Machine, Sensors: m.Sensors, Volts: m.Volts, Hertz: m.Hertz,
 			Run: sensor.Level{Mean: m.Run, Spread: m.Spread}, Least: m.Least, Inrush: m.Inrush, Settle: settle, Coast: coast,
 			Start: m.Start, Stop: m.Stop, Margin: sensor.MarginOf(m.Margin), Learned: m.Learned})
+	}
+	for _, p := range f.Pairs {
+		l.Pairs = append(l.Pairs, sensor.LearnedPair{Channel: p.Channel, Of: p.Of, Re: p.Re, Im: p.Im, Amps: p.Amps, Learned: p.Learned})
 	}
 	return &l, l.Validate()
 }

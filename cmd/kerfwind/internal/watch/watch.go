@@ -35,13 +35,12 @@ func (w *Watch) Notice(err error) { w.trouble = err.Error() }
 
 // sensors is what the sensors show now.
 func (w *Watch) sensors() *live.Sensors {
-	g := w.gauges
+	var detectors []*sensor.Detector
 	for i := range w.Tap.Sources {
-		if g.Hertz, g.Measured = w.Tap.Sources[i].Detector.Mains(); g.Measured {
-			break
-		}
+		detectors = append(detectors, w.Tap.Sources[i].Detector)
 	}
-	return &g.Sensors
+	w.gauges.Look(detectors)
+	return &w.gauges.Sensors
 }
 
 // Show shows the sensors until the recording or ctx ends.
@@ -105,6 +104,9 @@ func (w *Watch) lines(ctx context.Context, to io.Writer) error {
 		fmt.Fprintf(out, "%s  %s\n", timeline.Clock(now), s.Frequency())
 		for i := range s.Channels {
 			fmt.Fprintf(out, "    %s\n", s.Channels[i].Words())
+		}
+		for _, note := range s.Notes {
+			fmt.Fprintf(out, "    %s\n", note)
 		}
 		if w.trouble != "" {
 			fmt.Fprintf(out, "    notice: %s\n", w.trouble)
