@@ -197,9 +197,14 @@ func (s *Shop) describeIdleLevels(p *page) {
 		}
 		p.line(1, "%s: %s, spread %s", s.Rig.Channels[ch].Name, amps(idle.Mean), amps(idle.Spread))
 	}
-	for i, x := range s.shares {
-		if i == 0 {
+	first := true
+	for _, x := range s.shares {
+		if x.Size() < sensor.HeardMuch/2 {
+			continue
+		}
+		if first {
 			p.line(0, "Learned of channels that hear each other")
+			first = false
 		}
 		p.line(1, "%s", x.Words(s.Rig.Channels[x.Channel].Name, s.Rig.Channels[x.Of].Name))
 	}

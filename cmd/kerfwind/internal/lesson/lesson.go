@@ -163,6 +163,9 @@ type Learned struct {
 func (d *Learned) Hears(rig *config.Rig, shares []sensor.Share, today time.Time) {
 	d.pairs = rig.Pairs(shares, today.Format(time.DateOnly))
 	for _, x := range shares {
+		if x.Size() < sensor.HeardMuch {
+			continue
+		}
 		d.Report += fmt.Sprintf("  %-9s %s\n", "beside", x.Words(rig.Channels[x.Channel].Name, rig.Channels[x.Of].Name))
 	}
 }
