@@ -284,7 +284,7 @@ func lostAndFound(t *testing.T, x *tab, shop *simulatedBarn) {
 	}
 	stands := `document.querySelector('[data-t=m1]').textContent`
 	before := value[string](x, stands)
-	if text := value[string](x, `document.getElementById('lost').textContent`); !strings.Contains(text, "No word from the computer since ") {
+	if text := value[string](x, `document.getElementById('lost').textContent`); !strings.Contains(text, "No contact with the computer since ") {
 		t.Errorf("it says %q", text)
 	}
 	line.silence(false)

@@ -123,11 +123,11 @@ func upkeepByTwo(t *testing.T, x, other *tab, origin string) {
 	x.open(origin + "/upkeep")
 	other.open(origin + "/upkeep")
 	x.tap(reset)
-	x.until("the bin begins anew", `document.getElementById('said').textContent.startsWith('bin: begins anew') && !!document.querySelector('`+undo+`')`)
+	x.until("the bin begins anew", `document.getElementById('said').textContent.startsWith('bin: reset') && !!document.querySelector('`+undo+`')`)
 	other.tap(reset)
 	other.until("the other one is told", `(document.querySelector('.wrong') || {textContent: ''}).textContent.includes('since this page was shown')`)
 	x.tap(undo)
-	x.until("taken back", `document.getElementById('said').textContent.startsWith('bin: taken back') && !document.querySelector('`+undo+`')`)
+	x.until("taken back", `document.getElementById('said').textContent.startsWith('bin: the reset is undone') && !document.querySelector('`+undo+`')`)
 	// An item of the owner's.
 	value[any](x, `document.querySelector('[name=item]:not([type=hidden])').value = 'saw blade'; document.querySelector('[name=every]').value = '30 h'; document.querySelector('[name=machine]').value = 'band saw'; undefined`)
 	x.tap(`form[action="/upkeep/every"] button`)

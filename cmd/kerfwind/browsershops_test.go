@@ -53,7 +53,7 @@ func swapInTwoTaps(t *testing.T, x *tab, origin, state string) {
 			return !!window.there;
 		})()`)
 	}
-	again("in force", `t.includes('<h3>the-barn.1</h3> <p><span class="ok">In force')`)
+	again("in force", `t.includes('<h3>the-barn.1</h3> <p><span class="ok">In use')`)
 	x.open(origin + "/shops")
 	x.tap(`section .ask > summary`)
 	x.tap(`section .ask button`)
@@ -61,7 +61,7 @@ func swapInTwoTaps(t *testing.T, x *tab, origin, state string) {
 	if got := chosen(); got != "barn.toml" {
 		t.Error(got)
 	}
-	again("in force again", `t.includes('<h3>barn</h3> <p><span class="ok">In force')`)
+	again("in force again", `t.includes('<h3>barn</h3> <p><span class="ok">In use')`)
 	x.open(origin + "/shops")
 	if sheet := value[string](x, `fetch(document.querySelector('a[href="/shops/sheet"]').href).then(r => r.text())`); !strings.Contains(sheet, "Cabinet of") {
 		t.Error(sheet)

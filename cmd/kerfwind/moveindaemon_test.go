@@ -122,7 +122,7 @@ func TestMoveInDaemon(t *testing.T) {
 	}
 	v := &moveInVisitor{t: t, origin: "http://" + shop.addr, c: http.Client{Jar: jar, Timeout: 20 * time.Second}}
 	v.post("/sign-in", "role", "setup", "password", pagePassword+" setup")
-	v.until("The rig is in a new shop?")
+	v.until("Is the rig in a new shop?")
 	if _, err := os.Stat(filepath.Join(shop.dir, guide.File)); err == nil {
 		t.Error("a look has begun a move-in")
 	}
@@ -143,7 +143,7 @@ func TestMoveInDaemon(t *testing.T) {
 	v.answer("machine:band saw")
 	v.until("Direction of the gate on g0")
 	v.post("/move-in/leave")
-	v.until("Go on where it was left")
+	v.until("Go on where you stopped")
 	for end := time.Now().Add(60 * time.Second); ; { //clock:ok another program
 		out, err := exec.Command("kerfwind", "status", "--runtime", shop.dir).CombinedOutput()
 		if err == nil && strings.Contains(string(out), "barn.toml (the default") {

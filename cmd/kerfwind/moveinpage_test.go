@@ -115,7 +115,7 @@ func TestMoveInPage(t *testing.T) {
 	}
 	begin := func() {
 		phone.open(origin + "/move-in")
-		phone.until("it can begin", `document.body.innerText.includes('The rig is in a new shop?')`)
+		phone.until("it can begin", `document.body.innerText.includes('Is the rig in a new shop?')`)
 		phone.tap(`form[action="/move-in/begin"] button`)
 		phone.until("the first question", `!!document.querySelector('input[name=revision]')`)
 		n.g = w.To.(*guide.Guide)
@@ -134,7 +134,7 @@ func TestMoveInPage(t *testing.T) {
 	}
 	phone.open(origin + "/move-in")
 	phone.tap(`form[action="/move-in/leave"] button`)
-	phone.until("it was left", `document.body.innerText.includes('Go on where it was left')`)
+	phone.until("it was left", `document.body.innerText.includes('Go on where you stopped')`)
 	begin()
 	if v, _ := n.g.View(); v.Step != "sensor/router" {
 		t.Errorf("it goes on at %s", v.Step)

@@ -171,7 +171,7 @@ func TestRunWithNode(t *testing.T) {
 	hup("format = 2\n", "the former rig file stays in force")
 	hup(strings.Replace(string(annexText), `port = "/dev/spidev0.0"`, `port = "/dev/spidev0.1"`, 1), "the rig file is in force; node annex")
 	until("the node is back with its new file", func() bool {
-		return strings.Contains(decSaid.String(), "node annex is back; it has started anew") && strings.Contains(decSaid.String(), "its rig file differs from the copy here")
+		return strings.Contains(decSaid.String(), "node annex is back after a restart") && strings.Contains(decSaid.String(), "its rig file differs from the copy here")
 	})
 	if s := decSaid.String(); strings.Contains(s, "latch") {
 		t.Errorf("the reload of a node has latched the shop: %s", s)

@@ -19,7 +19,7 @@ type retained struct {
 	n   uint64           // of the newest
 }
 
-// kept is what is known of a message.
+// kept holds what is known of a message.
 type kept struct {
 	client string
 	bytes  int

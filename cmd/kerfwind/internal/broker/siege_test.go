@@ -134,7 +134,7 @@ func (c *raw) settled() {
 	}
 }
 
-// memory is what the program holds, bytes.
+// memory returns what the program holds, bytes.
 func memory() uint64 {
 	runtime.GC()
 	var m runtime.MemStats

@@ -99,7 +99,7 @@ func join(a, b bin) bin {
 	return bin{min: min(a.min, b.min), max: max(a.max, b.max), saw: a.saw | b.saw, last: b.last}
 }
 
-// column is what one pixel column of a lane shows.
+// column holds what one pixel column of a lane shows.
 type column struct {
 	x   float64 // where, 0 to 1 of the recording
 	bin         // of all bins in it

@@ -69,7 +69,7 @@ func (p *Picture) flowTable(s *sheet, runUp time.Duration) {
 	s.flowLegend(all)
 	if runUp == 0 {
 		s.y += s.font * 1.4
-		for _, l := range wrap("How long the fan takes to full flow is not known, so it is not in these figures.", s.font*0.92, s.width-s.margin()*2) {
+		for _, l := range wrap("These figures leave out how long the fan takes to full flow: that is not known.", s.font*0.92, s.width-s.margin()*2) {
 			s.text(s.margin(), s.y, s.font*0.92, "m", "start", l)
 			s.y += s.font * 1.2
 		}

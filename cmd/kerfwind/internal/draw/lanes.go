@@ -285,7 +285,7 @@ func (p *Picture) legend(s *sheet) {
 	for _, t := range p.collectors {
 		for _, g := range t {
 			if g.state == barStray {
-				bar("stray", "runs without command")
+				bar("stray", "runs uncommanded")
 				break
 			}
 		}

@@ -59,7 +59,7 @@ func small() *barn {
 }
 
 // TestGolden holds the picture of ten seconds to the last byte. With -rewrite
-// it is written anew: look at it then.
+// it is written again: look at it then.
 func TestGolden(t *testing.T) {
 	got := svg(t, small().picture(), 10*sec, Options{Title: "Ten seconds", Width: 480, RunUp: 2 * sec})
 	name := filepath.Join("..", "..", "..", "..", "testdata", "draw", "small.svg")
@@ -177,11 +177,11 @@ func TestSays(t *testing.T) {
 			t.Errorf("the picture does not say %q", want)
 		}
 	}
-	if strings.Contains(text, "is not known, so") {
+	if strings.Contains(text, "that is not known.") {
 		t.Error("it says that the fan's run-up is not known although it is")
 	}
 	text = svg(t, afternoon().picture(), 6*time.Minute, Options{})
-	if !strings.Contains(text, "is not known, so") {
+	if !strings.Contains(text, "that is not known.") {
 		t.Error("it does not say that the fan's run-up is not known")
 	}
 }

@@ -31,10 +31,10 @@ func (s *Study) ParseMeasure(text string) (duct.Measure, error) {
 		case key == "at":
 			m.Segment = slices.IndexFunc(s.Net.Segments, func(g duct.Segment) bool { return g.Name == value })
 			if m.Segment < 0 {
-				err = fmt.Errorf("there is no duct %q", value)
+				err = fmt.Errorf("no duct %q", value)
 			}
 		case (key == "pressure" || key == "velocity") && m.Quantity != 0:
-			err = errors.New("one measure has one figure")
+			err = errors.New("give each measure one figure")
 		case key == "pressure":
 			m.Quantity = duct.StaticPressure
 			m.Value, err = config.Parse(config.Pressure, value)
@@ -96,17 +96,17 @@ func (s *Study) WriteFit(out io.Writer, what duct.Fitted, measures []duct.Measur
 	switch {
 	case f.AtLimit && (f.After > 0.02 || f.Sensitivity >= 0.02):
 		use = false
-		w.line("It does not fit: the best factor is at the end of the range, %.3g. Something else is off: a gate, a hood, a leak, the other adjustment.", f.Factor)
+		w.line("It does not fit: the best factor is at the end of the range, %.3g. Something else is wrong: check a gate, a hood, a leak, the other adjustment.", f.Factor)
 	case f.Sensitivity < 0.02:
 		use = false
-		w.line("The measures hardly depend on it: 1 %% more of it changes them by %.3f %%. The figure is weak; measure where it shows more.", f.Sensitivity)
+		w.line("The measurements hardly depend on it: 1 %% more changes them by %.3f %%. Do not rely on the figure; measure where it shows more.", f.Sensitivity)
 	case len(measures) == 1:
 		w.line("One measurement cannot tell how good the fit is: take a second one.")
 	case f.After > 0.05:
 		use = false
-		w.line("A poor fit: the measures contradict each other, or something else is off as well.")
+		w.line("A poor fit: the measurements contradict each other, or something else is wrong too.")
 	default:
-		w.line("A good fit: what is left is within the error of such measures.")
+		w.line("A good fit: what is left is within the error of such measurements.")
 	}
 	if use {
 		s.fitted(w, f)

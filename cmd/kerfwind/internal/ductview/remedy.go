@@ -78,7 +78,7 @@ func smooth(g *duct.Segment) {
 
 // airRemedies tries what can give a hood the air it wants, each by itself and
 // from the cheapest on, and says what comes of it. It ends with the first two
-// that suffice.
+// that are enough.
 func (s *Study) airRemedies(c *Case, h *HoodView) []string {
 	n := s.Net
 	var enough, partly []string
@@ -192,7 +192,7 @@ func (s *Study) slowRemedies(c *Case) []string {
 		out = append(out, fmt.Sprintf("open %s as a helper: then %s", gateList(s.GateNames(p.Helpers)), s.speeds(st, p.Slow)))
 	case p.Purge != 0:
 		st := s.middle.Solve(c.Open | p.Purge)
-		why := "no helper gate does it"
+		why := "no helper gate is enough"
 		if p.Starved {
 			why = "a helper gate would take air that a hood wants"
 		}

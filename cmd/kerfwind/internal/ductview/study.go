@@ -14,7 +14,7 @@ import (
 )
 
 // Disclaimer ends every report and every picture.
-const Disclaimer = "This is about transport and flow: not proof of compliance or of clean air."
+const Disclaimer = "These figures are about flow and carrying chips. They prove neither compliance nor clean air."
 
 // Study is a network with its solvers, ready to look at sets of open gates.
 type Study struct {
@@ -97,7 +97,7 @@ func (s *Study) Look(open uint64) *Case {
 	return c
 }
 
-// Brief is what matters most of a set of open gates.
+// Brief holds what matters most of a set of open gates.
 type Brief struct {
 	Hoods    []HoodView
 	Slowest  int     // the segment that is the slowest for its chips; -1 none
@@ -198,7 +198,7 @@ func (s *Study) ParseOpen(text string) (uint64, error) {
 			for _, g := range s.Net.Gates {
 				known = append(known, g.Name)
 			}
-			return 0, fmt.Errorf("there is no gate %q; the gates are %s, or write none", name, strings.Join(known, ", "))
+			return 0, fmt.Errorf("no gate %q; write one of %s, or none", name, strings.Join(known, ", "))
 		}
 		open |= 1 << uint(g)
 	}

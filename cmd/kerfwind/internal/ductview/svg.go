@@ -82,7 +82,7 @@ type panel struct {
 	Spine    string
 }
 
-// picture is what the template draws.
+// picture holds what the template draws.
 type picture struct {
 	Name, Desc, Disclaimer string
 	Width, Height          float64

@@ -87,7 +87,7 @@ func (s *Study) head(w *writer) {
 	}
 	w.line("Chips need %s; below %s they settle, between the two it is doubtful.%s", s.u(config.Velocity, s.minimum()), s.u(config.Velocity, duct.Marginal*s.minimum()), moist)
 	if len(n.Guesses) > 0 {
-		w.line("Guesses; figures in brackets are what their ranges leave open:")
+		w.line("Guesses; figures in brackets show the range they leave open:")
 		for _, g := range n.Guesses {
 			w.paragraph("  - ", g)
 		}
@@ -122,7 +122,7 @@ func (s *Study) caseText(w *writer, c *Case) {
 	w.line("  open: %s; the fan moves %s and lifts %s, of which the filter takes %s", open,
 		s.u(config.Flow, c.State.Total), s.u(config.Pressure, c.State.Fan), s.u(config.Pressure, c.State.Filter))
 	if !c.Converged {
-		w.line("  NO OPERATING POINT FOUND: residual %.1e after %d passes; the figures below are not to be trusted", c.State.Residual, c.State.Passes)
+		w.line("  NO BALANCE OF FAN AND DUCTS FOUND: residual %.1e after %d passes; do not trust the figures below", c.State.Residual, c.State.Passes)
 	}
 	rows := [][]string{{"hood", "flow", "", "wanted", "verdict"}}
 	for i := range c.Hoods {
@@ -201,7 +201,7 @@ func (s *Study) Verdicts(c *Case) []string {
 		if r := s.airRemedies(c, h); len(r) > 0 {
 			line += ". What would help: " + strings.Join(r, "; or ")
 		} else {
-			line += ". No single change does it: a larger branch, smoother pipe and a bigger collector together"
+			line += ". No single change is enough: combine a larger branch, smoother pipe and a bigger collector"
 		}
 		out = append(out, line)
 	}
@@ -223,7 +223,7 @@ func (s *Study) Verdicts(c *Case) []string {
 		out = append(out, "transport is doubtful in "+strings.Join(doubtful, ", "))
 	}
 	if dead := s.blocked(c.Open); len(dead) > 0 {
-		out = append(out, "open to no purpose, since a gate further on is shut: "+strings.Join(dead, ", "))
+		out = append(out, "open for nothing, since a gate further on is shut: "+strings.Join(dead, ", "))
 	}
 	return out
 }
@@ -290,7 +290,7 @@ func (s *Study) runOnTable(w *writer) (converged bool) {
 		}
 	}
 	w.line("")
-	w.line("Run-on table, as the daemon uses it. A set that is not in it: coast + 60 s until it is solved.")
+	w.line("Run-on table, as the daemon uses it. For a set missing here: coast + 60 s until it is solved.")
 	w.table(rows)
 	return len(table.Failed()) == 0
 }

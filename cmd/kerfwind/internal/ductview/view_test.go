@@ -279,9 +279,9 @@ func TestWhatIf(t *testing.T) {
 		t.Errorf("the port has become %g m", o.Net.Segments[0].Hood.Port)
 	}
 	for change, want := range map[string]string{
-		"B1": "no change", "B9.diameter=5 in": `no duct "B9"`, "B1.diameter=5": "no unit", "B1.colour=red": "diameter, length", "B1.kind=tin": "smooth, spiral",
+		"B1": "not a change", "B9.diameter=5 in": `no duct "B9"`, "B1.diameter=5": "no unit", "B1.colour=red": "diameter, length", "B1.kind=tin": "smooth, spiral",
 		"B9.opening=50 %": `no gate "B9"`, "B1.opening=0 %": "above 0", "filter=dirty": "clean, loaded", "fan=400 cfm": "@", "mains=fast": "frequency",
-		"B1.length=-90 m": "shorter than nothing", "fan=0 cfm @ 1 in.wg, 100 cfm @ 2 in.wg": "does not fall", "colour=red": `nothing is called "colour"`, "B1.loss=-1": "number",
+		"B1.length=-90 m": "shorter than nothing", "fan=0 cfm @ 1 in.wg, 100 cfm @ 2 in.wg": "does not fall", "colour=red": `no part is called "colour"`, "B1.loss=-1": "number",
 		"B1.loss=0.5 m": "number", "": "changes nothing", " ; ": "changes nothing", "density=0 kg/m3": "more than 0", "density=0": "no unit", "transport=0 m/s": "more than 0", "mains=0 Hz": "more than 0",
 	} {
 		if _, err := s.WhatIf(change); err == nil || !strings.Contains(err.Error(), want) {
@@ -448,7 +448,7 @@ func TestOpenAndTitles(t *testing.T) {
 	if _, err := s.WriteText(&b, []uint64{0b000100}, false); err != nil {
 		t.Fatal(err)
 	}
-	mustContain(t, b.String(), "open to no purpose, since a gate further on is shut: drum sander")
+	mustContain(t, b.String(), "open for nothing, since a gate further on is shut: drum sander")
 }
 
 func TestFitText(t *testing.T) {

@@ -40,7 +40,7 @@ func (s *Study) WhatIf(changes string) (*Study, error) {
 		}
 		key, value, ok := strings.Cut(one, "=")
 		if !ok {
-			return nil, fmt.Errorf("%q is no change: write it as \"B1.diameter=5 in\"", strings.TrimSpace(one))
+			return nil, fmt.Errorf("%q is not a change: write it as \"B1.diameter=5 in\"", strings.TrimSpace(one))
 		}
 		if err := s.change(n, strings.TrimSpace(key), strings.TrimSpace(value)); err != nil {
 			return nil, fmt.Errorf("%q: %w", strings.TrimSpace(one), err)
@@ -55,13 +55,13 @@ func (s *Study) change(n *duct.Network, key, value string) error {
 		if property == "opening" || property == "leak" {
 			g := slices.IndexFunc(n.Gates, func(g duct.Gate) bool { return g.Name == name })
 			if g < 0 {
-				return fmt.Errorf("there is no gate %q", name)
+				return fmt.Errorf("no gate %q", name)
 			}
 			return changeGate(&n.Gates[g], property, value)
 		}
 		i := slices.IndexFunc(n.Segments, func(g duct.Segment) bool { return g.Name == name })
 		if i < 0 {
-			return fmt.Errorf("there is no duct %q", name)
+			return fmt.Errorf("no duct %q", name)
 		}
 		return changeDuct(n, i, property, value)
 	}
@@ -127,14 +127,14 @@ func (s *Study) change(n *duct.Network, key, value string) error {
 	case "transport":
 		return number(config.Velocity, &n.Transport.Min)
 	}
-	return fmt.Errorf("nothing is called %q", key)
+	return fmt.Errorf("no part is called %q", key)
 }
 
 // fanPoint reads "400 cfm @ 11.5 inH2O".
 func fanPoint(text string) (duct.FanPoint, error) {
 	left, right, ok := strings.Cut(text, "@")
 	if !ok {
-		return duct.FanPoint{}, fmt.Errorf("%q is no point of a fan curve: write it as \"400 cfm @ 11.5 inH2O\"", strings.TrimSpace(text))
+		return duct.FanPoint{}, fmt.Errorf("%q is not a point on a fan curve: write it as \"400 cfm @ 11.5 inH2O\"", strings.TrimSpace(text))
 	}
 	q, err := config.Parse(config.Flow, strings.TrimSpace(left))
 	if err != nil {
@@ -178,7 +178,7 @@ func changeDuct(n *duct.Network, i int, property, value string) error {
 			x += g.Length
 		}
 		if x < 0 {
-			return fmt.Errorf("then %q would be shorter than nothing", g.Name)
+			return fmt.Errorf("%q would be shorter than nothing: write a smaller difference", g.Name)
 		}
 		g.Length, g.Rise = x, min(g.Rise, x)
 		return nil

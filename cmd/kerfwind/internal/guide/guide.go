@@ -82,7 +82,7 @@ type Guide struct {
 	trouble string // of the rig, for people
 }
 
-// Left tells whether a move-in was left in a state folder that Open would go on
+// Left reports whether a move-in was left in a state folder that Open would go on
 // with.
 func Left(folder string) bool {
 	var kept struct {
@@ -98,14 +98,14 @@ func Open(o Options) (*Guide, error) {
 	g.ctx, g.stop = context.WithCancel(context.Background())
 	learned, err := state.ReadLearned(o.State)
 	if err != nil {
-		o.Notice(fmt.Errorf("what was learned is not used: %w", err))
+		o.Notice(fmt.Errorf("the learned levels are not used: %w", err))
 		learned = &sensor.Learned{}
 	}
 	data, err := state.Read(o.State, File)
 	if err == nil {
 		if g.s, err = movein.Restore(o.Rig, learned, data); err != nil {
 			path := filepath.Join(o.State, File)
-			o.Notice(fmt.Errorf("%s: %w; it is set aside as %s, and the move-in begins anew", path, err, path+asideEnd))
+			o.Notice(fmt.Errorf("%s: %w; it is set aside as %s, and the move-in starts over", path, err, path+asideEnd))
 			err = os.Rename(path, path+asideEnd)
 		}
 	}
@@ -125,7 +125,7 @@ func Open(o Options) (*Guide, error) {
 	return g, g.after()
 }
 
-// Fresh throws away what was answered and begins anew.
+// Fresh throws away what was answered and begins again.
 func (g *Guide) Fresh() error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -152,7 +152,7 @@ func (g *Guide) Close() {
 // now is the session's clock.
 func (g *Guide) now() time.Duration { return g.o.Link.Now() }
 
-// View is what to show, and what is closed at the next change.
+// View returns what to show, and what is closed at the next change.
 func (g *Guide) View() (movein.View, <-chan struct{}) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -163,7 +163,7 @@ func (g *Guide) View() (movein.View, <-chan struct{}) {
 			v.Wrong = g.trouble
 			v.Choices, v.Keep, v.KeepText = []movein.Choice{{Answer: "again", Text: "Try again"}}, "again", "Try again"
 		case g.opening:
-			v.Text = append(v.Text, "The rig is opened once the shop is at rest. Gates may move: hands and tools away.")
+			v.Text = append(v.Text, "kerfwind opens the rig once the shop is at rest. Gates may move: keep hands and tools away.")
 			v.Working = true
 		}
 	}
@@ -281,7 +281,7 @@ func (g *Guide) open() {
 		defer g.mu.Unlock()
 		g.opening = false
 		if err != nil && g.ctx.Err() == nil {
-			g.trouble = "The rig cannot be opened: " + err.Error() + ". Mend that, then try again."
+			g.trouble = "The rig cannot be opened: " + err.Error() + ". Put that right, then try again."
 		}
 		close(g.changed)
 		g.changed = make(chan struct{})
@@ -357,7 +357,7 @@ func (g *Guide) work(r movein.Request) (good bool, lines []string) {
 		if res.Good {
 			return true, append([]string{"A made recording ran through the new shop, machine after machine:"}, res.Lines...)
 		}
-		return false, append([]string{"A made recording ran through the new shop, and not all is right:"}, res.Lines...)
+		return false, append([]string{"A made recording ran through the new shop, and something is wrong:"}, res.Lines...)
 	default:
 		return g.activate(r)
 	}
@@ -383,7 +383,7 @@ func (g *Guide) activate(r movein.Request) (bool, []string) {
 func air(shop *config.Shop) (bool, []string) {
 	n := shop.Duct()
 	if n == nil {
-		return true, []string{"The air cannot be computed: nothing is said of the collector's fan. Fixed times are used."}
+		return true, []string{"kerfwind cannot compute the air without figures of the collector's fan. It uses fixed times."}
 	}
 	st, err := ductview.New(shop.Name, shop.Units, n)
 	if err != nil {
@@ -401,7 +401,7 @@ func air(shop *config.Shop) (bool, []string) {
 		lines = append(lines, "- "+c.Title+": "+strings.Join(verdicts, ". ")+".")
 	}
 	if !good {
-		lines = append(lines, "Not every operating point was found.")
+		lines = append(lines, "Fan and ducts found no balance for some sets of gates.")
 	}
 	return good, slices.Concat(lines, []string{ductview.Disclaimer})
 }

@@ -99,10 +99,10 @@ func (r *Report) WriteTable(w io.Writer) error {
 		return err
 	}
 	if doubtful > 0 {
-		fmt.Fprintf(w, "~ the date is not sure: the clock was not set then\n")
+		fmt.Fprintf(w, "~ the date is uncertain: the clock was not set then\n")
 	}
 	if cut > 0 {
-		fmt.Fprintf(w, "%s ended unseen (power cut, or the disk was too slow); counted up to the last sure instant\n", plural(cut, "run"))
+		fmt.Fprintf(w, "%s ended unseen (power cut, or the disk was too slow); counted up to the last certain moment\n", plural(cut, "run"))
 	}
 	return nil
 }

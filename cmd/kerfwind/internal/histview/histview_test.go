@@ -45,8 +45,8 @@ func TestTable(t *testing.T) {
 2026-03-02   "saw" <&>  1:30:00  3       1:00:00
              collector  2:00:00  2       1:00:00
 2026-03-16~  "saw" <&>  0:01:00  1       0:01:00
-~ the date is not sure: the clock was not set then
-1 run ended unseen (power cut, or the disk was too slow); counted up to the last sure instant
+~ the date is uncertain: the clock was not set then
+1 run ended unseen (power cut, or the disk was too slow); counted up to the last certain moment
 `
 	if b.String() != want {
 		t.Errorf("got\n%s\nwant\n%s", b.String(), want)

@@ -15,7 +15,7 @@ import (
 	"kerfwind/config"
 )
 
-// Upkeep is what wears and fills, and what is due.
+// Upkeep holds what wears and fills, and what is due.
 type Upkeep struct {
 	Items      []upkeep.Item
 	Hour, Most int // starts of the collector in the last hour; the most in any hour of the last 30 days
@@ -82,7 +82,7 @@ func dueWords(it *upkeep.Item) string {
 	case it.Due():
 		parts = append(parts, "DUE")
 	case it.Name == "bin" && it.Every <= 0:
-		parts = append(parts, `size not learned yet: say "kerfwind upkeep reset bin" at each emptying`)
+		parts = append(parts, `size not learned yet: type "kerfwind upkeep reset bin" at each emptying`)
 	case it.Every > 0:
 		text := fmt.Sprintf("%.0f %%", 100*it.Part())
 		if ok {
@@ -95,20 +95,20 @@ func dueWords(it *upkeep.Item) string {
 		if !it.Sure {
 			sure = "about "
 		}
-		parts = append(parts, "seen to "+sure+it.Since.Local().Format(time.DateOnly))
+		parts = append(parts, "reset "+sure+it.Since.Local().Format(time.DateOnly))
 	}
 	return strings.Join(parts, "; ")
 }
 
-// trendWords is what the collector's own current says of the air.
+// trendWords returns what the collector's own current says of the air.
 func trendWords(t *upkeep.Trend, known bool) string {
 	if !known {
-		return "air: the collector's own current is not known for two weeks yet"
+		return "air: no figures of the collector's own current for two weeks yet"
 	}
-	s := fmt.Sprintf("air: the collector draws %.0f %% of what it drew at first, %+.1f %% a week over %d weeks", 100*t.Now, 100*t.Slope, t.Weeks)
+	s := fmt.Sprintf("air: the collector draws %.0f %% of its first current, %+.1f %% a week over %d weeks", 100*t.Now, 100*t.Slope, t.Weeks)
 	switch {
 	case t.Weak == 0:
-		s += "; weak: a blockage, a full filter or a stuck gate"
+		s += "; weak: look for a blockage, a full filter or a stuck gate"
 	case t.Weak > 0:
 		s += fmt.Sprintf("; weak in about %d weeks: look at the filter", t.Weak)
 	}
@@ -208,5 +208,5 @@ func SetEvery(ctx context.Context, db *journal.DB, item, machine, text string) (
 	return every == 0, db.Every(ctx, item, machine, every)
 }
 
-// BadInterval is what is wrong with the text of an interval.
+// BadInterval says what is wrong with the text of an interval.
 type BadInterval struct{ error }

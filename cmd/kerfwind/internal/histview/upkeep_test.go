@@ -86,7 +86,7 @@ func TestUpkeep(t *testing.T) {
 	if err := errors.Join(s.WriteText(&text), s.WriteJSON(&data)); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"DUE", "of 6; at most", "% of what it drew at first", "in about"} {
+	for _, want := range []string{"DUE", "of 6; at most", "% of its first current", "in about"} {
 		if !strings.Contains(text.String(), want) {
 			t.Errorf("%q is missing in\n%s", want, text.String())
 		}
@@ -96,7 +96,7 @@ func TestUpkeep(t *testing.T) {
 			t.Errorf("%s is missing in\n%s", want, data.String())
 		}
 	}
-	if s := trendWords(&upkeep.Trend{}, false); !strings.Contains(s, "not known") {
+	if s := trendWords(&upkeep.Trend{}, false); !strings.Contains(s, "no figures") {
 		t.Error(s)
 	}
 	if s := trendWords(&upkeep.Trend{Weak: 0}, true); !strings.Contains(s, "blockage") {

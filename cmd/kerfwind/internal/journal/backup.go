@@ -48,7 +48,7 @@ func backupName(name string) (n int, date string, ok bool) {
 	return n, date, err == nil
 }
 
-// backupDue says whether the newest backup is of another day than now. A clock
+// backupDue reports whether the newest backup is of another day than now. A clock
 // that is not to be trusted makes none for a day that seems past.
 func backupDue(dir string, now time.Time, trusted bool) (bool, error) {
 	all, err := backups(dir)

@@ -36,7 +36,7 @@ const (
 // Marks that are no events of the control.
 const markLost = "events-lost"
 
-// thing is what a span is about.
+// thing holds what a span is about.
 type thing struct{ kind, name string }
 
 // lasting is a span that has begun.
@@ -76,7 +76,7 @@ func (e *entry) exec(q string, args ...any) error {
 	return err
 }
 
-// label is what the clocks say of an instant of this boot.
+// label returns what the clocks say of an instant of this boot.
 func (e *entry) label(at int64) (wall int64, day int, doubtful bool) {
 	t := e.stamp.Wall.Add(time.Duration(at)*time.Millisecond - e.stamp.Mono.Truncate(time.Millisecond))
 	return t.UnixMilli(), dayOf(t.In(e.loc)), !e.stamp.Trusted

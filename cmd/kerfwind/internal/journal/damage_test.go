@@ -116,7 +116,7 @@ func TestDamaged(t *testing.T) {
 				time.Sleep(time.Minute)
 				r.say(control.MachineStopped, 2)
 				r.close()
-				if told := r.told(); strings.Count(told, "repaired") != 1 || !strings.Contains(told, "goes on from the backup 000001-2026-03-02.db") {
+				if told := r.told(); strings.Count(told, "repaired") != 1 || !strings.Contains(told, "continues from the backup 000001-2026-03-02.db") {
 					t.Errorf("told:\n%s", told)
 				}
 				r.want("runs", r.runs(), "2026-03-02 16:00:00 drum sander 1m0s seen\n2026-03-02 12:00:00 band saw 1h0m0s seen\n")
@@ -194,7 +194,7 @@ func TestDamagedWhileOpen(t *testing.T) {
 	})
 }
 
-// Totals that do not agree with the rows are made anew before the next backup.
+// Totals that do not agree with the rows are made again before the next backup.
 func TestTotalsMended(t *testing.T) {
 	for _, wrong := range []string{
 		"UPDATE day_total SET ms = ms + 1", "DELETE FROM day_total", "INSERT INTO day_total VALUES(7, 'machine', 'ghost', 1, 1, 1, 0, 0)",
@@ -223,7 +223,7 @@ func TestTotalsMended(t *testing.T) {
 				r.start()
 				time.Sleep(25 * time.Hour)
 				r.close()
-				r.heard("made anew")
+				r.heard("rebuilt them")
 				db = r.read()
 				if err := db.Close(); err != nil {
 					t.Error(err)

@@ -24,7 +24,7 @@ type DB struct {
 	lock *os.File // nil: read-only, or a guest beside the daemon
 }
 
-// access is what a file is opened for.
+// access holds what a file is opened for.
 type access uint8
 
 const (
@@ -88,7 +88,7 @@ func OpenReader(ctx context.Context, dir string) (*DB, error) {
 	path := Path(dir)
 	if _, err := os.Stat(path); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
-			return nil, fmt.Errorf("%s: %w: the daemon begins one; --state names its state directory", path, ErrNone)
+			return nil, fmt.Errorf("%s: %w: the daemon begins one; pass its state folder with --state", path, ErrNone)
 		}
 		return nil, err
 	}
@@ -137,7 +137,7 @@ func (db *DB) known(ctx context.Context) error {
 	case version > len(migrations):
 		return &NewerError{db.path, version, len(migrations)}
 	case version < len(migrations):
-		return fmt.Errorf("%s: history version %d is older than this program: start the daemon once, it brings the file up to date", db.path, version)
+		return fmt.Errorf("%s: history version %d is older than this program: start the daemon once to bring the file up to date", db.path, version)
 	}
 	return nil
 }
@@ -207,8 +207,8 @@ func LikeFolder(path string) error {
 type Repair struct {
 	Damage   error  // what was wrong with the file; nil nothing
 	Aside    string // where the damaged file lies now
-	From     string // the backup it was made anew from; "" none was good
-	Totals   int    // totals that did not agree with the rows and were made anew
+	From     string // the backup it was made again from; "" none was good
+	Totals   int    // totals that did not agree with the rows and were made again
 	Migrated bool
 }
 
@@ -311,7 +311,7 @@ func code(err error) int {
 	return 0
 }
 
-// damaged says whether an error means that the file itself is bad.
+// damaged reports whether an error means that the file itself is bad.
 func damaged(err error) bool {
 	c := code(err)
 	return errors.Is(err, errDamaged) || c == codeCorrupt || c == codeNotADB

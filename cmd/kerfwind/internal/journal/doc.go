@@ -1,5 +1,5 @@
 // Package journal keeps the history of a shop in one SQLite file: runs, gate
-// moves, times of the collector, faults, totals, and what was seen to.
+// moves, times of the collector, faults, totals, and what was reset.
 //
 // # Duties
 //
@@ -34,5 +34,5 @@
 //
 // day_total holds sums by day and name, counter holds them since ever. Both
 // change in the transaction that ends a run. [DB.Verify] compares them with the
-// rows and [DB.Rebuild] makes them anew.
+// rows and [DB.Rebuild] makes them again.
 package journal

@@ -36,7 +36,7 @@ type NoticeKind uint8
 // The notices.
 const (
 	NoStorage  NoticeKind = iota + 1 // nothing can be written; it is tried again
-	Repaired                         // a damaged file was set aside, or totals were made anew
+	Repaired                         // a damaged file was set aside, or totals were made again
 	Refused                          // the file is not ours or too new: nothing is recorded
 	EventsLost                       // the queue was full
 	NoBackup                         // the daily backup failed; it is tried again
@@ -201,11 +201,11 @@ func (j *Journal) Close() error {
 	case <-j.done:
 		return j.result
 	case <-time.After(closeMost):
-		return errors.New("the history is not closed in order: the disk does not answer")
+		return errors.New("the history was not closed cleanly: the disk does not answer")
 	}
 }
 
-// Counts is what the journal tells of itself.
+// Counts holds what the journal tells of itself.
 type Counts struct {
 	Waiting, Room   int   // notes in the queue, and how many it holds
 	Dropped         int64 // events

@@ -494,7 +494,7 @@ func TestForeign(t *testing.T) {
 		}
 		r.start()
 		time.Sleep(time.Minute)
-		r.heard("no history of kerfwind's")
+		r.heard("not a kerfwind history")
 		if err := r.j.Close(); err != nil {
 			t.Error(err)
 		}
@@ -603,7 +603,7 @@ func TestOwnFault(t *testing.T) {
 		if err := r.j.Flush(context.Background()); !errors.Is(err, errRefused) {
 			t.Errorf("flush: %v", err)
 		}
-		r.heard("a fault of its own", "a bug")
+		r.heard("a fault in the program", "a bug")
 		if err := r.j.Close(); err != nil {
 			t.Error(err)
 		}
@@ -645,7 +645,7 @@ func TestMoveTo(t *testing.T) {
 }
 
 // The collector's own current is learned for a set of open gates, and its
-// lasting drop is told and recorded. A reset of the filter learns it anew. The
+// lasting drop is told and recorded. A reset of the filter learns it again. The
 // figures are invented.
 func TestAir(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -669,7 +669,7 @@ func TestAir(t *testing.T) {
 		run(30, 7) // too short to last
 		r.want("told", r.told(), "")
 		run(60, 7)
-		r.want("told", r.told(), `air-weak false: weak air with ["planer"] open: the collector draws 7.0 A instead of 9.9 A. A blockage, a full filter or a stuck gate`+"\n")
+		r.want("told", r.told(), `air-weak false: weak air with ["planer"] open: the collector draws 7.0 A instead of 9.9 A. Look for a blockage, a full filter or a stuck gate`+"\n")
 		run(60, 9.8)
 		if told := r.told(); strings.Count(told, "air-weak true") != 1 {
 			t.Errorf("told:\n%s", told)

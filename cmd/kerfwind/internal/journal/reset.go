@@ -44,7 +44,7 @@ type querier interface {
 	ExecContext(context.Context, string, ...any) (sql.Result, error)
 }
 
-// binFull says whether the bin's sensor said "full" since the bin was last
+// binFull reports whether the bin's sensor said "full" since the bin was last
 // emptied.
 func binFull(ctx context.Context, q querier) (bool, error) {
 	var full bool
@@ -53,7 +53,7 @@ func binFull(ctx context.Context, q querier) (bool, error) {
 	return full, err
 }
 
-// item is what is kept of an item.
+// item holds what is kept of an item.
 type item struct {
 	name, kind, of string
 	every          int64 // ms or openings; 0 the owner wants no word of it
@@ -108,7 +108,7 @@ func counted(ctx context.Context, q querier, it item) (n int64, err error) {
 	case ofGate:
 		err = row(`SELECT coalesce(sum(n), 0) FROM counter WHERE kind = ? AND name = ?`, kindOpening, it.of)
 	default:
-		err = fmt.Errorf("item %q counts %q, which this program does not know", it.name, it.kind)
+		err = fmt.Errorf("item %q counts %q, which this program does not know: use a newer kerfwind", it.name, it.kind)
 	}
 	return n, err
 }
@@ -116,7 +116,7 @@ func counted(ctx context.Context, q querier, it item) (n int64, err error) {
 // when labels a reset.
 type when func() (boot string, at, wall int64, day int, doubtful bool)
 
-// addReset writes that an item was seen to, or takes a reset back.
+// addReset writes that an item was reset, or takes a reset back.
 func addReset(ctx context.Context, q querier, name, by string, undoes int64, w when) error {
 	all, err := items(ctx, q)
 	if err != nil {
@@ -149,7 +149,7 @@ func unknownItem(name string, all []item) error {
 		}
 		list += it.name
 	}
-	return &itemError{fmt.Sprintf("nothing is called %q here: there are %s", name, list)}
+	return &itemError{fmt.Sprintf("no part is called %q here: there are %s", name, list)}
 }
 
 // ErrItem is the error of an item that there is not, or that cannot be had as
@@ -164,7 +164,7 @@ func (e *itemError) Error() string { return e.text }
 // Is makes it an ErrItem.
 func (e *itemError) Is(target error) bool { return target == ErrItem }
 
-// Reset is one time that an item was seen to.
+// Reset is one time that an item was reset.
 type Reset struct {
 	ID       int64
 	Item     string
@@ -203,7 +203,7 @@ func (db *DB) change(ctx context.Context, f func(*sql.Tx) error) error {
 	return tx.Commit()
 }
 
-// Reset writes that somebody has seen to an item. Nothing is deleted.
+// Reset writes that somebody has reset an item. Nothing is deleted.
 func (db *DB) Reset(ctx context.Context, name, by string, now Stamp, loc *time.Location) error {
 	return db.change(ctx, func(tx *sql.Tx) error { return addReset(ctx, tx, name, by, 0, now.when(loc)) })
 }
@@ -228,14 +228,14 @@ func (db *DB) Undo(ctx context.Context, name, by string, now Stamp, loc *time.Lo
 				return addReset(ctx, tx, r.Item, by, r.ID, now.when(loc))
 			}
 		}
-		return errors.New("there is no reset to take back")
+		return errors.New("no reset to undo")
 	})
 	return undone, err
 }
 
-// ErrChanged says that an item was seen to, or a reset taken back, since
+// ErrChanged says that an item was reset, or a reset taken back, since
 // somebody looked.
-var ErrChanged = errors.New("somebody else has changed it meanwhile")
+var ErrChanged = errors.New("this changed since the page loaded; look again")
 
 // ResetSeen is Reset by somebody who sees the item as of its reset seen, 0 if
 // there was none. It is refused with ErrChanged if that is no longer so: two
@@ -257,7 +257,7 @@ func (db *DB) UndoSeen(ctx context.Context, name string, seen int64, by string, 
 			return err
 		}
 		if undone.ID == 0 {
-			return &itemError{"there is no reset to take back"}
+			return &itemError{"no reset to undo"}
 		}
 		return addReset(ctx, tx, name, by, undone.ID, now.when(loc))
 	})
@@ -316,7 +316,7 @@ func (db *DB) Every(ctx context.Context, name, machine string, every int64) erro
 		it := item{name: name, kind: ofMachine, of: machine}
 		switch {
 		case i >= 0 && machine != "" && (all[i].kind != ofMachine || all[i].of != machine):
-			return &itemError{fmt.Sprintf("%q is there already and counts something else: choose another name", name)}
+			return &itemError{fmt.Sprintf("%q exists already and counts something else: choose another name", name)}
 		case i >= 0:
 			it = all[i]
 		case machine == "":
@@ -346,12 +346,12 @@ func hasRun(ctx context.Context, q querier, machine string) error {
 	case err != nil || slices.Contains(names, machine):
 		return err
 	case names == nil:
-		return errors.New("no machine has run yet: its hours are counted from its first run on")
+		return errors.New("no machine has run yet: its hours count from its first run on")
 	}
 	return fmt.Errorf("no machine %q has run yet; those that have are %s", machine, strings.Join(names, ", "))
 }
 
-// Counts says whether an item counts openings of a gate; else it counts time.
+// Counts reports whether an item counts openings of a gate; else it counts time.
 func (db *DB) Counts(ctx context.Context, name string) (moves bool, err error) {
 	all, err := items(ctx, db.sql)
 	if err != nil {
@@ -425,7 +425,7 @@ func (db *DB) Upkeep(ctx context.Context, today int) ([]upkeep.Item, error) {
 	return out, nil
 }
 
-// rate is what an item counts in a day, over the last weeks, or over what there
+// rate returns what an item counts in a day, over the last weeks, or over what there
 // is if that is less.
 func (db *DB) rate(ctx context.Context, it item, today int) (float64, error) {
 	kind, col := kindMachine, "ms"
@@ -487,7 +487,7 @@ func (db *DB) binHours(ctx context.Context, done []Reset) (float64, bool, error)
 }
 
 // Draws lists the collector's own current by day and set of open gates in a
-// shop, since the filter was last seen to.
+// shop, since the filter was last reset.
 func (db *DB) Draws(ctx context.Context, shop string) ([]upkeep.Draw, error) {
 	since, err := filterDay(ctx, db.sql)
 	if err != nil {
@@ -496,7 +496,7 @@ func (db *DB) Draws(ctx context.Context, shop string) ([]upkeep.Draw, error) {
 	return draws(ctx, db.sql, `WHERE shop = ? AND day > ? ORDER BY day, gates, weak`, shop, since)
 }
 
-// filterDay is the day on which the filter was last seen to.
+// filterDay is the day on which the filter was last reset.
 func filterDay(ctx context.Context, q querier) (int, error) {
 	done, err := resets(ctx, q)
 	since := -1 << 31

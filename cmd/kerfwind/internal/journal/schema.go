@@ -144,7 +144,7 @@ func (e *NewerError) Error() string {
 }
 
 // errForeign says that a file is a database of something else.
-var errForeign = errors.New("this is no history of kerfwind's: move the file away")
+var errForeign = errors.New("this is not a kerfwind history: move the file away")
 
 // migrate brings the file up to date. Before a file that holds something is
 // changed, backup is called.

@@ -38,7 +38,7 @@ SELECT * FROM (SELECT 'counter lacks: ' || format('%s %s: %d, %d ms', kind, name
 	})
 }
 
-// Rebuild makes the totals anew from the rows.
+// Rebuild makes the totals again from the rows.
 func (db *DB) Rebuild(ctx context.Context) error {
 	tx, err := db.sql.BeginTx(ctx, nil)
 	if err != nil {
@@ -54,7 +54,7 @@ func (db *DB) Rebuild(ctx context.Context) error {
 }
 
 // relabel labels afresh what was written in this boot before the clock could be
-// trusted, and makes the totals of the days that it touches anew. It returns
+// trusted, and makes the totals of the days that it touches again. It returns
 // how many rows it has labelled.
 func relabel(e *entry) (int, error) {
 	if !e.stamp.Trusted {

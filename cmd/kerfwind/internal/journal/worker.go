@@ -25,7 +25,7 @@ const (
 	batchMost   = 256 // notes in one transaction
 )
 
-// worker is what only the journal's goroutine touches.
+// worker holds what only the journal's goroutine touches.
 type worker struct {
 	db      *DB
 	book    book
@@ -51,7 +51,7 @@ type worker struct {
 }
 
 // errRefused answers those that wait while nothing is recorded.
-var errRefused = errors.New("nothing is recorded: the history cannot be used")
+var errRefused = errors.New("the history cannot be used and records nothing")
 
 // run is the worker.
 func (j *Journal) run() {
@@ -66,7 +66,7 @@ func (j *Journal) loop(ctx context.Context) (closed bool) {
 	defer func() {
 		if r := recover(); r != nil {
 			j.refused = true
-			j.raise(Refused, fmt.Sprintf("the history has a fault of its own and records nothing more: %v", r))
+			j.raise(Refused, fmt.Sprintf("the history has a fault in the program and records nothing more: %v", r))
 		}
 	}()
 	timer := time.NewTimer(0)
@@ -155,7 +155,7 @@ func (j *Journal) take(n note) {
 	case n.draw != nil:
 		if w, ok := j.air.Feed(n.draw.at, n.draw.amps); ok {
 			j.pending = append(j.pending, note{weak: &w})
-			text := fmt.Sprintf("weak air with %s open: the collector draws %.1f A instead of %.1f A. A blockage, a full filter or a stuck gate", w.Gates, w.Amps, w.Level)
+			text := fmt.Sprintf("weak air with %s open: the collector draws %.1f A instead of %.1f A. Look for a blockage, a full filter or a stuck gate", w.Gates, w.Amps, w.Level)
 			if w.Good {
 				text = fmt.Sprintf("the air is good again with %s open: the collector draws %.1f A", w.Gates, w.Amps)
 			}
@@ -186,11 +186,11 @@ func (j *Journal) stretch(s upkeep.Stretch, ok bool) {
 func (j *Journal) open(ctx context.Context, now Stamp) error {
 	db, r, err := openWriter(ctx, j.o.Dir, now.Wall, j.steps)
 	if r.Damage != nil && r.Aside != "" {
-		from := "a new history begins; no backup was good"
+		from := "no backup was good, so a new history begins"
 		if r.From != "" {
-			from = "it goes on from the backup " + filepath.Base(r.From)
+			from = "it continues from the backup " + filepath.Base(r.From)
 		}
-		j.o.Notice(Notice{Kind: Repaired, Text: fmt.Sprintf("the history was damaged (%v) and lies aside as %s; %s", r.Damage, filepath.Base(r.Aside), from)})
+		j.o.Notice(Notice{Kind: Repaired, Text: fmt.Sprintf("the history was damaged (%v) and is set aside as %s; %s", r.Damage, filepath.Base(r.Aside), from)})
 	}
 	var newer *NewerError
 	if errors.As(err, &newer) || errors.Is(err, errForeign) {
@@ -233,7 +233,7 @@ func (j *Journal) write(ctx context.Context, now Stamp, last bool) error {
 	}
 	j.failing = true
 	j.failed.Add(1)
-	j.raise(NoStorage, fmt.Sprintf("the history cannot be written and is tried again: %v", err))
+	j.raise(NoStorage, fmt.Sprintf("the history cannot be written; kerfwind tries again: %v", err))
 	if c := code(err); c == codeError || c == codeConstraint || c == codeMismatch {
 		// Not the disk: a fault of ours, which would come again for ever.
 		j.drop()
@@ -289,13 +289,13 @@ func (j *Journal) try(ctx context.Context, now Stamp, last bool) error {
 	if lost > 0 {
 		j.raise(EventsLost, fmt.Sprintf("%d events are missing in the history: the disk was too slow", lost))
 	} else if j.any() {
-		j.clear(EventsLost, "events are recorded again")
+		j.clear(EventsLost, "all events are recorded again")
 	}
 	j.forget()
 	return j.learn(ctx)
 }
 
-// any says whether something waits to be written.
+// any reports whether something waits to be written.
 func (j *Journal) any() bool {
 	for i := range j.pending {
 		if j.pending[i].flush == nil {
@@ -393,7 +393,7 @@ func (j *Journal) note(e *entry, n *note) error {
 }
 
 // learn tells the learner the levels again that may have changed: that of a set
-// with a new stretch, and all when something was seen to.
+// with a new stretch, and all when something was reset.
 func (j *Journal) learn(ctx context.Context) error {
 	var newest int64
 	if err := j.db.sql.QueryRowContext(ctx, `SELECT coalesce(max(id), 0) FROM reset`).Scan(&newest); err != nil {
@@ -447,19 +447,19 @@ func (j *Journal) daily(ctx context.Context, now Stamp) {
 		err = j.db.Backup(ctx, dir, now.Wall.In(j.o.Zone))
 	}
 	if err != nil {
-		j.raise(NoBackup, fmt.Sprintf("the daily backup of the history failed and is tried again in an hour: %v", err))
+		j.raise(NoBackup, fmt.Sprintf("the daily backup of the history failed; kerfwind tries again in an hour: %v", err))
 		return
 	}
 	j.clear(NoBackup, "the history has its backup again")
 }
 
-// verify compares the totals with the rows before a backup, and makes them anew
+// verify compares the totals with the rows before a backup, and makes them again
 // if they differ.
 func (j *Journal) verify(ctx context.Context) {
 	diffs, err := j.db.Verify(ctx)
 	if err == nil && len(diffs) > 0 {
 		if err = j.db.Rebuild(ctx); err == nil {
-			j.o.Notice(Notice{Kind: Repaired, Text: fmt.Sprintf("totals of the history did not agree with its rows and were made anew, first: %s", diffs[0])})
+			j.o.Notice(Notice{Kind: Repaired, Text: fmt.Sprintf("totals in the history did not match its rows; kerfwind rebuilt them, first: %s", diffs[0])})
 		}
 	}
 	if err != nil {

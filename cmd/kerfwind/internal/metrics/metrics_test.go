@@ -183,7 +183,7 @@ func day(t testing.TB) *Metrics {
 	return m
 }
 
-// scrape is what the handler serves to an older server.
+// scrape returns what the handler serves to an older server.
 func scrape(t testing.TB, m *Metrics) []byte {
 	t.Helper()
 	w := httptest.NewRecorder()
@@ -358,7 +358,7 @@ func write(t testing.TB, folder, name, text string) string {
 	return path
 }
 
-// BenchmarkObserve is what the loop pays for an event.
+// BenchmarkObserve measures what the loop pays for an event.
 func BenchmarkObserve(b *testing.B) {
 	shop := barn(b)
 	m := New(shop, "test")

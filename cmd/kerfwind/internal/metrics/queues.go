@@ -6,7 +6,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 )
 
-// Queue is what a bounded queue tells of itself.
+// Queue holds what a bounded queue tells of itself.
 type Queue struct {
 	Waiting, Room int
 	Dropped       int64

@@ -3,7 +3,7 @@
 // in; the question to show and requests to carry out come out. A terminal and
 // the page show the same questions.
 //
-// The session is a list of steps, made anew from the answers so far. An answer
+// The session is a list of steps, made again from the answers so far. An answer
 // is kept by its step, so that going back loses none; an answer that no longer
 // fits is asked for again. Encode writes it all, Restore reads it back: what a
 // step has seen and nobody has answered yet is not in it and is looked at again.

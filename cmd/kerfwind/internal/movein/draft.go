@@ -55,7 +55,7 @@ func (s *Session) gates() []gate {
 	return out
 }
 
-// hasContact tells whether the rig has a contact of that name.
+// hasContact reports whether the rig has a contact of that name.
 func (s *Session) hasContact(name *string) bool {
 	return name != nil && slices.ContainsFunc(s.rig.Contacts, func(c config.Contact) bool { return c.Name == *name })
 }
@@ -189,7 +189,7 @@ func (s *Session) draftMachine(name string) config.DraftMachine {
 	return m
 }
 
-// place is what the address means for a machine: circuit, full load, ratings.
+// place returns what the address means for a machine: circuit, full load, ratings.
 func (s *Session) place(name string) (circuit *string, load *float64, rated []string) {
 	if c := s.get("circuit/" + name); c != "" && c != none {
 		circuit = ref(c)
@@ -305,7 +305,7 @@ func (s *Session) carry(d *config.Draft) {
 	}
 }
 
-// relayIsNot tells whether a relay was said to switch something else.
+// relayIsNot reports whether a relay was said to switch something else.
 func (s *Session) relayIsNot(name, what string) bool {
 	return slices.Contains(s.relays(), name) && s.get("relay/"+name) != what
 }
@@ -359,7 +359,7 @@ func (s *Session) leftOut() []string {
 	return out
 }
 
-// supplyChanged tells whether a machine had another supply before, as far as
+// supplyChanged reports whether a machine had another supply before, as far as
 // that is known.
 func (s *Session) supplyChanged(m string) bool {
 	was := s.oldVolts(m)

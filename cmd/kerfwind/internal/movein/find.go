@@ -48,7 +48,7 @@ type finder struct {
 	why   string  // when unclear
 }
 
-// rise is what one channel did.
+// rise holds what one channel did.
 type rise struct {
 	n        int
 	sum      float64

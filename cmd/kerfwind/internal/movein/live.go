@@ -13,7 +13,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// RequestKind is what the face is to do. The zero value is invalid.
+// RequestKind says what the face has to do. The zero value is invalid.
 type RequestKind uint8
 
 // The requests.
@@ -37,7 +37,7 @@ type Request struct {
 	Data     []byte // of its file
 }
 
-// Requests are what is to be done, each once.
+// Requests returns what is to be done, each once.
 func (s *Session) Requests() []Request {
 	list := s.wishes
 	s.wishes = nil
@@ -62,7 +62,7 @@ const (
 	result                  // what came out is to be judged
 )
 
-// live is what a step sees that looks at the rig. It is not kept.
+// live holds what a step sees that looks at the rig. It is not kept.
 type live struct {
 	phase  phase
 	since  time.Duration // of the wait for a machine
@@ -161,7 +161,7 @@ func (s *Session) missing() {
 	}
 }
 
-// Report is what became of an Air, DryRun or Activate. Of Activate the first
+// Report returns what became of an Air, DryRun or Activate. Of Activate the first
 // line is the file that was written.
 func (s *Session) Report(k RequestKind, good bool, lines []string) {
 	what := map[RequestKind]string{Air: "air", DryRun: "dry", Activate: "activate"}[k]
@@ -266,7 +266,7 @@ func (s *Session) channelsOf(m string) []int {
 	return out
 }
 
-// Outcome is what became of a test move. The zero value is invalid.
+// Outcome says what became of a test move. The zero value is invalid.
 type Outcome uint8
 
 // The outcomes.

@@ -31,7 +31,7 @@ type Session struct {
 	names   []string // of the rig's channels
 }
 
-// kept is what outlives the program.
+// kept holds what outlives the program.
 type kept struct {
 	Format   int               `json:"format"`
 	Revision int               `json:"revision"`
@@ -161,7 +161,7 @@ type Choice struct {
 // Revision is that of the question that is asked now.
 func (s *Session) Revision() int { return s.kept.Revision }
 
-// View is what to show.
+// View holds what to show.
 type View struct {
 	Revision int
 	Step     string
@@ -265,7 +265,7 @@ func (s *Session) advance() {
 	s.enter()
 }
 
-// answered tells whether a step has an answer that still does.
+// answered reports whether a step has an answer that still does.
 func (s *Session) answered(st step) bool {
 	text, ok := s.kept.Answers[st.id()]
 	if !ok {

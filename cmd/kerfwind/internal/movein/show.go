@@ -296,7 +296,7 @@ func (s *Session) askRated(m string, v *View) {
 	}
 }
 
-// oldRelay is what a relay switched before.
+// oldRelay returns what a relay switched before.
 func (s *Session) oldRelay(name string) string {
 	switch {
 	case s.old == nil:

@@ -208,7 +208,7 @@ func cut(text string) (what, of string) {
 	return what, of
 }
 
-// check says whether an answer does, and in which form it is kept.
+// check reports whether an answer does, and in which form it is kept.
 func (s *Session) check(st step, text string) (string, error) {
 	switch st.what {
 	case "name":
@@ -398,7 +398,7 @@ func (s *Session) ownerOf(channel, of string) string {
 	return ""
 }
 
-// byCurrent tells whether a machine is sensed by its current.
+// byCurrent reports whether a machine is sensed by its current.
 func (s *Session) byCurrent(m string) bool {
 	what, _ := cut(s.get("sensor/" + m))
 	return what != "contact" && what != topic && what != skip && what != ""

@@ -10,7 +10,7 @@ import (
 	"kerfwind/config"
 )
 
-// supply is what comes out of the wall. half is the voltage from one leg to
+// supply holds what comes out of the wall. half is the voltage from one leg to
 // the neutral of a supply with two, 0 where there is none.
 type supply struct{ volts, half, hertz float64 }
 
@@ -234,7 +234,7 @@ func (s *Session) scaledLoad(m string) (float64, bool) {
 	return load * was / now, true
 }
 
-// oldRated is what a machine or the collector was marked for, as an answer; ""
+// oldRated returns what a machine or the collector was marked for, as an answer; ""
 // if that is not known.
 func (s *Session) oldRated(m string) string {
 	var list []string
@@ -263,7 +263,7 @@ func marked(text string) ([]config.Rating, error) {
 	return out, nil
 }
 
-// matched as an answer says that an electrician has seen to it.
+// matched as an answer says that an electrician has done it.
 const matched = "matched"
 
 // checkRated takes ratings that fit the supply, unknown, no (leave it out) or
@@ -278,7 +278,7 @@ func (s *Session) checkRated(m, text string) (string, error) {
 	return text, nil
 }
 
-// mayConnect tells whether a motor with ratings may be connected here, or why
+// mayConnect reports whether a motor with ratings may be connected here, or why
 // not.
 func (s *Session) mayConnect(m, ratings string) error {
 	list, err := marked(ratings)

@@ -169,14 +169,14 @@ func (x *listener) say(t *testing.T, topic, text string, retained bool) {
 	wait(t, x.Publish(topic, 1, retained, text))
 }
 
-// all is what was heard so far.
+// all returns what was heard so far.
 func (x *listener) all() []received {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	return slices.Clone(x.heard)
 }
 
-// has tells whether a message on a topic holds a text.
+// has reports whether a message on a topic holds a text.
 func (x *listener) has(topic, part string) bool {
 	x.mu.Lock()
 	defer x.mu.Unlock()
@@ -285,7 +285,7 @@ func linked(t *testing.T, w *world, addr string, m config.MQTT, change func(*Opt
 	return l, &feeder{l: l, snap: snapshot(t, shop)}
 }
 
-// noticed tells whether a notice holds a text.
+// noticed reports whether a notice holds a text.
 func (w *world) noticed(part string) bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()

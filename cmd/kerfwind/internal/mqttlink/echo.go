@@ -39,7 +39,7 @@ func Echo(ctx context.Context, o Options) (took time.Duration, err error) {
 				return time.Since(began), nil
 			}
 		case e := <-s.lost:
-			return 0, fmt.Errorf("%s ended the connection: %w: perhaps its access list refuses %s/# to %q", o.MQTT.Broker, e, l.base, o.MQTT.User)
+			return 0, fmt.Errorf("%s ended the connection: %w: check that its access list allows %s/# to %q", o.MQTT.Broker, e, l.base, o.MQTT.User)
 		case <-limit.C:
 			return 0, fmt.Errorf("%s takes messages of %q and does not pass them on: look at its access list for %s/#", o.MQTT.Broker, o.MQTT.User, l.base)
 		case <-ctx.Done():

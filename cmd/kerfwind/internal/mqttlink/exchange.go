@@ -69,7 +69,7 @@ func (x *Exchange) Send(topic string, payload []byte) bool {
 	return ok
 }
 
-// Connected tells whether there is a connection.
+// Connected reports whether there is a connection.
 func (x *Exchange) Connected() bool { return x.pipe.current.Load() != nil }
 
 // Close sends what waits, says goodbye and ends the connection, within two

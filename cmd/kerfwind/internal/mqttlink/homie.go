@@ -85,7 +85,7 @@ func (h *homie) description() object {
 	}}
 	nodes["shop"] = object{"name": h.p.l.o.Shop.Name, "properties": object{
 		"stood-down": property("stood down", "boolean", object{"settable": h.p.l.o.MQTT.Requests}), "bin-full": property("bin full", "boolean", nil),
-		"faults": property("faults that stand", "integer", nil),
+		"faults": property("present faults", "integer", nil),
 	}}
 	version := int64(1)
 	if now, ok := h.p.l.o.Clock(); ok {

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// filters is what the plain layout listens to.
+// filters returns what the plain layout listens to.
 func (v *plain) filters() []string {
 	out := v.l.remote.filters()
 	if v.l.o.MQTT.Requests {

@@ -182,7 +182,7 @@ func (l *Link) Close() {
 	l.done.Wait()
 }
 
-// Counts is what the link tells of itself.
+// Counts holds what the link tells of itself.
 type Counts struct {
 	Waiting, Room int   // events
 	Dropped       int64 // events

@@ -77,7 +77,7 @@ func names(s *config.Shop) timeline.Names {
 		Outlets: list(control.AnOutlet, len(s.Outlets)), Circuits: list(control.ACircuit, len(s.Circuits)), Stops: list(control.AStop, len(s.Stops()))}
 }
 
-// world is what stands around a link in a test.
+// world holds what stands around a link in a test.
 type world struct {
 	mu      sync.Mutex
 	inputs  []control.Input
@@ -225,7 +225,7 @@ func TestGolden(t *testing.T) {
 }
 
 // TestHomieRules holds Homie's tree to the rules of its text: names, datatypes,
-// every property described has a value of its datatype and the other way round.
+// every property described has a value of its datatype, and every value a property.
 func TestHomieRules(t *testing.T) {
 	shop := barn(t)
 	w := &world{}
@@ -646,7 +646,7 @@ func TestGuards(t *testing.T) {
 	l.Close()
 }
 
-// BenchmarkObserve is what the loop pays for an event while there is no broker.
+// BenchmarkObserve measures what the loop pays for an event while there is no broker.
 func BenchmarkObserve(b *testing.B) {
 	w := &world{}
 	shop := barn(b)

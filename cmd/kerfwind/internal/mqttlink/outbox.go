@@ -37,7 +37,7 @@ func (b *outbox) put(events []control.Event) {
 	}
 }
 
-// parcel is what take hands over: an event, or a range of numbers whose events
+// parcel holds what take hands over: an event, or a range of numbers whose events
 // are gone.
 type parcel struct {
 	from, to uint64 // to is the number; from differs for a gap

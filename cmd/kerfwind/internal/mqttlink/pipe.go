@@ -171,7 +171,7 @@ func (p *pipe) run() {
 	}
 }
 
-// pause waits, and tells whether to go on.
+// pause waits, and reports whether to go on.
 func (p *pipe) pause(d time.Duration) bool {
 	timer := time.NewTimer(d)
 	defer timer.Stop()
@@ -291,7 +291,7 @@ func (p *pipe) serve(s *session) error {
 	if err := p.listen(s); err != nil {
 		return err
 	}
-	// Events again, in order; states are made anew.
+	// Events again, in order; states are made again.
 	p.flight = slices.DeleteFunc(p.flight, func(x sending) bool { return !x.event })
 	for i := range p.flight {
 		p.send(s, &p.flight[i])

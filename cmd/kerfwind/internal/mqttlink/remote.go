@@ -80,7 +80,7 @@ func (r *remote) filters() []string {
 	return out
 }
 
-// take takes a message, whoever it is for, and tells whether it is for anybody.
+// take takes a message, whoever it is for, and reports whether it is for anybody.
 func (r *remote) take(m received) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -196,7 +196,7 @@ func (r *reporter) read(payload []byte) uint8 {
 // maxReport bounds the report of a sensor or gate, in bytes.
 const maxReport = 16 << 10
 
-// shown is what a gate's report says.
+// shown returns what a gate's report says.
 func shown(text string, w word) control.Shown {
 	switch text {
 	case w.on:

@@ -14,7 +14,7 @@ import (
 	"kerfwind/control"
 )
 
-// request is what somebody asks for, on the topic ask.
+// request holds what somebody asks for, on the topic ask.
 type request struct {
 	Ask  string   `json:"ask"`            // hold, release, stand-down, bin-emptied
 	Gate string   `json:"gate,omitempty"` // of hold and release: its name, or its name in topics
@@ -91,7 +91,7 @@ func (b *bucket) take(now time.Duration) bool {
 	return true
 }
 
-// tell says whether to say so now: once a while.
+// tell reports whether to say so now: once a while.
 func (b *bucket) tell(now time.Duration) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -114,7 +114,7 @@ func (l *Link) handle(v *plain, m received) (a answer, ok bool) {
 	}
 	switch {
 	case m.retained:
-		a.Why = "retained: it would be asked again at every start; send it without the retain flag, and clear the topic"
+		a.Why = "retained, so it would come again at every start: send it without the retain flag, and clear the topic"
 	case err != nil:
 		a.Why = err.Error()
 	case r.Ask == "stand-down" && l.o.Keep != nil:
@@ -138,7 +138,7 @@ func (l *Link) standDown(v *plain, a answer) (answer, bool) {
 	select {
 	case l.standing <- struct{}{}:
 	default:
-		a.Why = "it is asked for already: see the answers to come"
+		a.Why = "already asked: wait for the answer"
 		return a, true
 	}
 	l.done.Go(func() {
@@ -169,7 +169,7 @@ func (l *Link) carryOut(v *plain, r request, at time.Duration) error {
 			i = slices.Index(v.gates, r.Gate)
 		}
 		if i < 0 {
-			return fmt.Errorf("there is no gate %q", r.Gate)
+			return fmt.Errorf("no gate %q", r.Gate)
 		}
 		in.ID, in.State = control.ID(i), uint8(control.AskRelease)
 		if r.Ask == "hold" {
@@ -179,7 +179,7 @@ func (l *Link) carryOut(v *plain, r request, at time.Duration) error {
 		in.State, in.Expires = uint8(control.AskStandDown), 0
 	case "bin-emptied":
 		if l.o.Emptied == nil {
-			return errors.New("nobody keeps count of the bin here")
+			return errors.New("nothing counts the bin here")
 		}
 		return l.o.Emptied()
 	case "lift", "reset", "test-open", "test-shut":
@@ -188,7 +188,7 @@ func (l *Link) carryOut(v *plain, r request, at time.Duration) error {
 		return fmt.Errorf("ask for hold, release, stand-down or bin-emptied, not for %q", r.Ask)
 	}
 	if !l.o.Post(in) {
-		return errors.New("too much is going on: ask again")
+		return errors.New("too busy: ask again")
 	}
 	return nil
 }
@@ -200,7 +200,7 @@ func (l *Link) fresh(r request) error {
 	}
 	now, ok := l.o.Clock()
 	if !ok {
-		return errors.New(`the clock here is not set, so its age is not known: leave "at" out`)
+		return errors.New(`the clock here is not set, so its age is unknown: leave out "at"`)
 	}
 	age := now.Sub(time.UnixMilli(int64(*r.At * 1000)))
 	if age > maxAge || age < -maxAge {

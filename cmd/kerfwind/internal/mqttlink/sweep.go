@@ -26,7 +26,7 @@ func (v *plain) hub() string {
 func (v *plain) deviceTopic() string { return v.hub() + "/device/" + v.l.id + "/config" }
 func (v *plain) homieRoot() string   { return "homie/5/" + v.l.id }
 
-// sweep is what to listen to for that.
+// sweep returns what to listen to for that.
 func (v *plain) sweep() []string {
 	return []string{v.topic("machine", "+"), v.topic("gate", "+"), v.topic("outlet", "+"), v.topic("circuit", "+"), v.topic("node", "+", "status"), v.topic("node", "status"),
 		v.deviceTopic(), v.homieRoot() + "/#"}
@@ -103,7 +103,7 @@ func (v *plain) formerEntities(kept []byte) []message {
 // with every list full is a third of it.
 const maxAnnouncement = 1 << 20
 
-// has tells whether a topic below the root is one of this shop.
+// has reports whether a topic below the root is one of this shop.
 func (h *homie) has(rest string) bool {
 	if rest == "$state" || rest == "$description" {
 		return true

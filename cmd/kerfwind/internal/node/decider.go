@@ -30,7 +30,7 @@ type DeciderOptions struct {
 	dial dial // nil: the broker
 }
 
-// Decider is what the deciding computer's loop sees of its nodes: rig.Far.
+// Decider holds what the deciding computer's loop sees of its nodes: rig.Far.
 type Decider struct {
 	o      DeciderOptions
 	x      post
@@ -70,7 +70,7 @@ func targetOf(c control.Command) target {
 	return target{'c', 0}
 }
 
-// calms tells whether a command makes things safer.
+// calms reports whether a command makes things safer.
 func calms(k control.CommandKind) bool {
 	return k == control.CollectorOff || k == control.OutletOff || k == control.GateStop
 }
@@ -108,7 +108,7 @@ type peer struct {
 	facts    map[said]bool
 }
 
-// said is what a fact is about.
+// said holds what a fact is about.
 type said struct {
 	kind control.InputKind
 	id   control.ID
@@ -205,7 +205,7 @@ func planOf(s *config.Shop, n int) *plan {
 	return p
 }
 
-// Drives tells whether a command's output is at a node.
+// Drives reports whether a command's output is at a node.
 func (d *Decider) Drives(c control.Command) bool { return d.routes[targetOf(c)] != nil }
 
 // Apply has a command sent to its node, with the others of the same step. What
@@ -230,7 +230,7 @@ func (d *Decider) unsent(p *peer, c control.Command) {
 		p.waiting[targetOf(c)] = c
 		return
 	}
-	d.answer(c, control.Failed, fmt.Errorf("node %s is not there", p.name))
+	d.answer(c, control.Failed, fmt.Errorf("node %s is not connected", p.name))
 }
 
 // answer queues what became of a command.
@@ -323,7 +323,7 @@ func (d *Decider) Halt() error {
 		d.mu.Lock()
 		for _, p := range d.peers {
 			if p.work {
-				left = append(left, fmt.Errorf("node %s does not say that its outputs are off: it keeps its gates, and switches off by itself", p.name))
+				left = append(left, fmt.Errorf("node %s does not confirm that its outputs are off: it leaves its gates and switches off by itself", p.name))
 			}
 		}
 		d.mu.Unlock()
@@ -391,7 +391,7 @@ func (d *Decider) heard(p *peer, r *report, m mqttlink.Letter) {
 		case r.Why != "":
 			d.trouble(p, r.Why)
 		case r.Session != "":
-			d.trouble(p, "it works for another computer, or for this one before its restart; it changes over when it has lost that")
+			d.trouble(p, "it serves another computer, or this one before its restart; it changes over once it has lost that one")
 		}
 		return
 	}
@@ -436,7 +436,7 @@ func (d *Decider) reading(p *peer, c *channel, at time.Duration) {
 	}
 }
 
-// AtRest says whether the shop is at rest: a node may read its file anew then.
+// AtRest reports whether the shop is at rest: a node may read its file again then.
 func (d *Decider) AtRest(yes bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -511,7 +511,7 @@ func (d *Decider) join(p *peer, r *report) {
 	text := "is at work"
 	switch {
 	case p.ever && p.fresh:
-		text = "is back; it has started anew: its outputs are off, its gates are homed"
+		text = "is back after a restart: its outputs are off, its gates are homed"
 	case p.ever:
 		text = "is back"
 	}
@@ -629,7 +629,7 @@ func (d *Decider) pass(now time.Duration) time.Duration {
 		case left > 0:
 			again = min(again, left)
 		case p.work:
-			d.trouble(p, fmt.Sprintf("lost: no word for %v; its sensors are unknown, its outputs stay as they are for now", p.stale))
+			d.trouble(p, fmt.Sprintf("lost: silent for %v; its sensors are unknown, its outputs stay as they are for now", p.stale))
 			d.leave(p, now)
 		case !p.ever && !p.missed:
 			p.missed = true

@@ -367,7 +367,7 @@ func (p *pair) end() {
 // after lets time pass.
 func (p *pair) after(d time.Duration) { time.Sleep(d); synctest.Wait() } // the bubble's
 
-// has tells whether an input was taken.
+// has reports whether an input was taken.
 func (p *pair) has(in control.Input) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -238,7 +238,7 @@ func (n *Node) Run(ctx context.Context) (err error) {
 		now := n.o.Now()
 		n.pass(now)
 		if n.ends(now) {
-			n.o.Say("the rig file is read anew: outputs off")
+			n.o.Say("reading the rig file again: outputs off")
 			return nil
 		}
 		if n.changed || now-n.reported >= beat || len(n.tape) > 0 && now-n.reported >= taping {
@@ -371,7 +371,7 @@ func (n *Node) pass(now time.Duration) {
 	}
 	if gone := now-n.heard > time.Duration(n.plan.Lost); gone && !n.lost {
 		n.lost = true
-		n.o.Notice(fmt.Errorf("the computer that decides is lost: no word for %v; gates stay where they stand", time.Duration(n.plan.Lost)))
+		n.o.Notice(fmt.Errorf("the computer that decides is lost: silent for %v; gates stay where they are", time.Duration(n.plan.Lost)))
 		for t, on := range n.on {
 			if on {
 				n.off[t] = now + n.offAfter(t)
@@ -413,7 +413,7 @@ func (n *Node) refuse(why string) {
 // take takes an order.
 func (n *Node) take(l mqttlink.Letter) {
 	if l.Retained {
-		n.refuse("a retained order is refused: nobody knows how old it is; clear its topic")
+		n.refuse("refused a retained order, since nobody knows how old it is; clear its topic")
 		return
 	}
 	o, err := parseOrder(l.Payload)
@@ -462,7 +462,7 @@ func (n *Node) command(c command, old time.Duration, known bool) {
 		why = "the plan has no such output"
 	case calms(x.Kind):
 	case !known || old > ttl:
-		why = fmt.Sprintf("it came too late: it may be %v old", old)
+		why = fmt.Sprintf("too late: it may be %v old", old)
 	case slices.Contains(n.acting(), true):
 		why = "a stop input acts at this node"
 	}
@@ -519,7 +519,7 @@ func (n *Node) begin(o *order, at time.Duration) {
 		return
 	}
 	if n.session != "" && !n.lost {
-		n.refuse("another computer wants to decide here: only one may; after a restart of it this passes")
+		n.refuse("another computer wants to decide here, and only one may; if it is the same one after a restart, wait")
 		return
 	}
 	if old, ok := n.ages.oldest(&o.head, at); !ok || old > ttl {
@@ -593,7 +593,7 @@ func (n *Node) adopt(p *plan) error {
 		n.detectors = append(n.detectors, d)
 	}
 	for name := range named {
-		errs = append(errs, fmt.Errorf("there is no channel %q", name))
+		errs = append(errs, fmt.Errorf("no channel %q", name))
 	}
 	if err := errors.Join(errs...); err != nil {
 		return err

@@ -106,7 +106,7 @@ func TestBrokerGoes(t *testing.T) {
 		if p.verdict(0) != sensor.Unknown || !p.has(control.Input{Kind: control.StopIs, State: uint8(control.Broken)}) || down(p.dec) == nil {
 			t.Errorf("the loss is not told: %+v %+v", p.readings, p.got)
 		}
-		if !p.noticed("node annex: lost: no word for 3s") || !p.noticed("the computer that decides is lost") {
+		if !p.noticed("node annex: lost: silent for 3s") || !p.noticed("the computer that decides is lost") {
 			t.Errorf("notices: %q", p.told)
 		}
 		p.dec.Apply(control.Command{Seq: 2, Kind: control.GateOpen})
@@ -208,7 +208,7 @@ func TestStopAtNode(t *testing.T) {
 	}
 }
 
-// A node that starts anew: its outputs are told as lost, a node that ends is
+// A node that starts again: its outputs are told as lost, a node that ends is
 // missed at once.
 func TestNodeRestarts(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -231,7 +231,7 @@ func TestNodeRestarts(t *testing.T) {
 	})
 }
 
-// A deciding program that dies and starts anew: the node goes over to it once
+// A deciding program that dies and starts again: the node goes over to it once
 // it has lost the old one, with its outputs off, and not before.
 func TestDeciderRestarts(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -302,7 +302,7 @@ func TestRefused(t *testing.T) {
 				t.Errorf("%s: carried out", what)
 			}
 		}
-		if !p.noticed("retained order is refused") || !p.noticed("an order cannot be read") {
+		if !p.noticed("refused a retained order") || !p.noticed("an order cannot be read") {
 			t.Errorf("notices: %q", p.told)
 		}
 	})

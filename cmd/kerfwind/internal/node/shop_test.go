@@ -338,7 +338,7 @@ func spread(took []time.Duration) string {
 
 // TestShopOf64 runs 64 machines on 8 nodes through mosquitto: starts are served;
 // then the broker dies in mid-cut and comes back, a node is killed and starts
-// anew, the deciding computer is killed and starts anew.
+// again, the deciding computer is killed and starts again.
 func TestShopOf64(t *testing.T) {
 	if os.Getenv("KERFWIND_LONG") == "" {
 		t.Skip("starts ten processes, which want both cores; set KERFWIND_LONG=1")
@@ -421,9 +421,9 @@ func TestShopOf64(t *testing.T) {
 	b.nodes[1] = b.start("n1")
 	b.nodes[1].cut(1, true)
 	b.decider.wait(m[8], "up true")
-	b.nodes[1].wait(0, "line 11 true") // commanded open anew
-	if _, ok := b.decider.find(m[8], "notice node n1 is back; it has started anew"); !ok {
-		t.Error("nobody says that the node has started anew")
+	b.nodes[1].wait(0, "line 11 true") // commanded open again
+	if _, ok := b.decider.find(m[8], "notice node n1 is back after a restart"); !ok {
+		t.Error("nobody says that the node has restarted")
 	}
 
 	// The deciding computer is killed.

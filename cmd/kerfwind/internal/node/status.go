@@ -13,7 +13,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// view is what a node says of itself, as of its newest report.
+// view holds what a node says of itself, as of its newest report.
 type view struct {
 	seam.Node
 	ordered time.Duration // when the newest order came; 0: none of this session
@@ -45,7 +45,7 @@ func (n *Node) publish(now time.Duration) {
 		v.State, v.Shop = "at work", n.plan.Shop
 	}
 	if n.renew.Load() {
-		v.Reload = "the rig file is read anew once nothing is on or moves here and the shop is at rest"
+		v.Reload = "the node reads the rig file again once nothing is on or moves here and the shop is at rest"
 	}
 	if n.plan != nil {
 		n.things(&v.Node, now)
@@ -83,7 +83,7 @@ func (n *Node) things(v *seam.Node, now time.Duration) {
 		}
 		if key.kind == control.StopIs {
 			if n.stopped[key.id] {
-				t.Why = "it acts: everything here stays off"
+				t.Why = "open: everything here stays off"
 			}
 			v.Stops = append(v.Stops, t)
 		} else {
@@ -97,7 +97,7 @@ func (n *Node) things(v *seam.Node, now time.Duration) {
 		t := seam.Thing{Name: g.Actuator, State: "not commanded yet"}
 		switch k, ok := n.sent[control.ID(g.ID)]; {
 		case ok && k == control.GateStop:
-			t.State = "stopped where it stood"
+			t.State = "stopped where it was"
 		case ok && n.moving[control.ID(g.ID)] > now:
 			t.State = map[control.CommandKind]string{control.GateOpen: "opening", control.GateShut: "shutting"}[k]
 		case ok:
@@ -138,7 +138,7 @@ func (n *Node) running() (count int) {
 	return count
 }
 
-// quiet tells whether this program may end and begin anew: nothing is on, moves
+// quiet reports whether this program may end and begin again: nothing is on, moves
 // or runs here and, where somebody decides, the whole shop is at rest.
 func (n *Node) quiet(now time.Duration) bool {
 	for _, on := range n.on {
@@ -160,7 +160,7 @@ func (n *Node) Renew() { n.renew.Store(true) }
 // Renewed tells, after Run, whether it has ended for Renew.
 func (n *Node) Renewed() bool { return n.renewed }
 
-// ends tells whether the loop ends for Renew. A node that has a stop input goes on: its
+// ends reports whether the loop ends for Renew. A node that has a stop input goes on: its
 // silence would count as that input broken, and latch the shop.
 func (n *Node) ends(now time.Duration) bool {
 	if !n.renew.Load() {
@@ -168,7 +168,7 @@ func (n *Node) ends(now time.Duration) bool {
 	}
 	if n.plan != nil && len(n.stopped) > 0 {
 		n.renew.Store(false)
-		n.o.Notice(errors.New("the rig file is not read anew: a stop input is wired to this node, and its silence would latch the collector off; restart the service when that does no harm, then reset"))
+		n.o.Notice(errors.New("the node does not read the rig file again: a stop input is wired to it, and its silence would lock the collector off; restart the service when that does no harm, then reset"))
 		return false
 	}
 	n.renewed = n.quiet(now)

@@ -43,7 +43,7 @@ func TestStatus(t *testing.T) {
 		s = p.prog.Status()
 		has(s.Stops, "door", "open")
 		has(s.Drives, "k2", "off")
-		has(s.Drives, "g0", "stopped where it stood")
+		has(s.Drives, "g0", "stopped where it was")
 		p.e.set(func() { p.e.cut = true })
 		p.after(10 * time.Second)
 		if s = p.prog.Status(); s.State != "has lost the computer that decides" || s.Order < 9 || s.Broker {
@@ -80,12 +80,12 @@ func TestRenew(t *testing.T) {
 				p.after(600 * time.Millisecond)
 				p.prog.Renew()
 				p.after(600 * time.Millisecond)
-				if s := p.prog.Status(); p.noticed("is read anew: outputs off") || s.Reload == "" || s.Quiet {
+				if s := p.prog.Status(); p.noticed("reading the rig file again: outputs off") || s.Reload == "" || s.Quiet {
 					t.Fatalf("it does not wait: %+v", s)
 				}
 				x.free(p)
 				p.after(5 * time.Second)
-				if !p.noticed("is read anew: outputs off") || p.hw.is(air) || p.hw.is(contactor) {
+				if !p.noticed("reading the rig file again: outputs off") || p.hw.is(air) || p.hw.is(contactor) {
 					t.Errorf("it waits: %+v", p.prog.Status())
 				}
 				p.stop() // Run has returned
@@ -108,7 +108,7 @@ func TestRenewWithStop(t *testing.T) {
 		p.after(time.Second)
 		p.prog.Renew()
 		p.after(time.Second)
-		if !p.noticed("a stop input is wired to this node") || p.noticed("is read anew: outputs off") || p.prog.Status().Reload != "" || p.report().Session == "" {
+		if !p.noticed("a stop input is wired to it") || p.noticed("reading the rig file again: outputs off") || p.prog.Status().Reload != "" || p.report().Session == "" {
 			t.Errorf("%+v %q", p.prog.Status(), p.told)
 		}
 		if err := p.dec.Halt(); err != nil {
@@ -117,7 +117,7 @@ func TestRenewWithStop(t *testing.T) {
 		p.after(time.Second)
 		p.prog.Renew()
 		p.after(time.Second)
-		if !p.noticed("is read anew: outputs off") {
+		if !p.noticed("reading the rig file again: outputs off") {
 			t.Errorf("%q", p.told)
 		}
 	})

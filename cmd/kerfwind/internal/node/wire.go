@@ -12,7 +12,7 @@
 //
 // A session is one start of the deciding program with one start of a node. It
 // begins with a plan: what each thing at the node is in the shop. Commands of
-// another session are refused. When either program starts anew the outputs are
+// another session are refused. When either program starts again the outputs are
 // off, and the state machine is told so: gates are homed as after power-up.
 package node
 
@@ -56,7 +56,7 @@ const maxMessage = 64 << 10
 // maxList bounds each list in a message.
 const maxList = 256
 
-// head is what every message begins with.
+// head holds what every message begins with.
 type head struct {
 	Boot  string  `json:"boot"`            // of who sends; differs at every start
 	Seq   uint64  `json:"seq"`             // rises by one from 1
@@ -64,7 +64,7 @@ type head struct {
 	After seconds `json:"after,omitempty"` // since that came
 }
 
-// report is what a node says: all that it senses, and what became of commands.
+// report holds what a node says: all that it senses, and what became of commands.
 type report struct {
 	head
 	Session  string    `json:"session,omitempty"` // boot of whose plan is in force
@@ -95,14 +95,14 @@ type taped struct {
 	Ago seconds `json:"ago"`
 }
 
-// fact is what contacts say together.
+// fact holds what contacts say together.
 type fact struct {
 	Of word[control.InputKind] `json:"of"`
 	ID int                     `json:"id"`
 	Is string                  `json:"is"` // a word of saidBy
 }
 
-// news is what must arrive once. It is repeated until it has been heard.
+// news holds what must arrive once. It is repeated until it has been heard.
 type news struct {
 	N     uint64                    `json:"n"`             // rises by one from 1 in a session
 	Kind  newsKind                  `json:"news"`          // which of these it is
@@ -126,7 +126,7 @@ const (
 	newsStop   newsKind = "stop"   // a stop input acted
 )
 
-// order is what the deciding computer says.
+// order holds what the deciding computer says.
 type order struct {
 	head
 	To       string    `json:"to"` // boot of the node
@@ -252,7 +252,7 @@ func (s *seconds) UnmarshalJSON(b []byte) error {
 		return err
 	}
 	if !(x >= 0 && x <= longest.Seconds()) {
-		return fmt.Errorf("%v is no length of time here: give seconds, two days at most", x)
+		return fmt.Errorf("%v is not a length of time here: give seconds, two days at most", x)
 	}
 	*s = seconds(x * 1e9)
 	return nil

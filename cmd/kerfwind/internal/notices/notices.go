@@ -18,7 +18,7 @@ import (
 	"kerfwind/control"
 )
 
-// Message is what an address is sent, as JSON. Fields may be added; none of
+// Message holds what an address is sent, as JSON. Fields may be added; none of
 // these changes its meaning while Format is 1.
 type Message struct {
 	Format  int     `json:"format"`
@@ -116,7 +116,7 @@ func (s *Sender) Observe(_ *control.Snapshot, events []control.Event) {
 	}
 }
 
-// wants says whether the words of a notice choose an event.
+// wants reports whether the words of a notice choose an event.
 func wants(on []string, e control.Event) bool {
 	fault := e.Kind == control.FaultRaised || e.Kind == control.FaultCleared
 	return slices.ContainsFunc(on, func(word string) bool {
@@ -136,7 +136,7 @@ func wants(on []string, e control.Event) bool {
 type Item struct{ Name, Text string }
 
 // Due says what is due now. An item is told when it falls due, and again only
-// after it was seen to. It never waits.
+// after it was reset. It never waits.
 func (s *Sender) Due(items []Item) {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -198,7 +198,7 @@ func TestRetries(t *testing.T) {
 					}
 					wait *= 2
 				}
-				if len(*lines) != 2 || !strings.Contains((*lines)[0], "it is tried again") || !strings.Contains((*lines)[1], "delivered at try 7") {
+				if len(*lines) != 2 || !strings.Contains((*lines)[0], "kerfwind tries again") || !strings.Contains((*lines)[1], "delivered at try 7") {
 					t.Errorf("logged %q", *lines)
 				}
 				secrets(t, *lines)

@@ -80,7 +80,7 @@ func (t *target) deliver(ctx context.Context, q queuedMessage) bool {
 			t.s.log("notice %s: %v; given up after %d tries", t.notice.Name, err, tries)
 			return false
 		case tries == 1:
-			t.s.log("notice %s: %v; it is tried again", t.notice.Name, err)
+			t.s.log("notice %s: %v; kerfwind tries again", t.notice.Name, err)
 		}
 		// Half to whole, so that many senders do not come back all at once.
 		timer := time.NewTimer(wait/2 + rand.N(wait/2))
@@ -107,7 +107,7 @@ func (t *target) try(ctx context.Context, data []byte) error {
 	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, t.notice.URL, bytes.NewReader(data))
 	if err != nil {
-		return errors.New("its url is no web address") // err quotes it
+		return errors.New("its url is not a web address") // err quotes it
 	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("User-Agent", "kerfwind")

@@ -96,7 +96,7 @@ func (a *access) look(first bool) {
 }
 
 // noEntry says that passwords cannot be read.
-func noEntry(err error) error { return fmt.Errorf("page: nobody gets in: %w", err) }
+func noEntry(err error) error { return fmt.Errorf("page: nobody can sign in: %w", err) }
 
 // broken says why nobody gets in, or nil.
 func (a *access) broken() error {
@@ -154,14 +154,14 @@ func (a *access) familiar(from netip.Addr) bool {
 	return false
 }
 
-// still is what a visitor may do by now.
+// still returns what a visitor may do by now.
 func (a *access) still(w who) Role {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	return a.role(&w)
 }
 
-// role is what a visitor may do, and finds his session. mu is held.
+// role returns what a visitor may do, and finds his session. mu is held.
 func (a *access) role(w *who) Role {
 	a.look(false)
 	w.session = nil
@@ -192,7 +192,7 @@ func (a *access) remember(w who, said string) {
 	}
 }
 
-// recall is what was done and not shown yet.
+// recall returns what was done and not shown yet.
 func (a *access) recall(w who) (said string) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -206,7 +206,7 @@ func (a *access) recall(w who) (said string) {
 type busy struct{ wait time.Duration }
 
 func (b *busy) Error() string {
-	return fmt.Sprintf("too many tries: wait %s s and try again", seconds(b.wait))
+	return fmt.Sprintf("too many tries: wait %s s, then try again", seconds(b.wait))
 }
 
 // errWrong is the error of a password that is not the one.
@@ -220,10 +220,10 @@ func (a *access) enter(w who, role Role, password string) (token string, err err
 	key, seen, broken := a.keys[role], a.seen, a.err
 	a.mu.Unlock()
 	if broken != nil {
-		return "", &Mistake{"nobody gets in, since the passwords cannot be read: " + broken.Error()}
+		return "", &Mistake{"nobody can sign in, since the passwords cannot be read: " + broken.Error()}
 	}
 	if key == "" {
-		return "", &Mistake{"there is no password to " + role.Words()}
+		return "", &Mistake{"no password is set to " + role.Words()}
 	}
 	if wait := a.tries.wait(w.from); wait > 0 {
 		return "", &busy{wait}

@@ -44,7 +44,7 @@ var airFilters = []struct{ value, words, change string }{
 	{"loaded", "loaded", "filter=loaded"},
 }
 
-// airMain is what the template shows.
+// airMain holds what the template shows.
 type airMain struct {
 	None   string // nothing can be computed: what to enter
 	Open   string // the gates now open
@@ -154,7 +154,7 @@ func (d *ducts) study(shop *config.Shop, filter string) (*ductview.Study, error)
 			return s, err
 		}
 	}
-	return nil, &Mistake{fmt.Sprintf("the filter can be clean, half or loaded, not %.40q", filter)}
+	return nil, &Mistake{fmt.Sprintf("the filter is clean, half or loaded, not %.40q", filter)}
 }
 
 // look is one case. The lock is held.
@@ -320,14 +320,14 @@ func askedAir(s *ductview.Study, open uint64, ask url.Values) (airKey, error) {
 			continue
 		}
 		if g >= len(s.Net.Gates) {
-			return k, &Mistake{fmt.Sprintf("there is no gate %d in this shop: ask from the part Air", g)}
+			return k, &Mistake{fmt.Sprintf("no gate %d in this shop: ask from the part Air", g)}
 		}
 		gates |= 1 << uint(g)
 	}
 	if ask.Has(fieldIf) {
 		k.open = gates
 	} else if gates != 0 || k.filter != "" {
-		return k, &Mistake{"the question is not whole: ask from the part Air"}
+		return k, &Mistake{"part of the question is missing: ask from the part Air"}
 	}
 	return k, nil
 }
@@ -385,7 +385,7 @@ func beside(now, then *airCase) []airHood {
 	return out
 }
 
-// changes are what a clean filter and each further machine would change.
+// changes returns what a clean filter and each further machine would change.
 func (d *ducts) changes(shop *config.Shop, s *ductview.Study, open uint64) ([]airChange, error) {
 	out := []airChange{}
 	add := func(words string, k airKey) error {

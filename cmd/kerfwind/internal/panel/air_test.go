@@ -70,15 +70,15 @@ func TestAirWithoutDucts(t *testing.T) {
 func TestAirMistakes(t *testing.T) {
 	s := airPage(t, demoShop(t), 0)
 	for query, want := range map[string]string{
-		"if=1&g63=on":             "no gate 63 in this shop",
+		"if=1&g63=on":             "No gate 63 in this shop",
 		"if=1&filter=spotless":    "not &#34;spotless&#34;",
-		"g1=on":                   "not whole",
-		"filter=clean":            "not whole",
-		"if=1&g64=on":             "nobody asks for",
+		"g1=on":                   "is missing: ask from the part Air",
+		"filter=clean":            "is missing: ask from the part Air",
+		"if=1&g64=on":             "unknown field",
 		"if=1&g1=on&g1=on":        "more than once",
 		"if=1&filter=%00":         "cannot be used",
 		"if=1;g1=on":              "cannot be read",
-		"if=1&filter=clean&x=<b>": "nobody asks for",
+		"if=1&filter=clean&x=<b>": "unknown field",
 	} {
 		reads(t, look(s, "/air?"+query), http.StatusBadRequest, want)
 	}

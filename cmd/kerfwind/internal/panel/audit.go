@@ -39,7 +39,7 @@ func (s *Server) audit(v *Visit, what, result, text string) {
 		row.At, row.Trusted = v.Shop.Wall()
 	}
 	if err := s.o.Audit(row); err != nil {
-		s.o.Notice(fmt.Errorf("page: %s of %s was not written down: %w", what, row.From, err))
+		s.o.Notice(fmt.Errorf("page: cannot write down %s from %s: %w", what, row.From, err))
 	}
 }
 
@@ -91,7 +91,7 @@ func (l *Log) Add(row Row) error {
 	return errors.Join(d.Sync(), d.Close())
 }
 
-// torn tells whether a file ends within a line.
+// torn reports whether a file ends within a line.
 func torn(f *os.File) bool {
 	info, err := f.Stat()
 	if err != nil || info.Size() == 0 {
@@ -130,7 +130,7 @@ func (l *Log) Rows(most int, keep func(Row) bool) (rows []Row, bad int, err erro
 	return rows, bad, nil
 }
 
-// Gave is what was given with a change, in words: "for 10, gate planer".
+// Gave returns what was given with a change, in words: "for 10, gate planer".
 func (r *Row) Gave() string {
 	var out []string
 	for _, key := range slices.Sorted(maps.Keys(r.With)) {
@@ -141,7 +141,7 @@ func (r *Row) Gave() string {
 	return config.OneLine(strings.Join(out, ", "))
 }
 
-// Said is what came of it, in words.
+// Said returns what came of it, in words.
 func (r *Row) Said() string {
 	if r.Result == "done" {
 		return config.OneLine(r.Text)

@@ -3,12 +3,12 @@ package panel
 import "time"
 
 // changesPart lists what was changed on the page, by whom and with what result.
-var changesPart = Part{Path: "/changes", Title: "What was changed here", Role: Setup, File: "changes.html", Aside: true, Data: changesData}
+var changesPart = Part{Path: "/changes", Title: "Changes made here", Role: Setup, File: "changes.html", Aside: true, Data: changesData}
 
 // mostChanges bounds the list.
 const mostChanges = 100
 
-// changesMain is what the template shows.
+// changesMain holds what the template shows.
 type changesMain struct {
 	None bool // nobody has the record
 	Rows []changesRow
@@ -35,7 +35,7 @@ func changesData(v *Visit) (any, error) {
 		r := &rows[i]
 		x := changesRow{When: r.At.Local().Format(time.DateTime), What: r.What, Gave: r.Gave(), Role: r.Role, From: r.From, Said: r.Said(), Sign: "ok"}
 		if !r.Trusted {
-			x.Doubt = "by a clock that was not set"
+			x.Doubt = "the clock was not set"
 		}
 		if r.Result != "done" {
 			x.Sign = "bad"

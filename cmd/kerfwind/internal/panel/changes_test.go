@@ -83,10 +83,10 @@ func TestChanges(t *testing.T) {
 		reads(t, b.send(form("GET", "/changes", ""), setup), http.StatusOK, want...)
 	}
 	code := func(who *http.Cookie) int { return b.send(form("GET", "/changes", ""), who).Code }
-	page("Nothing was changed on this page yet.")
+	page("Nobody has changed anything on this page yet.")
 	rows = []Row{{At: time.Date(2026, 3, 2, 9, 0, 0, 0, time.Local), Role: "operate", From: "192.0.2.7", What: "/hold", With: url.Values{"gate": {"<b>planer"}}, Result: "refused", Text: "not at rest"},
 		{Trusted: true, Role: "setup", From: "192.0.2.8", What: "/stand-down", Result: "done"}}
-	page("2026-03-02 09:00:00", "by a clock that was not set", "gate &lt;b&gt;planer", "operate, 192.0.2.7", `<span class="bad">refused: not at rest</span>`, `<span class="ok">done</span>`)
+	page("2026-03-02 09:00:00", "the clock was not set", "gate &lt;b&gt;planer", "operate, 192.0.2.7", `<span class="bad">refused: not at rest</span>`, `<span class="ok">done</span>`)
 	for len(rows) <= mostChanges {
 		rows = append(rows, rows[1])
 	}
@@ -99,5 +99,5 @@ func TestChanges(t *testing.T) {
 		t.Errorf("a record that cannot be read: %d", got)
 	}
 	b.o.Changes = nil
-	page("Changes are not recorded here.")
+	page("This program records no changes here.")
 }

@@ -35,7 +35,7 @@ func TestStreamEnds(t *testing.T) {
 			t.Fatalf("it ends by itself: %d", w.Code)
 		default:
 		}
-		b.set(Look) // a password anew ends every session
+		b.set(Look) // a password again ends every session
 		time.Sleep(3 * time.Second)
 		select {
 		case <-done:

@@ -36,7 +36,7 @@ type cells struct {
 // while a page is open.
 var liveCells = []func(*Shop, *cells){nowCells}
 
-// message is what a stream sends: only what is not as it was.
+// message holds what a stream sends: only what is not as it was.
 type message struct {
 	T        float64           `json:"t"`            // the instant of the stream, s
 	ID       string            `json:"id,omitempty"` // of the page's make-up: another one needs another page
@@ -47,7 +47,7 @@ type message struct {
 	Troubles *[][4]string      `json:"x,omitempty"` // key, what, what to do, clock; all of them
 }
 
-// feed is what all streams of a shop send. It is made anew when one of them
+// feed holds what all streams of a shop send. It is made again when one of them
 // asks, at most once in a streamGap, so that many phones cost little more than
 // one.
 type feed struct {
@@ -205,7 +205,7 @@ func events(v *Visit) error {
 		if time.Since(asked) >= time.Second {
 			asked = time.Now()
 			if !v.Still() {
-				return nil // the script asks anew, and hears why not
+				return nil // the script asks again, and hears why not
 			}
 		}
 	}
@@ -261,7 +261,7 @@ func nowCells(s *Shop, c *cells) {
 	}
 }
 
-// head is the line that stands on every part.
+// head is the line at the top of every part.
 type head struct {
 	ID    string // the page's make-up
 	State string // calm, work, alarm, down

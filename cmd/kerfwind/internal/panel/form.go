@@ -23,14 +23,14 @@ func fieldsOf(r *http.Request, allowed []string) (url.Values, error) {
 		return parseFields(r.URL.RawQuery, allowed)
 	}
 	if r.URL.RawQuery != "" {
-		return nil, &Mistake{"a form comes in the body, not in the address"}
+		return nil, &Mistake{"send a form in the body, not in the address"}
 	}
 	body, err := io.ReadAll(r.Body)
 	if err != nil {
 		if big := (*http.MaxBytesError)(nil); errors.As(err, &big) {
 			return nil, err
 		}
-		return nil, &Mistake{"the form did not come whole"}
+		return nil, &Mistake{"part of the form is missing: send it again"}
 	}
 	if len(body) > 0 {
 		if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/x-www-form-urlencoded" {
@@ -49,11 +49,11 @@ func parseFields(text string, allowed []string) (url.Values, error) {
 	for name, list := range values {
 		switch {
 		case !slices.Contains(allowed, name):
-			return nil, &Mistake{fmt.Sprintf("the form has a field %.40q that nobody asks for", name)}
+			return nil, &Mistake{fmt.Sprintf("the form has an unknown field %.40q", name)}
 		case len(list) != 1:
 			return nil, &Mistake{fmt.Sprintf("the form has the field %s more than once", name)}
 		case len(list[0]) > mostField || !utf8.ValidString(list[0]) || strings.ContainsFunc(list[0], config.Hidden):
-			return nil, &Mistake{fmt.Sprintf("what stands in the field %s cannot be used", name)}
+			return nil, &Mistake{fmt.Sprintf("the field %s holds something that cannot be used", name)}
 		}
 	}
 	return values, nil

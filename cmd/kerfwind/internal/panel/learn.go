@@ -14,7 +14,7 @@ import (
 type Learner interface {
 	// Machines lists what can be learned.
 	Machines() []string
-	// State is where the session stands; nil: there is none.
+	// State is how far the session is; nil: there is none.
 	State() *LearnState
 	// Begin begins a session. There is one at a time.
 	Begin(machine string) error
@@ -28,7 +28,7 @@ type Learner interface {
 	Keep(context.Context) error
 }
 
-// LearnState is where a session stands.
+// LearnState is how far a session is.
 type LearnState struct {
 	Machine string
 	Text    string  // what the person is to do
@@ -42,7 +42,7 @@ type LearnState struct {
 	Wrong   string // why nothing was
 }
 
-// learnView is what the template shows.
+// learnView holds what the template shows.
 type learnView struct {
 	*LearnState
 	Machines []string
@@ -67,9 +67,9 @@ var learnRoutes = []Route{
 	{Method: http.MethodGet, Path: "/learn/step", Role: Setup, Do: func(v *Visit) error { return v.fragment("step", v.Shop.learn()) }},
 	{Method: http.MethodPost, Path: "/learn", Role: Setup, Fields: []string{"machine"}, Do: func(v *Visit) error {
 		machine := v.Field("machine")
-		return v.learning(fmt.Sprintf("%s: a session began.", machine), func(l Learner) error {
+		return v.learning(fmt.Sprintf("%s: the session has begun.", machine), func(l Learner) error {
 			if !slices.Contains(l.Machines(), machine) {
-				return &Mistake{fmt.Sprintf("no current sensor tells of %.40q, so there are no levels to learn", machine)}
+				return &Mistake{fmt.Sprintf("%.40q has no current sensor, so there are no levels to learn", machine)}
 			}
 			return l.Begin(machine)
 		})
@@ -80,7 +80,7 @@ var learnRoutes = []Route{
 		return v.learning("The session has ended. Nothing was kept.", Learner.End)
 	}},
 	{Method: http.MethodPost, Path: "/learn/keep", Role: Setup, Do: func(v *Visit) error {
-		return v.learning("Kept. The new levels come in force when the shop is at rest.", func(l Learner) error { return l.Keep(v.R.Context()) })
+		return v.learning("Kept. The new levels take effect when the shop is at rest.", func(l Learner) error { return l.Keep(v.R.Context()) })
 	}},
 }
 

@@ -49,10 +49,10 @@ type service struct {
 	mu    sync.Mutex
 	addr  net.Addr    // nil: it is not served
 	err   error       // why not
-	fares func(error) // is told of it
+	fares func(error) // hears of it
 }
 
-// Open serves the page at a place, in the stead of any other. If that is
+// Open serves the page at a place, in place of any other. If that is
 // where it is served already nothing is interrupted. What cannot be listened at
 // yet is tried again and again, since a network may come later than the program.
 // fares is told how it fares, until another Open.
@@ -84,7 +84,7 @@ func (s *Server) Open(at Place, fares func(error)) {
 	l, err := v.listen()
 	v.tell(err)
 	if err != nil {
-		s.o.Notice(fmt.Errorf("page: %w: it is tried again every %s", err, againGap))
+		s.o.Notice(fmt.Errorf("page: %w: kerfwind tries again every %s", err, againGap))
 	}
 	go func() {
 		defer close(v.done)
@@ -112,8 +112,8 @@ func (s *Server) bounded(ctx context.Context) *http.Server {
 	return h
 }
 
-// door bounds the connections of a listener. One from where somebody has signed
-// in is let in before strangers.
+// door bounds the connections of a listener. Those from where somebody has signed
+// in go before strangers.
 func (s *Server) door(l net.Listener) net.Listener {
 	return porter.Listen(l, porter.Limits{All: mostConns, Strangers: strangers, From: mostFrom}, porter.Knows(s.access.familiar))
 }
@@ -207,9 +207,9 @@ func (v *service) counted(h http.Handler) http.Handler {
 	})
 }
 
-// shut ends the service. Streams end first; who does not end in a moment is
-// cut off, and a request that hangs all the same is left alone: whoever takes up
-// a shop waits for this. mu is held.
+// shut ends the service. Streams end first; what does not end in a moment is cut
+// off, and a request that still hangs is left alone: whoever loads a shop waits
+// for this. mu is held.
 func (s *Server) shut() {
 	v := s.service
 	if v == nil {
@@ -260,12 +260,12 @@ func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 	if c.loaded != nil && changed == c.changed {
 		return c.loaded, nil
 	}
-	c.changed = changed // a pair that does not fit is told of once, until it changes again
+	c.changed = changed // a pair that does not fit is reported once, until it changes again
 	pair, err := tls.LoadX509KeyPair(c.cert, c.key)
 	if err != nil {
 		err = fmt.Errorf("page: certificate_file and key_file: %w", err)
 		if c.loaded != nil {
-			c.notice(fmt.Errorf("%w; the certificate stays as it was", err))
+			c.notice(fmt.Errorf("%w; the old certificate stays in use", err))
 			return c.loaded, nil
 		}
 		return nil, err

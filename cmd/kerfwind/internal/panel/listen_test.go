@@ -83,7 +83,7 @@ func serveOn(t *testing.T, b *besieged) *doorstep {
 	return d
 }
 
-// closedWithin tells whether the page hangs up within a time.
+// closedWithin reports whether the page hangs up within a time.
 func closedWithin(c net.Conn, limit time.Duration) bool {
 	_ = c.SetReadDeadline(time.Now().Add(limit))
 	_, err := io.Copy(io.Discard, c)
@@ -336,7 +336,7 @@ func TestTLS(t *testing.T) {
 		t.Errorf("a new certificate is not shown, but %d", n)
 	}
 	pair(t, at.CertFile, filepath.Join(dir, "other.pem"), 3)
-	if n, _ := ask(); n != 2 || len(b.notices) != 1 || !strings.Contains(b.notices[0].Error(), "stays as it was") {
+	if n, _ := ask(); n != 2 || len(b.notices) != 1 || !strings.Contains(b.notices[0].Error(), "stays in use") {
 		t.Errorf("certificate %d, told %v", n, b.notices)
 	}
 }

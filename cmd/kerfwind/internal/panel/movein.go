@@ -16,10 +16,10 @@ var moveInPart = Part{Path: "/move-in", Title: "Move-in", Role: Setup, File: "mo
 			return v.moving("The move-in is under way.", func(m MoveIn) error { return m.Begin(v.R.Context(), false) })
 		}},
 		{Method: http.MethodPost, Path: "/fresh", Role: Setup, Do: func(v *Visit) error {
-			return v.moving("A move-in began anew.", func(m MoveIn) error { return m.Begin(v.R.Context(), true) })
+			return v.moving("A new move-in has begun.", func(m MoveIn) error { return m.Begin(v.R.Context(), true) })
 		}},
 		{Method: http.MethodPost, Path: "/leave", Role: Setup, Do: func(v *Visit) error {
-			return v.moving("Left. The answers are kept.", func(m MoveIn) error { return m.Leave(v.R.Context()) })
+			return v.moving("Stopped. The answers are kept.", func(m MoveIn) error { return m.Leave(v.R.Context()) })
 		}},
 		{Method: http.MethodPost, Path: "/answer", Role: Setup, Fields: []string{"revision", "answer"}, Do: func(v *Visit) error {
 			return v.answering(func(m MoveIn, revision int) error { return m.Answer(revision, v.Field("answer")) })
@@ -35,12 +35,12 @@ var moveInPart = Part{Path: "/move-in", Title: "Move-in", Role: Setup, File: "mo
 // MoveIn is a move-in. It is kept by the computer: a phone may sleep meanwhile,
 // or another one go on. Errors that are the visitor's are *Mistake or *Refusal.
 type MoveIn interface {
-	// Kept tells whether one was left and can be taken up again.
+	// Kept reports whether one was left and can be taken up again.
 	Kept() bool
 	// Question is what is asked now; nil: none is under way.
 	Question() *MoveInQuestion
 	// Begin takes the one up that was left, or begins one; anew throws away what
-	// was answered. Leave ends it for now: the shop before comes in force again.
+	// was answered. Leave ends it for now: the earlier shop takes effect again.
 	Begin(ctx context.Context, anew bool) error
 	Leave(context.Context) error
 	// Answer answers the question of a revision; Back goes to the step before,
@@ -78,7 +78,7 @@ type MoveInChoice struct{ Answer, Text string }
 // MoveInStep is a step that was answered.
 type MoveInStep struct{ Step, Title, Answer string }
 
-// moveInView is what the template shows.
+// moveInView holds what the template shows.
 type moveInView struct {
 	None  string
 	Kept  bool
@@ -87,7 +87,7 @@ type moveInView struct {
 	Share string
 }
 
-// says tells whether the question itself says what was wrong with an answer.
+// says reports whether the question itself says what was wrong with an answer.
 func (m *moveInView) says(wrong string) bool {
 	return m.Q != nil && wrong != "" && m.Q.Wrong == wrong
 }
@@ -117,7 +117,7 @@ func (s *Shop) moveIn() *moveInView {
 // moving carries something of a move-in out.
 func (v *Visit) moving(said string, do func(MoveIn) error) error {
 	if v.Shop.MoveIn == nil {
-		return &Refusal{"there is no rig to move in with"}
+		return &Refusal{"no rig to move in with"}
 	}
 	if err := do(v.Shop.MoveIn); err != nil {
 		return err
@@ -130,7 +130,7 @@ func (v *Visit) moving(said string, do func(MoveIn) error) error {
 func (v *Visit) answering(do func(MoveIn, int) error) error {
 	revision, err := strconv.Atoi(v.Field("revision"))
 	if err != nil {
-		return &Mistake{"the form is not whole: load the page again"}
+		return &Mistake{"part of the form is missing: load the page again"}
 	}
 	return v.moving("", func(m MoveIn) error { return do(m, revision) })
 }

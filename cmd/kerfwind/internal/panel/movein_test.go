@@ -64,7 +64,7 @@ func TestMoveInShown(t *testing.T) {
 		want, not []string
 	}{
 		{nil, false, []string{">Begin<", `action="/move-in/begin"`}, []string{"Go on where", "revision"}},
-		{nil, true, []string{"Go on where it was left", "Begin anew"}, nil},
+		{nil, true, []string{"Go on where you stopped", "Start over"}, nil},
 		{&MoveInQuestion{Revision: 7, Place: "Part 1 of 8: the place", First: true, Title: "Name <of> it", Text: []string{"What?"}, Free: true, Example: "garage"}, false,
 			[]string{"Name &lt;of&gt; it", "Part 1 of 8: the place", `value="7"`, `type="text"`, "For example: garage"}, []string{"Back a step", "data-follow", "Answers so far"}},
 		{&MoveInQuestion{Revision: 8, Place: "Part 3 of 8: sensors", Title: "Sensor", Text: []string{"a", "b"}, Live: true, Amps: 4.44, Share: 0.5, Keep: "yes", KeepText: "Yes, that is it",

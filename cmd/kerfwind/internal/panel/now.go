@@ -18,7 +18,7 @@ var nowPart = Part{Path: "/", Title: "Now", Role: Look, File: "now.html", Data: 
 		{Method: "POST", Path: "/release", Role: Operate, Fields: []string{"gate"}, Do: release},
 	}}
 
-// nowMain is what its template shows.
+// nowMain holds what its template shows.
 type nowMain struct {
 	*nowView
 	At   time.Duration
@@ -34,7 +34,7 @@ func now(v *Visit) (any, error) {
 	return m, nil
 }
 
-// nowIn is what there is to show.
+// nowIn returns what there is to show.
 func (s *Shop) nowIn() nowIn {
 	var down []partDown
 	if s.Down != nil {
@@ -43,10 +43,10 @@ func (s *Shop) nowIn() nowIn {
 	return nowIn{Down: down, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load()}
 }
 
-// Time is what a clock of the page shows.
+// Time returns what a clock of the page shows.
 func (m *nowMain) Time(c clock) string { return c.Text(m.At) }
 
-// Lockout is the sentence that stands wherever stand-down does.
+// Lockout is the sentence beside every stand-down.
 func (m *nowMain) Lockout() string { return notLocked }
 
 // Words is a length of time in a few characters.
@@ -72,11 +72,11 @@ func hold(v *Visit) error {
 	}
 	n, err := strconv.Atoi(v.Field("for"))
 	if err != nil || n <= 0 || n > int(24*time.Hour/time.Second) {
-		return &Mistake{"say for how many seconds the gate is to be held"}
+		return &Mistake{"say for how many seconds to hold the gate"}
 	}
 	long := time.Duration(n) * time.Second
 	if most := v.Shop.Control().HoldLongest; long > most && most > 0 {
-		return &Mistake{"a gate is held for at most " + config.FormatDuration(most) + " here"}
+		return &Mistake{"here a gate can be held for at most " + config.FormatDuration(most)}
 	}
 	in := control.Input{Kind: control.Ask, State: uint8(control.AskHold), ID: id, For: long}
 	if err := v.Shop.Ask(v.R.Context(), in); err != nil {
@@ -105,5 +105,5 @@ func (v *Visit) gate() (control.ID, error) {
 			return control.ID(i), nil
 		}
 	}
-	return control.NoID, &Mistake{fmt.Sprintf("there is no gate %.40q here", v.Field("gate"))}
+	return control.NoID, &Mistake{fmt.Sprintf("no gate %.40q here", v.Field("gate"))}
 }

@@ -28,7 +28,7 @@ type nowIn struct {
 // partDown is a part of the program that does not work.
 type partDown struct{ Part, Why string }
 
-// nowView is what the part Now shows.
+// nowView holds what the part Now shows.
 type nowView struct {
 	Begun      bool // there is something to show
 	StoodDown  bool
@@ -41,7 +41,7 @@ type nowView struct {
 	Circuits   []nowCircuit
 }
 
-// trouble is something that stands and must be seen to.
+// trouble is something wrong that a person has to put right.
 type trouble struct {
 	Key   string // tells it from the others, and stays
 	What  string
@@ -132,7 +132,7 @@ func (c clock) Code() string {
 	return ""
 }
 
-// Text is what the clock shows at an instant; page.js does the same.
+// Text returns what the clock shows at an instant; page.js does the same.
 func (c clock) Text(now time.Duration) string {
 	d := now - c.At
 	switch {
@@ -148,7 +148,7 @@ func (c clock) Text(now time.Duration) string {
 	return fmt.Sprintf("%d:%02d", s/60, s%60)
 }
 
-// notLocked is the sentence that stands wherever stand-down does.
+// notLocked is the sentence beside every stand-down.
 const notLocked = "Not a lockout. Unplug or lock the disconnect before you reach in. Machines are not stopped."
 
 // makeNow makes the view.
@@ -161,9 +161,9 @@ func makeNow(in nowIn) *nowView {
 	switch {
 	case s.StoodDown || s.Latched():
 	case s.Quiet:
-		v.Note = "Nothing moves yet: switch a machine off and on, or hold a gate, and work goes on."
+		v.Note = "Nothing moves yet. Switch a machine off and on, or hold a gate, to go on."
 	case len(s.Machines) == 0:
-		v.Note = "No machine is served. Where a move-in is open, go on with it, or leave it: the shop before comes back."
+		v.Note = "No machine is served. If a move-in is open, go on with it or stop it: then the earlier shop comes back."
 	case s.ShopClosed:
 		v.Note = "The shop is closed: machines are still served, with a notice."
 	}
@@ -248,7 +248,7 @@ func (in *nowIn) collector(id control.ID, c *control.CollectorView, p *control.C
 	case c.Sensed == control.Running:
 		v.State, v.Word = "warn", "commanded off, still runs"
 	case c.Switch == control.Hand:
-		v.State, v.Word = "lost", "its switch stands in hand"
+		v.State, v.Word = "lost", "its switch is at hand"
 	case blind:
 		v.State, v.Word = "off", "commanded off"
 	case c.Sensed == control.Idle:
@@ -276,7 +276,7 @@ func (in *nowIn) machine(id control.ID, m *control.MachineView) nowMachine {
 	case m.Sensed == control.Unknown && m.Run:
 		v.State, v.Word, v.Note, v.Clock = "lost", "cannot be seen", "served as if it ran", until(m.Why.Until)
 	case m.Sensed == control.Unknown:
-		v.State, v.Word, v.Note = "lost", "cannot be seen", "it may run: start the collector by holding its gate"
+		v.State, v.Word, v.Note = "lost", "cannot be seen", "it may be running: hold its gate to start the collector"
 	case m.Run:
 		v.State, v.Word, v.Clock = "run", "runs", since(m.Since)
 		switch {
@@ -291,7 +291,7 @@ func (in *nowIn) machine(id control.ID, m *control.MachineView) nowMachine {
 	case m.RunOn > in.Now:
 		v.State, v.Word, v.Note, v.Clock = "clear", "stopped", "the duct is being cleared", until(m.RunOn)
 	case m.Sensed == 0:
-		v.State, v.Word = "lost", "no word from its sensor yet"
+		v.State, v.Word = "lost", "its sensor has not reported yet"
 	default:
 		v.State, v.Word = "idle", "idle"
 	}
@@ -406,10 +406,10 @@ func (in *nowIn) circuits() []nowCircuit {
 // speaks once a second.
 const silence = 5 * time.Second
 
-// silent tells whether what is shown is old.
+// silent reports whether what is shown is old.
 func (in *nowIn) silent() bool { return float64(in.Now-in.Spoke) > float64(silence)*in.Speed }
 
-// troubles are what stands, the gravest first.
+// troubles returns what is wrong, the gravest first.
 func (in *nowIn) troubles(v *nowView) []trouble {
 	s := in.Snap
 	var out []trouble
@@ -419,7 +419,7 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 		add(fmt.Sprintf("f%d-%d", f.Fault, f.ID), what, do, since(f.Since))
 	}
 	if in.silent() {
-		add("silent", "no word from what runs the shop", "what stands here is as it was before: go and look", since(in.Spoke))
+		add("silent", "no contact with the control program", "this page shows an earlier state: go and look", since(in.Spoke))
 	}
 	for _, f := range s.Faults {
 		if f.Fault.Facts().Grave {
@@ -440,7 +440,7 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 		}
 	}
 	for _, p := range in.Down {
-		add("part-"+p.Part, "the program's part \""+p.Part+"\" does not work: "+p.Why, "machines are served without it; kerfwind doctor at the computer says more", clock{})
+		add("part-"+p.Part, "the program part \""+p.Part+"\" does not work: "+p.Why, "machines are served without it; run kerfwind doctor at the computer", clock{})
 	}
 	if s.BinFull {
 		add("bin", "the bin is full", "lock the collector's disconnect, then empty it; if it is warm or smells of burning, leave it shut and call the fire service", clock{})

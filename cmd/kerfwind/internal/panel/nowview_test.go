@@ -68,7 +68,7 @@ func TestCollectorWords(t *testing.T) {
 		{"welded", seen, control.CollectorView{Sensed: control.Running, Fault: control.CollectorStillOn}, "warn", "STILL RUNNING, commanded off"},
 		{"welded, sensor lost since", seen, control.CollectorView{Sensed: control.Unknown, Fault: control.CollectorStillOn}, "warn", "STILL RUNNING, commanded off"},
 		{"in hand and seen", seen, control.CollectorView{Sensed: control.Running, Switch: control.Hand}, "run", "running by its own switch"},
-		{"in hand, no sensor", blind, control.CollectorView{Switch: control.Hand}, "lost", "its switch stands in hand"},
+		{"in hand, no sensor", blind, control.CollectorView{Switch: control.Hand}, "lost", "its switch is at hand"},
 	} {
 		in := barnIn(t)
 		p := in.Shop.Control().Collector
@@ -116,7 +116,7 @@ func TestMachineWords(t *testing.T) {
 		note, time       string
 	}{
 		{"idle", control.MachineView{Sensed: control.Idle}, "idle", "idle", "8.3 A", "", ""},
-		{"not heard of", control.MachineView{}, "lost", "no word from its sensor yet", "8.3 A", "", ""},
+		{"not heard of", control.MachineView{}, "lost", "its sensor has not reported yet", "8.3 A", "", ""},
 		{"running", control.MachineView{Sensed: control.Running, Run: true, Served: true, Since: 35 * sec, Why: why(control.ByMachine, 0)}, "run", "runs", "8.3 A", "", "1:05"},
 		{"a moment", control.MachineView{Sensed: control.Running, Run: true, Since: 100 * sec, Why: why(control.ByConfirm, 101*sec)}, "run", "runs", "8.3 A", "run too short yet", "0:00"},
 		{"its gate still moves", control.MachineView{Sensed: control.Running, Run: true, Since: 98 * sec, Why: why(control.ByPath, 0)}, "run", "runs", "8.3 A", "waits for a path", "0:02"},
@@ -127,7 +127,7 @@ func TestMachineWords(t *testing.T) {
 		{"clearing", control.MachineView{Sensed: control.Idle, RunOn: 106500 * time.Millisecond, Why: why(control.ByRunOn, 106500*time.Millisecond)}, "clear", "stopped", "8.3 A", "the duct is being cleared", "0:07"},
 		{"cleared", control.MachineView{Sensed: control.Idle, RunOn: 100 * sec, Why: why(control.ByRunOn, 100*sec)}, "idle", "idle", "8.3 A", "", ""},
 		{"lost while it ran", control.MachineView{Sensed: control.Unknown, Run: true, Why: why(control.ByUnknownHold, 640*sec)}, "lost", "cannot be seen", "8.3 A", "served as if it ran", "9:00"},
-		{"lost at rest", control.MachineView{Sensed: control.Unknown, Why: why(control.ByUnknown, 0)}, "lost", "cannot be seen", "8.3 A", "it may run: start the collector by holding its gate", ""},
+		{"lost at rest", control.MachineView{Sensed: control.Unknown, Why: why(control.ByUnknown, 0)}, "lost", "cannot be seen", "8.3 A", "it may be running: hold its gate to start the collector", ""},
 	} {
 		in := barnIn(t)
 		in.Amps[in.Shop.Machines[planer].Channels[0]].Amps = 8.26

@@ -38,7 +38,7 @@ type Route struct {
 	// Do carries it out. A GET writes its answer to v.W. A POST does not: it
 	// says what was done with v.Said, and the page is shown again (303), or the
 	// answer is JSON where the request asks for that. An error of type *Mistake
-	// is the visitor's (400), a *Refusal stands against what must hold (409),
+	// is the visitor's (400), a *Refusal would break what must hold (409),
 	// any other is told as a failure (500).
 	Do func(v *Visit) error
 }
@@ -66,15 +66,15 @@ type Mistake struct{ Text string }
 
 func (m *Mistake) Error() string { return m.Text }
 
-// Field is the value of a field of the form or query, "" if it is not there.
+// Field is the value of a field of the form or query, "" if it is missing.
 func (v *Visit) Field(name string) string { return v.fields.Get(name) }
 
 // Said tells what was done, for the visitor and the record of changes.
 func (v *Visit) Said(text string) { v.said = text }
 
-// May tells whether the visitor has a role.
+// May reports whether the visitor has a role.
 func (v *Visit) May(r Role) bool { return v.Role >= r }
 
-// Still tells whether the visitor may still look: a stream asks from time to
+// Still reports whether the visitor may still look: a stream asks from time to
 // time, since a session may have ended.
 func (v *Visit) Still() bool { return v.s.access.still(v.who) >= v.Part.Role }

@@ -16,14 +16,14 @@ import (
 	"golang.org/x/crypto/argon2"
 )
 
-// Role is what somebody may do. Each may do what those before it may.
+// Role says what somebody may do. Each may do what those before it may.
 type Role uint8
 
 // The roles.
 const (
 	None    Role = iota // not even look
 	Look                // see everything
-	Operate             // hold gates, stand down, note that something was seen to
+	Operate             // hold gates, stand down, note that something was reset
 	Setup               // move in, learn levels
 )
 
@@ -47,7 +47,7 @@ func ParseRole(name string) (Role, error) {
 			return r, nil
 		}
 	}
-	return None, fmt.Errorf("there is no role %.20q: look, operate and setup are what there is", name)
+	return None, fmt.Errorf("no role %.20q: write look, operate or setup", name)
 }
 
 // Passwords holds what is kept of the passwords.
@@ -63,7 +63,7 @@ func (p Passwords) Roles() (out []Role) {
 	return out
 }
 
-// Key is what is kept of a password: it tells whether a word is the one, and
+// Key is kept in place of a password: it shows whether a word is the one, and
 // takes long to try.
 type Key string
 
@@ -89,12 +89,12 @@ const (
 func NewKey(password string) (Key, error) {
 	switch {
 	case utf8.RuneCountInString(password) < leastPassword:
-		return "", fmt.Errorf("a password has %d characters at least", leastPassword)
+		return "", fmt.Errorf("a password needs at least %d characters", leastPassword)
 	case len(password) > mostPassword:
-		return "", fmt.Errorf("a password has %d bytes at most", mostPassword)
+		return "", fmt.Errorf("a password has at most %d bytes", mostPassword)
 	}
 	if !utf8.ValidString(password) || strings.ContainsFunc(password, unicode.IsControl) {
-		return "", errors.New("a password is made of letters, digits and signs")
+		return "", errors.New("a password holds letters, digits and signs only")
 	}
 	salt := make([]byte, keySalt)
 	_, _ = rand.Read(salt) // it never fails
@@ -119,7 +119,7 @@ func (k Key) parts() (salt, hash []byte, err error) {
 	return salt, hash, nil
 }
 
-// fits tells whether the key is of a password.
+// fits reports whether the key is of a password.
 func (k Key) fits(password string) bool {
 	salt, hash, err := k.parts()
 	return err == nil && len(password) <= mostPassword && subtle.ConstantTimeCompare(hash, sum(password, salt)) == 1
@@ -178,7 +178,7 @@ func readPasswords(path string) (Passwords, error) {
 	}
 	p, err := DecodePasswords(b)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w: take the file away, then set them anew with kerfwind password", path, err)
+		return nil, fmt.Errorf("%s: %w: remove the file, then set the passwords again with kerfwind password", path, err)
 	}
 	return p, nil
 }

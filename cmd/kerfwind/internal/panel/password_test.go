@@ -129,7 +129,7 @@ func TestPasswordsBroken(t *testing.T) {
 		t.Fatal(err)
 	}
 	w := b.send(form("POST", "/sign-in", url.Values{"role": {"setup"}, "password": {words[Setup]}}.Encode()), nil)
-	if !strings.Contains(w.Body.String(), "Nobody gets in, since the passwords cannot be read") || strings.Contains(w.Body.String(), "There is no password") {
+	if !strings.Contains(w.Body.String(), "Nobody can sign in, since the passwords cannot be read") || strings.Contains(w.Body.String(), "There is no password") {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
 }
@@ -148,7 +148,7 @@ func TestBrokenAtStart(t *testing.T) {
 		defer b.mu.Unlock()
 		n := 0
 		for _, err := range b.notices {
-			if strings.Contains(err.Error(), "page: nobody gets in: ") && strings.Contains(err.Error(), "take the file away") {
+			if strings.Contains(err.Error(), "page: nobody can sign in: ") && strings.Contains(err.Error(), "remove the file") {
 				n++
 			}
 		}

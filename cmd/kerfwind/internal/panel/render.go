@@ -17,7 +17,7 @@ var web embed.FS
 // assets are the files that are served as they are, and their types.
 var assets = map[string]string{"style.css": "text/css; charset=utf-8", "page.js": "text/javascript; charset=utf-8", "icon.svg": "image/svg+xml"}
 
-// Frame is what a template sees.
+// Frame holds what a template sees.
 type Frame struct {
 	Title, Shop, Version string
 	Parts                []Link
@@ -47,7 +47,7 @@ var funcs = template.FuncMap{"asset": func(name string) string { return "/" + na
 func stamp(name string) string {
 	b, err := web.ReadFile("web/" + name)
 	if err != nil {
-		panic(err) // it is embedded: a name that is not there is a fault of the program
+		panic(err) // it is embedded: a name that is missing is a fault of the program
 	}
 	sum := sha256.Sum256(b)
 	return hex.EncodeToString(sum[:6])
@@ -76,7 +76,7 @@ func (s *Server) render(w http.ResponseWriter, status int, file string, f *Frame
 	var b bytes.Buffer
 	if err := templates[file].Execute(&b, f); err != nil {
 		s.o.Notice(err)
-		http.Error(w, "This page cannot be shown: a fault of the program.", http.StatusInternalServerError)
+		http.Error(w, "This page cannot be shown: a fault in the program.", http.StatusInternalServerError)
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")

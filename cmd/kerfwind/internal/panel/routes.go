@@ -52,26 +52,26 @@ func exactly(path string) string {
 	return path
 }
 
-// visit lets somebody in who has the role, to a shop that is taken up.
+// visit lets somebody in who has the role, if a shop is loaded.
 func (s *Server) visit(w http.ResponseWriter, r *http.Request, p *Part, need Role, fields []string, do func(*Visit)) {
 	v := &Visit{W: w, R: r, Part: p, Shop: s.shop.Load(), s: s}
 	v.Role, v.who = s.access.visitor(r)
 	switch {
 	case v.Role >= need:
 	case s.access.broken() != nil:
-		s.wrong(v, http.StatusServiceUnavailable, "Nobody gets in, since the passwords cannot be read: "+s.access.broken().Error())
+		s.wrong(v, http.StatusServiceUnavailable, "Nobody can sign in, since the passwords cannot be read: "+s.access.broken().Error())
 		return
 	case len(s.access.roles()) == 0 && v.Role == None:
-		s.wrong(v, http.StatusForbidden, "No password is set yet. Until one is, this page can only be looked at on the computer itself. Set one there: kerfwind password")
+		s.wrong(v, http.StatusForbidden, "No password is set yet, so only the computer itself can show this page. Set one there: kerfwind password")
 		return
 	case len(s.access.roles()) == 0:
-		s.wrong(v, http.StatusForbidden, "No password is set yet, so this page is only to look at. Set one at the machine: kerfwind password")
+		s.wrong(v, http.StatusForbidden, "No password is set yet, so nothing can be changed here. Set one at the computer: kerfwind password")
 		return
 	case r.Method == http.MethodGet && !asksJSON(r):
 		http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
 		return
 	default:
-		s.wrong(v, http.StatusForbidden, "Sign in first, as one who may "+need.Words()+".")
+		s.wrong(v, http.StatusForbidden, "Sign in first, with the password to "+need.Words()+".")
 		return
 	}
 	if v.Shop == nil {
@@ -79,7 +79,7 @@ func (s *Server) visit(w http.ResponseWriter, r *http.Request, p *Part, need Rol
 		if r.Method == http.MethodGet {
 			w.Header().Set("Refresh", "2") // a browser looks again by itself, as after a swap
 		}
-		s.wrong(v, http.StatusServiceUnavailable, "No shop is taken up just now. Try again in a moment.")
+		s.wrong(v, http.StatusServiceUnavailable, "No shop is loaded just now. Try again in a moment.")
 		return
 	}
 	var err error
@@ -202,7 +202,7 @@ func (s *Server) wrong(v *Visit, status int, text string) {
 	s.render(v.W, status, "wrong.html", f)
 }
 
-// frame is what every page shows.
+// frame returns what every page shows.
 func (s *Server) frame(v *Visit) *Frame {
 	f := &Frame{Version: s.o.Version, Simulated: s.o.Simulated, Shop: "kerfwind", Part: v.Part, Role: v.Role,
 		SignedIn: v.who.session != nil, Roles: s.access.roles()}
@@ -218,13 +218,13 @@ func (s *Server) frame(v *Visit) *Frame {
 	return f
 }
 
-// Can tells whether the visitor has a role, by its name.
+// Can reports whether the visitor has a role, by its name.
 func (f *Frame) Can(role string) (bool, error) {
 	r, err := ParseRole(role)
 	return err == nil && f.Role >= r, err
 }
 
-// asksJSON tells whether a script asks, which wants its answer as JSON.
+// asksJSON reports whether a script asks, which wants its answer as JSON.
 func asksJSON(r *http.Request) bool {
 	return strings.Contains(r.Header.Get("Accept"), "application/json")
 }

@@ -53,7 +53,7 @@ type HoursOf struct {
 	From, To int    // days, both included
 }
 
-// Hours is what one machine ran in one period.
+// Hours holds what one machine ran in one period.
 type Hours struct {
 	First     int // first day of the period
 	Name      string
@@ -94,7 +94,7 @@ const (
 // shownPeriods is how many periods are shown where no first day is chosen.
 var shownPeriods = map[string]int{"day": 14, "week": 8, "month": 12}
 
-// runsMain is what the template shows.
+// runsMain holds what the template shows.
 type runsMain struct {
 	None     string    // why there is nothing
 	Tape     []tapeRow // runs that are still in memory
@@ -148,7 +148,7 @@ type runRow struct {
 	Doubtful                   bool
 }
 
-// runsAsk is what is asked for.
+// runsAsk holds what is asked for.
 type runsAsk struct {
 	HoursOf
 	before  int64
@@ -163,7 +163,7 @@ func parseRuns(field func(string) string) (runsAsk, error) {
 		a.By = "day"
 	}
 	if _, ok := shownPeriods[a.By]; !ok {
-		return a, &Mistake{fmt.Sprintf("hours go by day, week or month, not by %.40q", a.By)}
+		return a, &Mistake{fmt.Sprintf("choose day, week or month, not %.40q", a.By)}
 	}
 	for _, d := range []struct {
 		name string
@@ -186,7 +186,7 @@ func parseRuns(field func(string) string) (runsAsk, error) {
 	if text := field("before"); text != "" {
 		n, err := strconv.ParseInt(text, 10, 64)
 		if err != nil || n <= 0 {
-			return a, &Mistake{fmt.Sprintf("%.40q is no run: begin at the newest", text)}
+			return a, &Mistake{fmt.Sprintf("no run %.40q: begin at the newest", text)}
 		}
 		a.before = n
 	}
@@ -205,7 +205,7 @@ func address(path string, q map[string]string) string {
 	return path + "?" + v.Encode()
 }
 
-// query is what is asked for as an address has it.
+// query returns what is asked for as an address has it.
 func (a *runsAsk) query() map[string]string {
 	q := map[string]string{}
 	if a.hasFrom {
@@ -261,7 +261,7 @@ func runs(v *Visit) (any, error) {
 	m := &runsMain{Tape: v.Shop.tapeRows()}
 	h, err := v.Shop.history(v.R.Context(), false)
 	if errors.Is(err, ErrNoHistory) {
-		m.None = "Nothing is recorded yet. The first machine that runs begins the list."
+		m.None = "Nothing is recorded yet. The list begins with the first machine that runs."
 		return m, nil
 	} else if err != nil {
 		return nil, err
@@ -322,7 +322,7 @@ func (m *runsMain) strips(hours []Hours, a *runsAsk, shop *config.Shop) error {
 	n := 0
 	for d, _ := period(a.By, a.From); d <= a.To; _, d = period(a.By, d) {
 		if n++; n > mostPeriods {
-			return &Mistake{fmt.Sprintf("that is more than %d of them: choose longer ones, or fewer days", mostPeriods)}
+			return &Mistake{fmt.Sprintf("that is more than %d: choose longer periods or fewer days", mostPeriods)}
 		}
 		at[d] = n - 1
 	}
@@ -434,7 +434,7 @@ func (m *runsMain) list(list []Run, a *runsAsk) {
 	}
 }
 
-// choices are what the form offers.
+// choices returns what the form offers.
 func (m *runsMain) choices(hours []Hours, list []Run, a *runsAsk, shop *config.Shop) {
 	names := []string{""}
 	add := func(name string) {

@@ -147,12 +147,12 @@ func TestRunsMistakes(t *testing.T) {
 		"from=yesterday":                "is no date: write year, month and day",
 		"from=2026-13-01":               "is no date",
 		"from=2026-03-02&to=2026-03-01": "the first day, 2026-03-02, is after the last, 2026-03-01",
-		"by=hour":                       "by day, week or month",
-		"before=-3":                     "is no run",
-		"before=1e9":                    "is no run",
+		"by=hour":                       "hoose day, week or month",
+		"before=-3":                     "o run",
+		"before=1e9":                    "o run",
 		"before=99999":                  "no run 99999",
 		"from=2023-06-07":               "more than 150",
-		"offset=3":                      "nobody asks for",
+		"offset=3":                      "unknown field",
 	} {
 		w := look(s, "/runs?"+query)
 		reads(t, w, http.StatusBadRequest)
@@ -176,7 +176,7 @@ func TestRunsDownloads(t *testing.T) {
 		t.Error(got)
 	}
 	reads(t, look(s, "/runs/hours.csv?by=week"), http.StatusOK, "hours {By:week")
-	reads(t, look(s, "/runs/hours.csv?before=3"), http.StatusBadRequest, "nobody asks for")
+	reads(t, look(s, "/runs/hours.csv?before=3"), http.StatusBadRequest, "unknown field")
 	// What fails before the first byte is told as anything that fails.
 	s, open := runsPage(t, fakeHistory{first: day0 - 9, last: day0, fails: errors.New("disk gone")}, nil)
 	w = look(s, "/runs/runs.csv")

@@ -88,7 +88,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.all.Serve
 func (s *Server) Show(shop *Shop) { s.shop.Store(shop) }
 
 // Leave takes a shop off the page, if it is still there: until another is
-// taken up, the page says so. Streams end.
+// loaded, the page says so. Streams end.
 func (s *Server) Leave(shop *Shop) {
 	s.shop.CompareAndSwap(shop, nil)
 	shop.leave()

@@ -22,7 +22,7 @@ type Shop struct {
 	Speed float64                  // its seconds in a second; 1 but in a simulation
 	Wall  func() (time.Time, bool) // the time of day, and whether it is trusted
 
-	// Ask passes a request to the loop and returns once it is in force; a
+	// Ask passes a request to the loop and returns once it has taken effect; a
 	// stand-down also is on the disk by then. A *Refusal says that it stands
 	// against what must hold. Origin and Expires are set by it, not by the page.
 	Ask func(ctx context.Context, in control.Input) error
@@ -32,7 +32,7 @@ type Shop struct {
 	// too many downloads are under way.
 	History func(ctx context.Context, long bool) (History, error)
 
-	// Hertz is the mains frequency in force, and whether it is measured; nil:
+	// Hertz is the mains frequency in use, and whether it is measured; nil:
 	// as the shop file says.
 	Hertz func() (hz float64, measured bool)
 	// Hears says which channels hear each other much; nil: not known.
@@ -72,7 +72,7 @@ type Shop struct {
 	over   atomic.Uint64 // circuits of which control has said that they are above their rating
 }
 
-// Refusal is the error of a request that stands against what must hold.
+// Refusal is the error of a request that would break what must hold.
 type Refusal struct{ Why string }
 
 func (r *Refusal) Error() string { return r.Why }

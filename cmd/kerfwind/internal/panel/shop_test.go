@@ -76,7 +76,7 @@ func TestNews(t *testing.T) {
 	}
 }
 
-// BenchmarkReading is what the page costs the loop for each reading.
+// BenchmarkReading measures what the page costs the loop for each reading.
 func BenchmarkReading(b *testing.B) {
 	s := NewShop(demoShop(b))
 	at := time.Duration(0)

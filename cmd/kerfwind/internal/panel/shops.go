@@ -8,9 +8,9 @@ import (
 	"slices"
 )
 
-// shopsPart exchanges two things that are the other way round, lists the shop
+// shopsPart exchanges two things that are swapped, lists the shop
 // files that are kept, goes back to one, and hands out the cabinet's sheet.
-var shopsPart = Part{Path: "/shops", Title: "Swap and shops kept", Role: Setup, File: "shops.html", Aside: true, Fields: []string{"kind", "a", "b"}, Data: shopsData,
+var shopsPart = Part{Path: "/shops", Title: "Swap, and kept shops", Role: Setup, File: "shops.html", Aside: true, Fields: []string{"kind", "a", "b"}, Data: shopsData,
 	Routes: []Route{
 		{Method: http.MethodPost, Path: "/swap", Role: Setup, Fields: []string{"kind", "a", "b", "mark"}, Do: shopsSwap},
 		{Method: http.MethodPost, Path: "/use", Role: Setup, Fields: []string{"file"}, Do: shopsUse},
@@ -18,7 +18,7 @@ var shopsPart = Part{Path: "/shops", Title: "Swap and shops kept", Role: Setup, 
 	}}
 
 // Shops keeps shop files. Its calls may take their time. An error that is the
-// visitor's is a *Mistake; one that stands against what must hold, or comes
+// visitor's is a *Mistake; one that would break what must hold, or comes
 // because somebody else was quicker, is a *Refusal.
 type Shops interface {
 	// Plan works out a swap: of the gates or sensors a and b, or of machine a to
@@ -29,7 +29,7 @@ type Shops interface {
 	Swap(kind, a, b, mark string) (said string, err error)
 	// Kept lists the files, the newest first.
 	Kept() (*KeptShops, error)
-	// Use puts one of them in force, and says what was done.
+	// Use puts one of them to use, and says what was done.
 	Use(file string) (said string, err error)
 	// Sheet writes the cabinet's sheet as a page for paper.
 	Sheet(w io.Writer) error
@@ -45,7 +45,7 @@ type SwapPlan struct {
 type KeptShops struct {
 	List  []KeptShop
 	Why   string // the shop in force is that one
-	Waits string // what waits to come in force
+	Waits string // what waits to take effect
 }
 
 // KeptShop is a shop file.
@@ -59,14 +59,14 @@ type KeptShop struct {
 
 // swapKinds are the swaps as the page offers them.
 var swapKinds = []swapKind{
-	{"gates", "Gates", "Which gate is the other way round with another?", "Swap with"},
-	{"sensors", "Sensors", "Which machine's sensor is the other way round with another's?", "Swap with"},
-	{"gate-of", "Machine at another gate", "Which machine stands at another gate now?", "Move to"},
+	{"gates", "Gates", "Which gate is swapped with another?", "Swap with"},
+	{"sensors", "Sensors", "Which machine's sensor is swapped with another's?", "Swap with"},
+	{"gate-of", "Machine at another gate", "Which machine is at another gate now?", "Move to"},
 }
 
 type swapKind struct{ Name, Title, Ask, Do string }
 
-// shopsMain is what the template shows.
+// shopsMain holds what the template shows.
 type shopsMain struct {
 	None  bool // shop files are not kept
 	Kinds []shopsKind
@@ -103,7 +103,7 @@ func shopsData(v *Visit) (any, error) {
 		}
 		at := slices.IndexFunc(swapKinds, func(k swapKind) bool { return k.Name == kind })
 		if at < 0 {
-			return nil, &Mistake{"there is no such swap"}
+			return nil, &Mistake{"no such swap: load the page again"}
 		}
 		m.Kind = &swapKinds[at]
 		return m, m.pairs(v.Shop, v.Field("b"))
@@ -186,7 +186,7 @@ func (m *shopsMain) pairs(s *Shop, b string) error {
 	return nil
 }
 
-// switched tells whether a gate has an end switch.
+// switched reports whether a gate has an end switch.
 func (s *Shop) switched(gate string) bool {
 	i := slices.Index(s.gateNames(), gate)
 	return i >= 0 && (s.Gates[i].OpenSwitch >= 0 || s.Gates[i].ShutSwitch >= 0)
@@ -194,7 +194,7 @@ func (s *Shop) switched(gate string) bool {
 
 func shopsSwap(v *Visit) error {
 	if v.Shop.Shops == nil {
-		return &Mistake{"shop files are not kept here"}
+		return &Mistake{"this program keeps no shop files here"}
 	}
 	said, err := v.Shop.Shops.Swap(v.Field("kind"), v.Field("a"), v.Field("b"), v.Field("mark"))
 	if err == nil {
@@ -205,7 +205,7 @@ func shopsSwap(v *Visit) error {
 
 func shopsUse(v *Visit) error {
 	if v.Shop.Shops == nil {
-		return &Mistake{"shop files are not kept here"}
+		return &Mistake{"this program keeps no shop files here"}
 	}
 	said, err := v.Shop.Shops.Use(v.Field("file"))
 	if err == nil {
@@ -216,7 +216,7 @@ func shopsUse(v *Visit) error {
 
 func shopsSheet(v *Visit) error {
 	if v.Shop.Shops == nil {
-		return &Mistake{"shop files are not kept here"}
+		return &Mistake{"this program keeps no shop files here"}
 	}
 	w := v.download("cabinet.html", "text/html; charset=utf-8")
 	return w.end(v.Shop.Shops.Sheet(w))

@@ -61,7 +61,7 @@ func shopsPage(t *testing.T) (*besieged, *fakeShops, *http.Cookie) {
 func TestShops(t *testing.T) {
 	b, f, setup := shopsPage(t)
 	w := b.send(form("GET", "/shops", ""), setup)
-	reads(t, w, http.StatusOK, "In force: chosen.", "barn.3 waits", "Go back to barn.1", `<input type="hidden" name="file" value="shops/barn.1.toml"><button>Go back</button>`,
+	reads(t, w, http.StatusOK, "In use: chosen.", "barn.3 waits", "Go back to barn.1", `<input type="hidden" name="file" value="shops/barn.1.toml"><button>Go back</button>`,
 		"Gate &lt;x&gt;.", "It cannot be read.", `<button name="a" value="floor sweep">`, `<button name="a" value="band saw">`, `href="/shops/sheet"`)
 	if strings.Contains(w.Body.String(), `value="shops/bad.1.toml"`) {
 		t.Error("a file that cannot be read may be chosen")
@@ -120,7 +120,7 @@ func TestSwapPreview(t *testing.T) {
 	if got := strings.Join(f.asked, ", "); got != "swap gates planer|router m1, use shops/barn.1.toml" {
 		t.Error(got)
 	}
-	// Somebody was quicker: the plan is shown anew, whichever button it was.
+	// Somebody was quicker: the plan is shown again, whichever button it was.
 	f.err = &Refusal{"the shop has changed"}
 	for _, kind := range []string{"gates", "outputs"} {
 		body := url.Values{"kind": {kind}, "a": {"planer"}, "b": {"router"}, "mark": {"m0"}}.Encode()
@@ -164,7 +164,7 @@ func TestSheetSaved(t *testing.T) {
 	}
 	// Where none are kept, it is said.
 	b.shop.Load().Shops = nil
-	reads(t, b.send(form("GET", "/shops", ""), setup), http.StatusOK, "Shop files are not kept here.")
+	reads(t, b.send(form("GET", "/shops", ""), setup), http.StatusOK, "This program keeps no shop files here.")
 	if code, _, _ := ask(); code != http.StatusBadRequest {
 		t.Error(code)
 	}

@@ -21,7 +21,7 @@ var signalsPart = Part{Path: "/signals", Title: "Signals", Role: Look, File: "si
 		{Method: http.MethodGet, Path: "/last", Role: Look, Stream: true, Do: lastRecording},
 	}, learnRoutes...)}
 
-// signalsMain is what the template shows.
+// signalsMain holds what the template shows.
 type signalsMain struct {
 	None     string
 	Mains    string
@@ -109,9 +109,9 @@ func (s *Shop) mainsWords() string {
 		}
 	}
 	if s.Mains.Frequency > 0 {
-		return fmt.Sprintf("Mains %.4g Hz as the shop file says; it is measured while a machine runs.", s.Mains.Frequency)
+		return fmt.Sprintf("Mains %.4g Hz, from the shop file; kerfwind measures it while a machine runs.", s.Mains.Frequency)
 	}
-	return "The mains frequency is not known yet: it is measured while a machine runs."
+	return "The mains frequency is not known yet. kerfwind measures it while a machine runs."
 }
 
 func (s *Shop) signal(channel int, u *config.ChannelUse) signal {
@@ -171,7 +171,7 @@ func (s *Shop) signal(channel int, u *config.ChannelUse) signal {
 	return out
 }
 
-// useOf says what a channel stands for.
+// useOf says what a channel serves.
 func (s *Shop) useOf(u *config.ChannelUse) string {
 	switch {
 	case u.Machine != control.NoID:

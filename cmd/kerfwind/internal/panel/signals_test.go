@@ -32,9 +32,9 @@ func TestSignals(t *testing.T) {
 	feed(2, 150*second, 200*second, 0, sensor.Unknown, sensor.BiasLow)
 	s.Show(p)
 	w := look(s, "/signals")
-	reads(t, w, http.StatusOK, "Mains 60 Hz as the shop file says", "<h3>c0: band saw</h3>", "70 mA</b> <span>idle</span>", "idle it shows 60.1 mA",
+	reads(t, w, http.StatusOK, "Mains 60 Hz, from the shop file", "<h3>c0: band saw</h3>", "70 mA</b> <span>idle</span>", "idle it shows 60.1 mA",
 		"starts at <b>1.5 A</b>, stops below <b>1 A</b>", `class="ok">runs</span>`, "11 A</b>",
-		"not to be trusted", "bias too low: see whether the plug is in", "nothing read yet", "<h3>c4: circuit bench</h3>", "no levels: it is only measured",
+		"not to be trusted", "bias too low: see whether the plug is in", "nothing read yet", "<h3>c4: circuit bench</h3>", "no levels: kerfwind only measures it",
 		"c0: the last 180 s: at most 8 A, ran 20 s of them; starts at 1.5 A, stops at 1 A")
 	if n := strings.Count(w.Body.String(), `class="ok">runs</span>`); n != 1 {
 		t.Errorf("%d channels are said to run: one that starts nothing is only measured", n)
@@ -48,7 +48,7 @@ func TestSignals(t *testing.T) {
 	reads(t, look(s, "/signals"), http.StatusOK, "<h3>c3: router, on shed</h3>")
 	p.Hertz = func() (float64, bool) { return 59.98, true }
 	reads(t, look(s, "/signals"), http.StatusOK, "Mains 59.98 Hz, measured.")
-	reads(t, look(s, "/signals?x=1"), http.StatusBadRequest, "nobody asks for")
+	reads(t, look(s, "/signals?x=1"), http.StatusBadRequest, "unknown field")
 }
 
 // Every level in words says what the shop says, and a supply whose frequency

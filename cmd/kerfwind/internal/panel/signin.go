@@ -26,7 +26,7 @@ func (s *Server) askPassword(v *Visit, status int, wrong string) {
 	}
 	f := s.frame(v)
 	if f.Closed {
-		s.wrong(v, http.StatusForbidden, "No password is set yet. Set one at the machine: kerfwind password")
+		s.wrong(v, http.StatusForbidden, "No password is set yet. Set one at the computer: kerfwind password")
 		return
 	}
 	f.Title, f.Wrong = "Sign in", wrong

@@ -13,7 +13,7 @@ import (
 	"kerfwind/control"
 )
 
-// Tape is what the converters delivered in the last minutes. It may be asked by
+// Tape holds what the converters delivered in the last minutes. It may be asked by
 // anybody. Instants are those of the stream's clock.
 type Tape interface {
 	// Kept is the part of the stream that is kept; it is empty where nothing is.
@@ -26,7 +26,7 @@ type Tape interface {
 }
 
 // ErrNoTape says that nothing of what was asked for is in memory.
-var ErrNoTape = errors.New("nothing of that time is in memory any more")
+var ErrNoTape = errors.New("that time is no longer in memory")
 
 // Around a run its recording has a little of what was before and after; the
 // recording of all has the last minutes.
@@ -115,7 +115,7 @@ func runRecording(v *Visit) error {
 		}
 		return v.tape(k.Machine, k.Start-tapeLead, end)
 	}
-	return &Mistake{"that run is not in memory any more"}
+	return &Mistake{"that run is no longer in memory"}
 }
 
 // lastRecording answers with the last two minutes.

@@ -36,7 +36,7 @@ func TestTape(t *testing.T) {
 		t.Error("offered where nothing is kept")
 	}
 	reads(t, look(s, "/signals/last"), http.StatusBadRequest, "no converter")
-	reads(t, look(s, "/runs/recording?start=1"), http.StatusBadRequest, "not in memory any more")
+	reads(t, look(s, "/runs/recording?start=1"), http.StatusBadRequest, "no longer in memory")
 	tape := &fakeTape{from: 400 * second, to: 600 * second}
 	p.Tape = tape
 	event := func(at time.Duration, kind control.EventKind, id control.ID) control.Event {
@@ -71,7 +71,7 @@ func TestTape(t *testing.T) {
 	}
 	tape.err = ErrNoTape
 	w = look(s, "/signals/last")
-	reads(t, w, http.StatusBadRequest, "Nothing of that time is in memory any more.")
+	reads(t, w, http.StatusBadRequest, "That time is no longer in memory.")
 	if w.Header().Get("Content-Disposition") != "" {
 		t.Error("a mistake is saved as a recording")
 	}

@@ -46,7 +46,7 @@ type tries struct {
 	all  [len(allTries)]*rate.Limiter
 }
 
-// trier is what is known of an address.
+// trier holds what is known of an address.
 type trier struct {
 	welcome bool
 	tries   int // since somebody signed in, if anybody has

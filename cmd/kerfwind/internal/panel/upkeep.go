@@ -15,8 +15,8 @@ import (
 	"kerfwind/control"
 )
 
-// upkeepPart tells how full the bin is, what wears and what is due, and takes
-// in that somebody has seen to it.
+// upkeepPart shows how full the bin is, what wears and what is due, and takes
+// the resets.
 var upkeepPart = Part{Path: "/upkeep", Title: "Upkeep", Role: Look, File: "upkeep.html", Data: upkeepData,
 	Routes: []Route{
 		{Method: http.MethodPost, Path: "/reset", Role: Operate, Fields: []string{"item", "seen"}, Do: upkeepReset},
@@ -31,7 +31,7 @@ type Upkeep interface {
 	// Look returns the state. The error is ErrNoHistory before anything is
 	// recorded.
 	Look(context.Context) (*UpkeepState, error)
-	// Reset says that somebody has seen to an item; TakeBack takes back the reset
+	// Reset says that somebody has reset an item; TakeBack takes back the reset
 	// that it counts from. seen is the number of that reset as the visitor saw it.
 	Reset(ctx context.Context, item string, seen int64) error
 	TakeBack(ctx context.Context, item string, seen int64) error
@@ -61,7 +61,7 @@ type WeakAir struct {
 	Doubtful bool // the date is not sure
 }
 
-// upkeepMain is what the template shows.
+// upkeepMain holds what the template shows.
 type upkeepMain struct {
 	None    string
 	Due     []upkeepItem
@@ -100,7 +100,7 @@ func upkeepData(v *Visit) (any, error) {
 	m := &upkeepMain{}
 	st, err := v.Shop.upkeepState(v.R.Context())
 	if errors.Is(err, ErrNoHistory) {
-		m.None = "Nothing is recorded yet. Hours, gate cycles and the filling of the bin are counted from the first run on."
+		m.None = "Nothing is recorded yet. kerfwind counts hours, gate cycles and the bin's filling from the first run on."
 		return m, nil
 	} else if err != nil {
 		return nil, err
@@ -142,7 +142,7 @@ func (m *upkeepMain) fill(st *UpkeepState, may bool) {
 	}
 	m.Starts = fmt.Sprintf("%d in the last hour", st.Hour)
 	if st.Budget > 0 {
-		m.Starts += fmt.Sprintf(" of the %d that the motor may make", st.Budget)
+		m.Starts += fmt.Sprintf(" of the %d the motor may make", st.Budget)
 		m.Budget = &upkeepMeter{decimal(min(1, float64(st.Hour)/float64(st.Budget))), m.Starts}
 	} else {
 		m.Starts += "; the shop file sets no limit (starts_per_hour)"
@@ -162,7 +162,7 @@ func (m *upkeepMain) fill(st *UpkeepState, may bool) {
 		if len(w.Gates) > 0 {
 			with = strings.Join(w.Gates, ", ")
 		}
-		n.What = fmt.Sprintf("weak air with %s open: the collector drew %.0f %% of what it had learned. A blockage, a full filter or a stuck gate.", with, 100*w.Part)
+		n.What = fmt.Sprintf("weak air with %s open: the collector drew %.0f %% of its learned current. Look for a blockage, a full filter or a stuck gate.", with, 100*w.Part)
 		if w.Good {
 			n.What, n.Sign = fmt.Sprintf("good again with %s open: %.0f %%.", with, 100*w.Part), "ok"
 		}
@@ -197,7 +197,7 @@ func newUpkeepItem(it *upkeep.Item, zone *time.Location) upkeepItem {
 	case it.Due():
 		x.Words, x.Sign = "due", "warn"
 	case it.Name == "bin" && it.Every <= 0:
-		x.Words, x.Sign = `How much fills it is not learned yet: press "Emptied" at each emptying.`, ""
+		x.Words, x.Sign = `kerfwind has not learned yet how much fills it: press "Emptied" at each emptying.`, ""
 	case ok:
 		x.Words = fmt.Sprintf("due in about %.0f days", math.Ceil(days))
 	case it.Every > 0:
@@ -214,15 +214,15 @@ func newUpkeepItem(it *upkeep.Item, zone *time.Location) upkeepItem {
 	return x
 }
 
-// trendWords is what the collector's own current says of the filter.
+// trendWords returns what the collector's own current says of the filter.
 func trendWords(t *upkeep.Trend, known bool) (words, sign string) {
 	if !known {
-		return "The collector's own current says how freely the air moves. It is not known for two weeks yet, or the collector has no current sensor.", ""
+		return "The collector's own current shows how freely the air moves. There are no figures for two weeks yet, or the collector has no current sensor.", ""
 	}
-	words = fmt.Sprintf("The collector draws %.0f %% of what it drew at first, %+.1f %% a week over %d weeks", 100*t.Now, 100*t.Slope, t.Weeks)
+	words = fmt.Sprintf("The collector draws %.0f %% of its first current, %+.1f %% a week over %d weeks", 100*t.Now, 100*t.Slope, t.Weeks)
 	switch {
 	case t.Weak == 0:
-		return words + ". That is weak: a blockage, a full filter or a stuck gate.", "bad"
+		return words + ". The air is weak. Look for a blockage, a full filter or a stuck gate.", "bad"
 	case t.Weak > 0:
 		return words + fmt.Sprintf(": weak in about %d weeks. Look at the filter.", t.Weak), "warn"
 	}
@@ -272,13 +272,13 @@ func (v *Visit) seen() (item string, seen int64, err error) {
 	item = v.Field("item")
 	seen, err = strconv.ParseInt(v.Field("seen"), 10, 64)
 	if item == "" || err != nil || seen < 0 {
-		return item, 0, &Mistake{"the form does not say what was seen to: use the part Upkeep"}
+		return item, 0, &Mistake{"the form does not say what was done: use the part Upkeep"}
 	}
 	return item, seen, nil
 }
 
 // errNoUpkeep is the answer where nothing is recorded.
-var errNoUpkeep = &Refusal{"nothing is recorded yet, so there is nothing to see to"}
+var errNoUpkeep = &Refusal{"nothing is recorded yet, so there is nothing to reset"}
 
 func upkeepReset(v *Visit) error {
 	item, seen, err := v.seen()
@@ -291,7 +291,7 @@ func upkeepReset(v *Visit) error {
 	if err := v.Shop.Upkeep.Reset(v.R.Context(), item, seen); err != nil {
 		return err
 	}
-	v.Said(fmt.Sprintf("%s: begins anew. It can be taken back below.", item))
+	v.Said(fmt.Sprintf("%s: reset. You can undo it below.", item))
 	return nil
 }
 
@@ -306,7 +306,7 @@ func upkeepUndo(v *Visit) error {
 	if err := v.Shop.Upkeep.TakeBack(v.R.Context(), item, seen); err != nil {
 		return err
 	}
-	v.Said(fmt.Sprintf("%s: taken back, it counts on as before.", item))
+	v.Said(fmt.Sprintf("%s: the reset is undone.", item))
 	return nil
 }
 
@@ -317,11 +317,11 @@ func upkeepEvery(v *Visit) error {
 	item, machine, every := strings.TrimSpace(v.Field("item")), v.Field("machine"), strings.TrimSpace(v.Field("every"))
 	switch {
 	case item == "" || len([]rune(item)) > mostItemName:
-		return &Mistake{fmt.Sprintf("name what is to be seen to, in at most %d letters", mostItemName)}
+		return &Mistake{fmt.Sprintf("name the item, in at most %d letters", mostItemName)}
 	case every == "":
 		return &Mistake{`say after how much it is due: "40 h", "20000 moves" or never`}
 	case machine != "" && !slices.Contains(v.Shop.machineNames(), machine):
-		return &Mistake{fmt.Sprintf("there is no machine %.40q in this shop", machine)}
+		return &Mistake{fmt.Sprintf("no machine %.40q in this shop", machine)}
 	case v.Shop.Upkeep == nil:
 		return errNoUpkeep
 	}

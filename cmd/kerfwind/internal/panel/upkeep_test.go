@@ -71,9 +71,9 @@ func TestUpkeep(t *testing.T) {
 	w := look(upkeepPage(t, &fakeUpkeep{state: someUpkeep()}), "/upkeep")
 	reads(t, w, http.StatusOK, "8.0 h of 10.0 h (80 %)", "due in about 4 days", "Counts since 2026-02-20 17:05", "Counts since about 2026-02-20 17:05",
 		"52.0 h of 50.0 h (104 %)", `<span class="warn">due</span>`, "1234 moves of 20000 moves (6 %)", "counted, never due",
-		"4 in the last hour of the 6 that the motor may make; at most 5 in any hour of the last 30 days. Left now: 2; one more in 8 min.",
-		"94 % of what it drew at first, -2.0 % a week over 4 weeks: weak in about 5 weeks", `<svg class="trend"`, "From 100 % in the week of 2026-02-09 to 94 % in the week of 2026-03-02; weak from 85 % down",
-		"~2026-02-20 17:05", "weak air with planer, far end open: the collector drew 80 %", "good again with planer open: 97 %", "sign in as one who may operate")
+		"4 in the last hour of the 6 the motor may make; at most 5 in any hour of the last 30 days. Left now: 2; one more in 8 min.",
+		"94 % of its first current, -2.0 % a week over 4 weeks: weak in about 5 weeks", `<svg class="trend"`, "From 100 % in the week of 2026-02-09 to 94 % in the week of 2026-03-02; weak from 85 % down",
+		"~2026-02-20 17:05", "weak air with planer, far end open: the collector drew 80 %", "good again with planer open: 97 %", "sign in with the password to operate")
 	if strings.Contains(w.Body.String(), "<button>Emptied") {
 		t.Error("a visitor who may look is offered a button")
 	}
@@ -88,7 +88,7 @@ func TestUpkeepEmpty(t *testing.T) {
 	reads(t, look(upkeepPage(t, &fakeUpkeep{err: ErrNoHistory}), "/upkeep"), http.StatusOK, "Nothing is recorded yet.")
 	reads(t, look(upkeepPage(t, &fakeUpkeep{err: errors.New("disk gone")}), "/upkeep"), http.StatusInternalServerError, "The history cannot be read just now: disk gone.")
 	st := &UpkeepState{Zone: time.UTC, Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Used: 1, Sure: true}}}
-	reads(t, look(upkeepPage(t, &fakeUpkeep{state: st}), "/upkeep"), http.StatusOK, "How much fills it is not learned yet", "the shop file sets no limit", "It is not known for two weeks yet")
+	reads(t, look(upkeepPage(t, &fakeUpkeep{state: st}), "/upkeep"), http.StatusOK, "kerfwind has not learned yet how much fills it", "the shop file sets no limit", "There are no figures for two weeks yet")
 	full := &UpkeepState{Zone: time.UTC, Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Full: true}}}
 	reads(t, look(upkeepPage(t, &fakeUpkeep{state: full}), "/upkeep"), http.StatusOK, `<span class="bad">full: empty it</span>`)
 }
@@ -102,20 +102,20 @@ func TestUpkeepChanges(t *testing.T) {
 		said  string
 		wrong string
 	}{
-		{upkeepReset, "item=bin&seen=41", "reset bin 41", "bin: begins anew", ""},
-		{upkeepReset, "item=bin&seen=0", "reset bin 0", "bin: begins anew", ""},
+		{upkeepReset, "item=bin&seen=41", "reset bin 41", "bin: reset", ""},
+		{upkeepReset, "item=bin&seen=0", "reset bin 0", "bin: reset", ""},
 		{upkeepReset, "item=bin", "", "", "does not say what"},
 		{upkeepReset, "seen=3", "", "", "does not say what"},
 		{upkeepReset, "item=bin&seen=-1", "", "", "does not say what"},
 		{upkeepReset, "item=bin&seen=9999999999999999999", "", "", "does not say what"},
-		{upkeepUndo, "item=bin&seen=41", "take back bin 41", "bin: taken back", ""},
+		{upkeepUndo, "item=bin&seen=41", "take back bin 41", "bin: the reset is undone", ""},
 		{upkeepUndo, "item=bin&seen=x", "", "", "does not say what"},
 		{upkeepEvery, "item=filter&every=40+h&machine=", "every filter||40 h", "filter: due every 40 h", ""},
 		{upkeepEvery, "item=knives&every=25+h&machine=planer", "every knives|planer|25 h", "due every 25 h", ""},
 		{upkeepEvery, "item=filter&every=never", "every filter||never", "no further reminders", ""},
 		{upkeepEvery, "item=knives&every=25+h&machine=lathe", "", "", "no machine"},
-		{upkeepEvery, "item=&every=25+h", "", "", "name what"},
-		{upkeepEvery, "item=" + strings.Repeat("x", 61) + "&every=25+h", "", "", "name what"},
+		{upkeepEvery, "item=&every=25+h", "", "", "name the item"},
+		{upkeepEvery, "item=" + strings.Repeat("x", 61) + "&every=25+h", "", "", "name the item"},
 		{upkeepEvery, "item=filter", "", "", "after how much"},
 	} {
 		u := &fakeUpkeep{}

@@ -78,7 +78,7 @@ func TestPrinterFull(t *testing.T) {
 	}
 }
 
-// TestLoad reports all that is wrong at once; learned levels come in force also
+// TestLoad: all that is wrong is reported at once; learned levels take effect also
 // where no shop is named.
 func TestLoad(t *testing.T) {
 	bad := Files{Recordings: []string{"gone.wav"}, Rig: demoFolder + "/rig.toml", Shop: "gone.toml", Plant: "gone.txt"}

@@ -37,7 +37,7 @@ func plant(p *control.Params, o *Options, fb feedback, names timeline.Names) (*s
 	return s, nil
 }
 
-// atFirst is what the contacts of a healthy shop say when the stream begins:
+// atFirst returns what the contacts of a healthy shop say when the stream begins:
 // stop inputs closed, room in the bin, the switches where they serve.
 func atFirst(p *control.Params) []control.Input {
 	in := []control.Input{

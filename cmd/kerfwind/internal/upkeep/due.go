@@ -8,7 +8,7 @@ import (
 	"time"
 )
 
-// Unit is what an item counts.
+// Unit is the unit an item counts in.
 type Unit uint8
 
 // The units.
@@ -47,7 +47,7 @@ type Item struct {
 	Name  string
 	Of    string // what is counted: a machine, a gate, "the collector", "all machines"
 	Unit  Unit
-	Used  float64 // since it was last seen to
+	Used  float64 // since it was last reset
 	Every float64 // due after this; 0 is not known
 	Rate  float64 // a day, over the last weeks; 0 is not known
 	Since time.Time
@@ -56,7 +56,7 @@ type Item struct {
 	Full  bool  // the bin's own sensor says so
 }
 
-// Due says whether the item is due.
+// Due reports whether the item is due.
 func (it *Item) Due() bool { return it.Full || it.Every > 0 && it.Used >= it.Every }
 
 // Part is how much of Every is used, 0 if that is not known.

@@ -4,7 +4,7 @@
 // pure: a rig and a shop go in, text or HTML for paper comes out.
 package wiresheet
 
-// Sheet is what is printed, free of any layout.
+// Sheet holds what is printed, free of any layout.
 type Sheet struct {
 	Title    string
 	From     string // the files that it was made from

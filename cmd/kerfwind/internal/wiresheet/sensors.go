@@ -227,10 +227,10 @@ func (b *builder) outputs() Section {
 	return s
 }
 
-// drives tells whether an actuator is on this computer.
+// drives reports whether an actuator is on this computer.
 func (b *builder) drives(a int) bool { return a >= 0 && a < len(b.rig.Actuators) }
 
-// purpose is what an actuator does in the shop.
+// purpose returns what an actuator does in the shop.
 func (b *builder) purpose(a int) string {
 	if b.shop == nil {
 		return ""

@@ -1,4 +1,4 @@
-// Package moveintest is a shop that is not there, for tests of the move-in: what
+// Package moveintest is a made-up shop, for tests of the move-in: what
 // really is round which conductor, and which output really moves which gate.
 // The detectors and the state machine are the real ones, with the move-in's
 // bench shop; currents and gates are made.
@@ -183,7 +183,7 @@ func (w *World) post() {
 	}
 }
 
-// rms is what a channel shows now: its machines, and crosstalk of its
+// rms returns what a channel shows now: its machines, and crosstalk of its
 // neighbours.
 func (w *World) rms(ch int) float64 {
 	own := func(ch int) float64 {

@@ -43,7 +43,7 @@
   function troubles(list) {
     var fresh = known ? list.filter(function (t) { return !known[t[0]]; }) : [];
     if (fresh.length) write(news, fresh.map(function (t) { return t[1] + " " + t[2]; }).join(" "));
-    else if (known && !list.length) write(news, "Nothing is known to be wrong any more.");
+    else if (known && !list.length) write(news, "No known fault is left.");
     known = {};
     list.forEach(function (t) { known[t[0]] = true; });
     var ul = document.getElementById("troubles");
@@ -98,7 +98,7 @@
       if (lost.hidden) clocks();
       return;
     }
-    var text = (why ? why + " No news" : "No word from the computer") + " since " + new Date(word).toLocaleTimeString() + ". What stands below is as it was then.";
+    var text = (why ? why + " No news" : "No contact with the computer") + " since " + new Date(word).toLocaleTimeString() + ". Below is the state at that time.";
     body.dataset.lost = "";
     lost.hidden = false;
     write(lost, text);
@@ -191,7 +191,7 @@
     fetch(f.action, {method: "POST", body: data, headers: {Accept: "application/json"}, signal: AbortSignal.timeout(10000)}).then(function (r) {
       return r.json().then(function (a) { return a.said || a.error || "Done."; });
     }).catch(function () {
-      return "Not known whether it was done: no word from the computer.";
+      return "No answer from the computer: it may have been done or not.";
     }).then(function (text) {
       said.textContent = text;
       f.querySelectorAll("button").forEach(function (x) { x.disabled = false; });
