@@ -34,7 +34,7 @@ const (
 // Rig is the hardware behind a move-in. Its readings and events go to
 // Guide.Read and Guide.Event, from any goroutine but never from within a call.
 type Rig interface {
-	// Begin puts the bench shop in force, instead of an earlier one. It may take
+	// Begin puts the bench shop to use, instead of an earlier one. It may take
 	// its time.
 	Begin(ctx context.Context, bench []byte) error
 	// Ask asks for a test move or its end. It does not wait for it.
@@ -58,7 +58,7 @@ type Options struct {
 	Adopt func(name string, text []byte) (file string, err error)
 	// Today is the date for people.
 	Today func() string
-	// Notice is told of troubles in words. It must not wait.
+	// Notice takes troubles in words. It must not wait.
 	Notice func(error)
 	// Guard runs what goes on by itself, so that a fault in it ends nothing else;
 	// nil: it may end the program.
@@ -268,7 +268,7 @@ func (g *Guide) after() error {
 	return errors.Join(errs...)
 }
 
-// open puts the bench in force.
+// open puts the bench to use.
 func (g *Guide) open() {
 	bench := string(g.s.Bench())
 	if g.opening || bench == g.bench {
@@ -363,7 +363,7 @@ func (g *Guide) work(r movein.Request) (good bool, lines []string) {
 	}
 }
 
-// activate keeps the new shop file and puts it in force.
+// activate keeps the new shop file and puts it to use.
 func (g *Guide) activate(r movein.Request) (bool, []string) {
 	head := "# Made by kerfwind at a move-in on " + g.o.Today() + ".\n"
 	g.mu.Lock()

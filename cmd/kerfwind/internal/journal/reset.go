@@ -149,7 +149,7 @@ func unknownItem(name string, all []item) error {
 		}
 		list += it.name
 	}
-	return &itemError{fmt.Sprintf("no part is called %q here: there are %s", name, list)}
+	return &itemError{fmt.Sprintf("no item %q here: there are %s", name, list)}
 }
 
 // ErrItem is the error of an item that there is not, or that cannot be had as

@@ -76,7 +76,7 @@ func (s *Session) oldGatesOf(machine string) []string {
 	return out
 }
 
-// callIt proposes a name for a gate that is no machine's: that of an old gate
+// callIt proposes a name for a gate of no machine: that of an old gate
 // which was not found yet.
 func (s *Session) callIt(actuator, what string) string {
 	taken := map[string]bool{}
@@ -323,15 +323,15 @@ func (s *Session) leftOut() []string {
 	for _, m := range s.machines() {
 		switch {
 		case s.get("rated/"+m) == no:
-			out = append(out, fmt.Sprintf("The %s is left out. Do not connect it: it is not marked for this supply. Ask an electrician.", m))
+			out = append(out, fmt.Sprintf("The %s is left out: its rating plate does not name this supply. Do not connect it. Ask an electrician.", m))
 		case s.get("sensor/"+m) == skip:
-			out = append(out, fmt.Sprintf("The %s is left out: nothing tells when it runs.", m))
+			out = append(out, fmt.Sprintf("The %s is left out: no sensor shows when it runs.", m))
 		case s.get("rated/"+m) == unknown && s.supplyChanged(m):
-			out = append(out, fmt.Sprintf("Nobody knows what the %s is marked for, and the supply is another one. Look at its plate before it runs for long.", m))
+			out = append(out, fmt.Sprintf("The supply has changed and nobody knows which supplies the %s is made for. Look at its rating plate before you run it for long.", m))
 		}
 	}
 	if s.get("rated/"+collector) == no {
-		out = append(out, "Do not connect the collector: it is not marked for this supply. Ask an electrician.")
+		out = append(out, "The collector's rating plate does not name this supply. Do not connect it. Ask an electrician.")
 	}
 	for _, a := range s.outputs() {
 		if s.get("gate/"+a) == none {
@@ -341,19 +341,19 @@ func (s *Session) leftOut() []string {
 	for _, m := range s.sensed() {
 		switch what, levels := cut(s.get("learn/" + m)); {
 		case what == "proposal":
-			out = append(out, fmt.Sprintf("The levels of the %s (%s) are reckoned from another supply: learn them here.", m, levels))
+			out = append(out, fmt.Sprintf("The levels of the %s (%s) are computed from another supply: learn them here.", m, levels))
 		case what == skip:
-			out = append(out, fmt.Sprintf("The levels of the %s are not learned: kerfwind learn does it.", m))
+			out = append(out, fmt.Sprintf("The levels of the %s are not learned yet: run kerfwind learn.", m))
 		}
 	}
 	for _, g := range s.gates() {
 		if g.kind == "hand" {
-			out = append(out, fmt.Sprintf("Gate %s is moved by hand and taken over as it was. Look that its switch is that one.", g.name))
+			out = append(out, fmt.Sprintf("Gate %s is moved by hand and stays as it was. Check that its switch is the right one.", g.name))
 		}
 	}
 	if s.old != nil {
 		for _, o := range s.Draft().Outlet {
-			out = append(out, fmt.Sprintf("Outlet %s is taken over as it was, on output %s. Look that it is that one.", o.Name, o.Actuator))
+			out = append(out, fmt.Sprintf("Outlet %s stays as it was, on output %s. Check that it is the right one.", o.Name, o.Actuator))
 		}
 	}
 	return out
@@ -415,7 +415,7 @@ func (s *Session) Bench() []byte {
 	}
 	d.Collector = &k
 	d.Limits.HoldLongest = 0 // a held gate asks for the collector, and which gate is which is not known
-	return d.Encode("In force during a move-in: it serves no machine. Made by kerfwind.")
+	return d.Encode("In use during a move-in: it serves no machine. Made by kerfwind.")
 }
 
 // File is the new shop file.
@@ -427,7 +427,7 @@ func (s *Session) File(comment ...string) (name string, data []byte) {
 // has.
 func (s *Session) Differences() []string {
 	if s.old == nil {
-		return []string{"There was no shop before: all is new."}
+		return []string{"There was no earlier shop: everything is new."}
 	}
 	return config.Differences(s.old, s.Draft())
 }

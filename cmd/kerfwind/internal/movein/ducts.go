@@ -58,7 +58,7 @@ func (s *Session) parsePiece(text string) (piece, error) {
 			p.elbows = n
 		case len(words) == 1 && len(part) > 1 && (part[0] == 'M' || part[0] == 'm'):
 			if p.to, err = strconv.Atoi(part[1:]); err != nil {
-				return p, fmt.Errorf("%q: M1 is the main piece at the collector", part)
+				return p, fmt.Errorf("%q is not a piece of the main: write M1, M2 and so on", part)
 			}
 		case words[0] == "rise":
 			if p.rise, err = config.Parse(config.Length, strings.TrimPrefix(part, "rise")); err != nil {
@@ -80,7 +80,7 @@ func (s *Session) parsePiece(text string) (piece, error) {
 	case p.length > 100 || p.length < 0:
 		return p, fmt.Errorf("a length of %s: up to 100 m", config.Metric.Format(config.Length, p.length))
 	case p.rise > p.length || p.rise < 0:
-		return p, fmt.Errorf("it rises more than it is long")
+		return p, fmt.Errorf("it cannot rise more than its length")
 	case p.elbows < 0 || p.elbows > 20:
 		return p, fmt.Errorf("up to 20 elbows")
 	}
@@ -101,7 +101,7 @@ func (s *Session) parsePieces(text string) ([]piece, error) {
 		out = append(out, p)
 	}
 	if len(out) == 0 {
-		return nil, fmt.Errorf("write one piece at least, as in %s", s.pieceExample())
+		return nil, fmt.Errorf("write at least one piece, as in %s", s.pieceExample())
 	}
 	return out, nil
 }
@@ -123,7 +123,7 @@ func (s *Session) parseBranch(gateName, text string) (piece, error) {
 				break
 			}
 			if g.kind == "main" && strings.EqualFold(s.get("piece/"+g.name), text) {
-				return p, fmt.Errorf("%s holds gate %s already: one gate in each piece", text, g.name)
+				return p, fmt.Errorf("%s already holds gate %s: put one gate in each piece", text, g.name)
 			}
 		}
 		return p, nil

@@ -191,7 +191,7 @@ func (f *finder) judge() {
 		}
 	}
 	if top < 0 {
-		f.state, f.why = unclear, "It ran for too short a time: let it run for five seconds."
+		f.state, f.why = unclear, "It ran too briefly: let it run for five seconds."
 		return
 	}
 	f.got = []int{top}

@@ -52,7 +52,7 @@ func TestFind(t *testing.T) {
 			l.show(time.Second, 0, 4, 0.2, 0, 0).show(5*time.Second, 0, 4, 0.2, 5, 0)
 		}, nil, "so did c1"},
 		"another of half the size": {func(l *lab) { l.show(5*time.Second, 0, 4, 0.2, 2, 0) }, nil, "so did c3"},
-		"too short":                {func(l *lab) { l.show(time.Second, 0, 4, 0.2, 0, 0) }, nil, "too short"},
+		"too short":                {func(l *lab) { l.show(time.Second, 0, 4, 0.2, 0, 0) }, nil, "too briefly"},
 		"spikes first": {func(l *lab) {
 			l.show(10*time.Millisecond, 0, 0, 0.2, 35, 0).rest(3*time.Second).show(10*time.Millisecond, 0, 0, 0.2, 35, 0).rest(time.Second).show(5*time.Second, 0, 4, 0.2, 0, 0)
 		}, []int{1}, ""},

@@ -23,7 +23,7 @@ const (
 	Keep                            // keep what was learned in the state folder
 	Air                             // work out the air of the draft; answered by Report
 	DryRun                          // run a made recording through the draft; answered by Report
-	Activate                        // write the new shop file and put it in force at rest; answered by Report
+	Activate                        // write the new shop file and use it at rest; answered by Report
 )
 
 // Request is something for the face to do.
@@ -53,7 +53,7 @@ const (
 	learnRun  = 8 * time.Second
 )
 
-// phase is where a live step stands. The zero value is invalid.
+// phase is how far a live step is. The zero value is invalid.
 type phase uint8
 
 const (
@@ -86,7 +86,7 @@ type live struct {
 	tries    int
 }
 
-// enter begins the step where the session stands.
+// enter begins the session's present step.
 func (s *Session) enter() {
 	if s.live != nil && s.live.phase == busy && s.live.actuator != "" {
 		s.wishes = append(s.wishes, Request{Kind: EndMove})
@@ -134,7 +134,7 @@ func (s *Session) missing() {
 		for _, p := range problems {
 			l.lines = append(l.lines, "- "+p.Message+". To do: "+p.Remedy+".")
 		}
-		l.lines = append(l.lines, "Go back to the step that it is about.")
+		l.lines = append(l.lines, "Go back to that step.")
 		return
 	case err != nil:
 		l.good = false
@@ -155,9 +155,9 @@ func (s *Session) missing() {
 	switch {
 	case !l.good:
 	case len(l.lines) == 0:
-		l.lines = []string{"Nothing is missing, and nothing is doubtful."}
+		l.lines = []string{"Nothing is missing or doubtful."}
 	default:
-		l.lines = append([]string{"The new shop works. What may want a look:"}, l.lines...)
+		l.lines = append([]string{"The new shop works. You may want to look at:"}, l.lines...)
 	}
 }
 
@@ -237,7 +237,7 @@ func (s *Session) lesson(now time.Duration) {
 	l.phase = result
 	r, err := l.lesson.Result()
 	if err == nil && r.Proposal.Margin == sensor.NoMargin {
-		err = errors.New("no level tells it running from idle. " + r.Proposal.Remedy)
+		err = errors.New("no level separates running from idle. " + r.Proposal.Remedy)
 	}
 	if l.good = err == nil; !l.good {
 		l.lines = []string{"Nothing was learned.", err.Error() + "."}
@@ -247,7 +247,7 @@ func (s *Session) lesson(now time.Duration) {
 	amps := func(a float64) string { return config.Metric.Format(config.Current, a) }
 	f := r.Figures[0]
 	l.lines = []string{
-		fmt.Sprintf("Off it shows %s, running %s. It counts as started from %s and as stopped below %s; margin %s.",
+		fmt.Sprintf("Off it shows %s, running %s. It counts as running from %s up and as stopped below %s; margin %s.",
 			amps(f.Idle.Mean), amps(f.Run.Mean), amps(r.Proposal.Start), amps(r.Proposal.Stop), r.Proposal.Words()),
 	}
 	if r.Coast > 0 {
@@ -412,8 +412,8 @@ func (l *live) found(s *Session) []string {
 	return out
 }
 
-// notSeen is what to do when a machine ran and no sensor reacted.
-const notSeen = "No sensor showed anything. Did it run? Then look at its sensor: the clamp goes round ONE conductor (round both it reads nothing), is shut all the way, and its plug is in. Then try again, or leave the machine out."
+// notSeen says what to do when a machine ran and no sensor reacted.
+const notSeen = "No sensor showed anything. If it ran, check its sensor: the clamp must go round ONE conductor (round both it reads nothing) and be fully shut, and its plug must be in. Then try again, or leave the machine out."
 
 func (l *live) answerMove(s *Session, st step, now time.Duration, text string) error {
 	switch {
@@ -456,8 +456,8 @@ func (l *live) answerMove(s *Session, st step, now time.Duration, text string) e
 	return nil
 }
 
-// notMoved is what to do when no gate moved.
-const notMoved = "Nothing moved. Look at its plug and its supply, whether something is in its way, and whether the output in the rig file is the one it is wired to. Then move it again, or say that it moves no gate here."
+// notMoved says what to do when no gate moved.
+const notMoved = "Nothing moved. Check its plug and its supply, look for something in its way, and check that the rig file names the output it is wired to. Then move it again, or say that it moves no gate here."
 
 func (l *live) answerLearn(s *Session, st step, now time.Duration, text string) error {
 	what, _ := cut(text)

@@ -174,7 +174,7 @@ func (p *person) findGate(a string, v movein.View) {
 	case p.Moved == "":
 		p.strange["stuck"]++
 		p.must("nothing")
-		if v := p.s.View(p.Now()); !strings.Contains(v.Wrong, "Nothing moved. Look at its plug") {
+		if v := p.s.View(p.Now()); !strings.Contains(v.Wrong, "Nothing moved. Check its plug") {
 			p.t.Fatalf("%+v", v)
 		}
 		if p.strange["stuck"] == 2 {

@@ -40,8 +40,8 @@ func TestParseCircuits(t *testing.T) {
 		}
 	}
 	for text, want := range map[string]string{
-		"": "write", "20 A": "write a name", "wall": "what its breaker is for", "wall 20": "what its breaker is for", "wall 900 A": "1 A to 400 A",
-		"wall 20 A 12 V": "90 V to 500 V", "wall 20 A; wall 16 A": "two circuits", "none 20 A": "called none",
+		"": "write", "20 A": "write a name", "wall": "its breaker's rating", "wall 20": "its breaker's rating", "wall 900 A": "1 A to 400 A",
+		"wall 20 A 12 V": "90 V to 500 V", "wall 20 A; wall 16 A": "two circuits", "none 20 A": "the name none",
 	} {
 		if _, err := parseCircuits(text); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v", text, err)
@@ -60,7 +60,7 @@ func TestParsePiece(t *testing.T) {
 	}
 	for text, want := range map[string]string{
 		"": "then the length", "4 in": "then the length", "4 in, 3 ft, 5 ft": "then the length", "4 in, 3 ft, bent": "write diameter", "5 ft, 4 in": "20 mm to 1 m",
-		"4 in, 200 m": "up to 100 m", "4 in, 3 ft, rise 5 ft": "rises more", "4 in, 3 ft, 50 elbows": "20 elbows", "4 in, 3 ft, Mx": "M1 is",
+		"4 in, 200 m": "up to 100 m", "4 in, 3 ft, rise 5 ft": "rise more", "4 in, 3 ft, 50 elbows": "20 elbows", "4 in, 3 ft, Mx": "write M1",
 	} {
 		if _, err := s.parsePiece(text); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v", text, err)

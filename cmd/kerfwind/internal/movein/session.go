@@ -17,7 +17,7 @@ import (
 )
 
 // ErrStale is the error of an answer to a question that is no longer asked.
-var ErrStale = errors.New("the question has changed meanwhile: look at it again")
+var ErrStale = errors.New("the question has changed since: look again")
 
 // Session is one move-in. Its methods are to be called from one goroutine.
 type Session struct {
@@ -25,7 +25,7 @@ type Session struct {
 	learned *sensor.Learned
 	old     *config.Draft // nil: there was no shop
 	kept    kept
-	live    *live // of the step where it stands; nil: it only asks
+	live    *live // of the present step; nil: it only asks
 	wrong   string
 	wishes  []Request
 	names   []string // of the rig's channels
@@ -42,7 +42,7 @@ type kept struct {
 	Answers  map[string]string `json:"answers"`              // by step
 }
 
-// Before is the shop that was in force before. The zero value is none.
+// Before is the earlier shop. The zero value is none.
 type Before struct {
 	File   string
 	Chosen bool // by somebody: it is not the owner's default
@@ -64,10 +64,10 @@ func Restore(rig *config.Rig, learned *sensor.Learned, data []byte) (*Session, e
 	d := json.NewDecoder(bytes.NewReader(data))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&s.kept); err != nil {
-		return nil, fmt.Errorf("no move-in that this program knows: %w", err)
+		return nil, fmt.Errorf("this is not a move-in that this program knows: %w", err)
 	}
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
-		return nil, errors.New("no move-in that this program knows: there is more after its end")
+		return nil, errors.New("this is not a move-in that this program knows: something follows its end")
 	}
 	if s.kept.Format != 1 {
 		return nil, fmt.Errorf("format %d: this program knows format 1", s.kept.Format)
@@ -101,7 +101,7 @@ func (s *Session) begin() error {
 	var err error
 	if s.old, err = config.ParseDraft(s.kept.OldFile, []byte(s.kept.Old)); err != nil {
 		s.kept.Old = ""
-		return fmt.Errorf("the shop before is not used: %w", err)
+		return fmt.Errorf("the earlier shop is not used: %w", err)
 	}
 	return nil
 }
@@ -138,12 +138,12 @@ func (st step) id() string {
 	return st.what + "/" + st.of
 }
 
-// index is where the session stands, -1 if that step is no more.
+// index is the session's present step, -1 if there is no such step any more.
 func (s *Session) index() int {
 	return slices.IndexFunc(s.steps(), func(st step) bool { return st.id() == s.kept.At })
 }
 
-// now is the step where the session stands.
+// now is the session's present step.
 func (s *Session) now() step {
 	list := s.steps()
 	if i := s.index(); i >= 0 {
@@ -212,12 +212,12 @@ func (s *Session) Answer(now time.Duration, revision int, text string) error {
 	case text == "" && v.Keep != "":
 		text = v.Keep
 	case text == "":
-		return s.refuse(errors.New("an answer is wanted here"))
+		return s.refuse(errors.New("this needs an answer"))
 	case err == nil && n >= 1 && n <= len(v.Choices):
 		text = v.Choices[n-1].Answer
 	case slices.ContainsFunc(v.Choices, func(c Choice) bool { return c.Answer == text }):
 	case !v.Free:
-		return s.refuse(fmt.Errorf("%q is none of the answers: give the number of one", text))
+		return s.refuse(fmt.Errorf("%q is not one of the answers: type its number", text))
 	}
 	st := s.now()
 	if s.live != nil {
@@ -312,10 +312,10 @@ func (s *Session) Go(revision int, id string) error {
 			break
 		}
 	}
-	return s.refuse(fmt.Errorf("the step %q cannot be gone to yet", id))
+	return s.refuse(fmt.Errorf("you cannot go to the step %q yet", id))
 }
 
-var errOver = errors.New("the new shop was handed over: what is not right in it is changed by a swap, or by a move-in that begins anew")
+var errOver = errors.New("the new shop is already in use: to change it, swap two things or start a new move-in")
 
 // Reached is a step that can be gone to.
 type Reached struct{ Step, Title, Answer string }

@@ -75,7 +75,7 @@ func TestBack(t *testing.T) {
 		t.Fatal(err)
 	}
 	p.must("machines 25 A; collector 16 A") // the workbench is gone
-	if v := p.s.View(p.Now()); v.Step != "circuit/drum sander" || !strings.Contains(v.Wrong, "no longer does") {
+	if v := p.s.View(p.Now()); v.Step != "circuit/drum sander" || !strings.Contains(v.Wrong, "no longer fits") {
 		t.Errorf("%+v", v)
 	}
 	p.must("machines")
@@ -124,7 +124,7 @@ func TestSupply(t *testing.T) {
 	p.move("rated/planer")
 	v := p.s.View(0)
 	text := strings.Join(v.Text, " ")
-	if !strings.Contains(text, "Do not connect the planer: it is marked for 240 V 60 Hz, and the supply is 230 V 50 Hz. Ask an electrician.") || v.Keep != "no" {
+	if !strings.Contains(text, "Do not connect the planer: its rating plate says 240 V 60 Hz, and the supply is 230 V 50 Hz. Ask an electrician.") || v.Keep != "no" {
 		t.Errorf("%s, keep %q", text, v.Keep)
 	}
 	if err := p.answer("240 V 60 Hz"); err == nil || !strings.Contains(err.Error(), "electrician") {
@@ -147,13 +147,13 @@ func TestSupply(t *testing.T) {
 	p.move("learn/band saw")
 	v = p.s.View(p.Now())
 	text = strings.Join(v.Text, " ")
-	if !strings.Contains(text, "Learned at 240 V and 60 Hz") || !strings.Contains(text, "2.504 A and 1.67 A here, which is only a proposal") || !strings.Contains(text, "another frequency") {
+	if !strings.Contains(text, "Learned at 240 V and 60 Hz") || !strings.Contains(text, "2.504 A and 1.67 A here. That is only a proposal") || !strings.Contains(text, "another frequency") {
 		t.Error(text)
 	}
 	p.must("proposal:2.504 A 1.67 A")
 	p.move("missing")
 	text = strings.Join(p.s.View(p.Now()).Text, "\n")
-	for _, want := range []string{"The planer is left out. Do not connect it", "The levels of the band saw (2.504 A 1.67 A) are reckoned from another supply: learn them here"} {
+	for _, want := range []string{"The planer is left out: its rating plate does not name this supply. Do not connect it.", "The levels of the band saw (2.504 A 1.67 A) are computed from another supply: learn them here"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is not in\n%s", want, text)
 		}
@@ -339,7 +339,7 @@ func TestFirstShop(t *testing.T) {
 func TestOldFileBroken(t *testing.T) {
 	w := garage(t, 9)
 	s, err := movein.New(w.Rig, nil, movein.Before{File: "old.toml", Text: []byte("format = 1\nunits = 7\n")})
-	if err == nil || !strings.Contains(err.Error(), "the shop before is not used") {
+	if err == nil || !strings.Contains(err.Error(), "the earlier shop is not used") {
 		t.Error(err)
 	}
 	if v := s.View(0); v.Step != "name" {

@@ -30,7 +30,7 @@ func (s *Session) show(st step, now time.Duration, v *View) {
 			if again, err := s.check(st, was); err == nil && again == was {
 				v.Keep, v.KeepText = was, ""
 			} else if s.wrong == "" && err != nil {
-				v.Wrong = fmt.Sprintf("Your answer was %q, and no longer does: %v.", was, err)
+				v.Wrong = fmt.Sprintf("Your answer %q no longer fits: %v.", was, err)
 			}
 		}
 	case finds:
@@ -47,8 +47,8 @@ func (s *Session) show(st step, now time.Duration, v *View) {
 	case ends:
 		_, file := cut(s.get("activate"))
 		v.Title, v.Done = s.title(st), true
-		v.say("The new shop is %s. It comes in force as soon as the shop is at rest.", file)
-		v.say("The shop before is kept. To go back to it: kerfwind use.")
+		v.say("The new shop is %s. It takes effect as soon as the shop is at rest.", file)
+		v.say("The earlier shop is kept. To go back to it, run kerfwind use.")
 	}
 }
 
@@ -84,7 +84,7 @@ func (s *Session) said(st step) string {
 		case "main":
 			return "a gate in a main"
 		case "sweep":
-			return "a gate that is no machine's"
+			return "a gate of no machine"
 		}
 		return "the gate of " + the(of)
 	case finds, learns:
@@ -128,13 +128,13 @@ func (s *Session) ask(st step, v *View) {
 	switch st.what {
 	case "name":
 		v.Title, v.Free, v.Example = "Name of the new shop", true, "garage"
-		v.say("The shop before is kept under its own name. You can stop at any step and go on later.")
+		v.say("The earlier shop keeps its own name. You can stop at any step and go on later.")
 		if len(s.relays()) == 0 {
-			v.say("The rig file has no relay, and the collector's contactor needs one. Add it first: the move-in cannot end without.")
+			v.say("The rig file has no relay, and the collector's contactor needs one. Add it first: the move-in cannot finish without it.")
 		}
 	case "units":
 		v.Title = "Units"
-		v.say("In which units do you want to read lengths and flows?")
+		v.say("Which units do you want for lengths and flows?")
 		v.offer("metric", "Metric: mm, m, m3/h")
 		v.offer("imperial", "Imperial: in, ft, cfm")
 		if s.old != nil {
@@ -142,7 +142,7 @@ func (s *Session) ask(st step, v *View) {
 		}
 	case "supply":
 		v.Title, v.Free, v.Example = "Supply", true, supplyExample
-		v.say("What does the new address have? It stands on the meter, or ask the electrician.")
+		v.say("What supply does the new address have? Look at the meter, or ask the electrician.")
 		for _, c := range []string{"230 V 50 Hz", "120/240 V 60 Hz", "240 V 60 Hz", "120 V 60 Hz"} {
 			v.offer(c, "%s", c)
 		}
@@ -151,13 +151,13 @@ func (s *Session) ask(st step, v *View) {
 		}
 	case "circuits":
 		v.Title, v.Free, v.Example = "Circuits", true, circuitExample
-		v.say("Which circuits feed machines or the collector? For each its name and what its breaker is for; voltage and leg where they differ. A semicolon between them.")
+		v.say("Which circuits feed machines or the collector? Write each one's name and breaker rating, and its voltage and leg where they differ. Put a semicolon between circuits.")
 		if s.supply().half == 0 {
-			v.offer(none, "Leave that out: nothing is known of the circuits")
+			v.offer(none, "Skip this: the circuits are not known")
 		}
 	case "machines":
 		v.Title, v.Free, v.Example = "Machines", true, "band saw, thickness planer, drum sander"
-		v.say("Which machines are here? Names, with a comma between them.")
+		v.say("Which machines are here? Write their names, with commas between them.")
 		if s.old != nil {
 			var names []string
 			for i := range s.old.Machine {
@@ -165,7 +165,7 @@ func (s *Session) ask(st step, v *View) {
 			}
 			v.Keep = strings.Join(names, ", ")
 			v.KeepText = v.Keep
-			v.say("What is known of the machines before comes along:")
+			v.say("kerfwind keeps what it knows of the earlier machines:")
 			v.Text = append(v.Text, s.known()...)
 		}
 	case "circuit":
@@ -182,7 +182,7 @@ func (s *Session) ask(st step, v *View) {
 			v.offer(c.name, "%s", text)
 		}
 		if s.supply().half == 0 {
-			v.offer(none, "That is not known")
+			v.offer(none, "I do not know")
 		}
 	case "rated":
 		s.askRated(st.of, v)
@@ -190,8 +190,8 @@ func (s *Session) ask(st step, v *View) {
 		scaled, _ := s.scaledLoad(st.of)
 		v.Title, v.Free, v.Example = "Full load of "+the(st.of), true, "8.2 A"
 		v.Keep = fmt.Sprintf("%.1f A", scaled)
-		v.say("At %g V its full load was %s. The same power at %g V takes %s: a proposal, its plate is better.", s.oldVolts(st.of), amps(s.oldLoad(st.of)), s.voltsOf(st.of), v.Keep)
-		v.offer(unknown, "It is not known")
+		v.say("At %g V its full load was %s. The same power at %g V takes %s. That is a proposal; its rating plate is better.", s.oldVolts(st.of), amps(s.oldLoad(st.of)), s.voltsOf(st.of), v.Keep)
+		v.offer(unknown, "I do not know")
 	case "relay":
 		v.Title = "Relay " + st.of
 		v.say("What does it switch?")
@@ -207,14 +207,14 @@ func (s *Session) ask(st step, v *View) {
 		v.Keep = s.callIt(st.of, what)
 	case "way":
 		v.Title = "Direction of the gate on " + st.of
-		v.say("The test move is over. The gate should stand shut now. Does it?")
+		v.say("The test move is over. The gate should be shut now. Is it?")
 		v.offer("shut", "Yes, it is shut")
-		v.offer("open", "No, it is open: it is mounted the other way round")
+		v.offer("open", "No, it is open: it is mounted in reverse")
 	case "travel":
 		s.askTravel(st.of, v)
 	case "coast":
 		v.Title, v.Free, v.Example = "Coast-down of "+the(st.of), true, "8 s"
-		v.say("How long does the tool turn after it was switched off? The collector waits for it.")
+		v.say("How long does the tool turn after you switch it off? The collector waits for it.")
 		if seen := s.get("seen/coast/" + st.of); seen != "" {
 			v.Keep = seen
 			v.say("Timed just now: %s.", seen)
@@ -222,7 +222,7 @@ func (s *Session) ask(st step, v *View) {
 			v.Keep = config.FormatDuration(*o.Coast)
 			v.say("Before it was %s.", v.Keep)
 		}
-		v.offer(longCoast, "It is not known: %s", longCoast)
+		v.offer(longCoast, "I do not know: %s", longCoast)
 	default:
 		s.askDuct(st, v)
 	}
@@ -274,7 +274,7 @@ func (s *Session) on(circuit, but string) []string {
 func (s *Session) askRated(m string, v *View) {
 	here := config.Rating{Volts: s.voltsOf(m), Hertz: s.supply().hertz}
 	v.Title, v.Free, v.Example = "Plate of "+the(m), true, "120 V 60 Hz, 240 V 60 Hz"
-	v.say("Which supplies does the plate of its motor name? Here it would get %s.", here)
+	v.say("Which supply is on the motor's rating plate? Here it would get %s.", here)
 	if was := s.oldRated(m); was != "" {
 		if err := s.mayConnect(m, was); err != nil {
 			v.say("%s.", capital(err.Error()))
@@ -283,16 +283,16 @@ func (s *Session) askRated(m string, v *View) {
 			v.Keep, v.KeepText = was, was+", as before"
 		}
 	} else if s.supplyChanged(m) {
-		v.say("Before it had %g V %g Hz. Look at the plate before you connect it.", s.oldVolts(m), s.oldSupply().hertz)
+		v.say("Before it had %g V %g Hz. Look at the rating plate before you connect it.", s.oldVolts(m), s.oldSupply().hertz)
 	} else {
 		v.Keep = unknown
 	}
 	v.offer(unknown, "It cannot be read")
-	v.offer(matched, "An electrician has matched it to this supply")
+	v.offer(matched, "An electrician has adapted it to this supply")
 	if m == collector {
-		v.offer(no, "It is not for this supply: an electrician has to see to it")
+		v.offer(no, "It is not made for this supply: an electrician has to adapt it")
 	} else {
-		v.offer(no, "It is not for this supply: leave it out, an electrician has to see to it")
+		v.offer(no, "It is not made for this supply: leave it out until an electrician has adapted it")
 	}
 }
 
@@ -316,7 +316,7 @@ func (s *Session) oldRelay(name string) string {
 
 func (s *Session) askTravel(actuator string, v *View) {
 	v.Title, v.Free, v.Example = "Travel of the gate on "+actuator, true, "1.2 s"
-	v.say("How long may its longest way take? It counts as open after that.")
+	v.say("How long may a full move take? After that the gate counts as open.")
 	slow := time.Duration(0)
 	for i := range s.rig.Actuators {
 		if s.rig.Actuators[i].Name == actuator {
@@ -339,18 +339,18 @@ func (s *Session) askDuct(st step, v *View) {
 	switch st.what {
 	case "duct":
 		v.Title = "Duct"
-		v.say("With the duct known, the run-on of each machine and the air are computed.")
+		v.say("If you enter the duct, kerfwind computes the air and each machine's run-on.")
 		if s.old != nil && len(s.old.Duct) > 0 {
-			v.offer("copy", "It is the one of the shop before")
+			v.offer("copy", "It is the earlier shop's")
 		}
 		v.offer("draw", "Enter it now: a few lengths")
-		v.offer(none, "Leave it out: fixed times are used")
+		v.offer(none, "Skip it: use fixed times")
 	case "mains":
 		v.Title, v.Free, v.Example = "The main duct", true, s.pieceExample()+"; 5 in, 8 ft"
 		if s.get("units") == "metric" {
 			v.Example = s.pieceExample() + "; 125 mm, 2.4 m"
 		}
-		v.say("From the collector outwards, one piece for each diameter and one for each gate in the main: diameter, length, elbows, kind (smooth, spiral, hose). A semicolon between pieces. The first is called M1, the next M2.")
+		v.say("Go from the collector outwards. Write one piece for each diameter and each gate in the main: diameter, length, elbows, kind (smooth, spiral, hose). Put a semicolon between pieces. The first is called M1, the next M2.")
 	case "piece":
 		gates := s.gates()
 		i := slices.IndexFunc(gates, func(g gate) bool { return g.name == st.of })
@@ -358,7 +358,7 @@ func (s *Session) askDuct(st step, v *View) {
 		v.Free = true
 		if i >= 0 && gates[i].kind == "main" {
 			v.Title, v.Example = "Place of the gate "+st.of, "M2"
-			v.say("In which piece of the main does it sit? M1 is at the collector, M%d is the farthest.", len(mains))
+			v.say("Which piece of the main is it in? M1 is at the collector, M%d is the farthest.", len(mains))
 			return
 		}
 		size := "4 in, 6 ft"
@@ -366,10 +366,10 @@ func (s *Session) askDuct(st step, v *View) {
 			size = "100 mm, 1.8 m"
 		}
 		v.Title, v.Example = "Branch of "+st.of, fmt.Sprintf("%s, 1 elbow, hose, M%d", size, max(len(mains), 1))
-		v.say("From its hood to the main: diameter, length, elbows, kind, and which piece of the main it joins (%s).", joins(len(mains)))
+		v.say("From its hood to the main, write diameter, length, elbows, kind, and the piece of the main it joins (%s).", joins(len(mains)))
 	case "serves":
 		v.Title, v.Free, v.Example = "Gate "+st.of, true, "band saw, thickness planer"
-		v.say("The gate %s is in a main. The air of which machines goes through it?", st.of)
+		v.say("The gate %s is in a main. Which machines draw their air through it?", st.of)
 		v.offer(strings.Join(s.sensed(), ", "), "All")
 		v.offer(none, "None")
 	}
@@ -388,14 +388,14 @@ func (s *Session) showFind(st step, now time.Duration, v *View) {
 	leave := func() {
 		for i := range s.rig.Contacts {
 			if c := &s.rig.Contacts[i]; c.Kind == config.MachineContact && st.of != collector {
-				v.offer("contact:"+c.Name, "It is not sensed by its current but by contact %q", c.Name)
+				v.offer("contact:"+c.Name, "Contact %q senses it, not its current", c.Name)
 			}
 		}
 		if o := s.oldMachine(st.of); o != nil && o.Topic != nil {
-			v.offer(topic, "It tells over a topic, as before: %s", *o.Topic)
+			v.offer(topic, "It reports over a topic, as before: %s", *o.Topic)
 		}
 		if st.of == collector {
-			v.offer(skip, "Its current is not sensed")
+			v.offer(skip, "Nothing senses its current")
 		} else {
 			v.offer(skip, "Leave %s out for now", the(st.of))
 		}
@@ -414,7 +414,7 @@ func (s *Session) showFind(st step, now time.Duration, v *View) {
 		}
 		v.say("%s", text)
 		if len(taken) > 0 {
-			v.say("But that was found to be the sensor of %s. One of the two was the wrong machine.", words(each(taken, the)))
+			v.say("But that sensor was found for %s. One of the two was the wrong machine.", words(each(taken, the)))
 			v.offer(again, "It was the wrong machine now: try again")
 			v.offer("take", "It is the right one now: find the sensor of %s again", words(each(taken, the)))
 		} else {
@@ -429,7 +429,7 @@ func (s *Session) showFind(st step, now time.Duration, v *View) {
 		v.Amps = max(v.Amps, f.ch[i].amps-f.ch[i].base())
 	}
 	if ill := f.ill(); len(ill) > 0 {
-		v.say("Not to be trusted now: %s. Look at the plug.", words(ill))
+		v.say("Not to be trusted now: %s. Check the plug.", words(ill))
 	}
 	switch f.state {
 	case resting:
@@ -451,7 +451,7 @@ func (s *Session) showFind(st step, now time.Duration, v *View) {
 		}
 	}
 	if st.of != collector {
-		v.offer(nothing, "It ran, and nothing was seen")
+		v.offer(nothing, "It ran, but no sensor showed it")
 	}
 	leave()
 }
@@ -471,35 +471,35 @@ func (s *Session) showMove(st step, v *View) {
 	switch l.phase {
 	case ready:
 		v.Live = true
-		v.say("Look at the gates. One will open, wait for %s and shut again. Hands and tools away from all of them; all machines off.", config.FormatDuration(moveFor))
-		v.say("Be ready to say when it stands still.")
+		v.say("Look at the gates. One will open, wait for %s and shut again. Keep hands and tools away from all of them, and switch all machines off.", config.FormatDuration(moveFor))
+		v.say("Be ready to say when it stops.")
 		v.offer("move", "Move it")
 		v.Keep = "move"
 		unused()
 	case busy:
 		v.Live, v.Working = true, true
 		if l.tries > 0 && l.from == 0 {
-			v.say("It waits until the fan has come to rest and no gate moves.")
+			v.say("It waits until the fan has stopped and no gate moves.")
 		}
-		v.say("Look at the gates: which one moves? Say when it stands still.")
-		v.offer("still", "It stands still")
+		v.say("Look at the gates: which one moves? Say when it stops.")
+		v.offer("still", "It has stopped")
 		v.Keep = "still"
 	case result:
 		v.say("Which gate moved?")
 		if l.unseen {
-			v.say("Its end switch did not say that it arrived. If the gate did move, look at the switch and its plug.")
+			v.say("Its end switch did not report. If the gate did move, check the switch and its plug.")
 		}
 		for _, m := range s.sensed() {
 			text := "The gate of " + the(m)
 			for _, g := range s.gates() {
 				if g.machine == m && g.actuator != st.of {
-					text = "A further gate of " + the(m)
+					text = "Another gate of " + the(m)
 				}
 			}
 			v.offer("machine:"+m, "%s", text)
 		}
 		v.offer("main", "A gate in a main duct")
-		v.offer("sweep", "A gate that is no machine's, such as a floor sweep")
+		v.offer("sweep", "A gate of no machine, such as a floor sweep")
 		v.offer(nothing, "Nothing moved")
 		v.offer(again, "Move it again")
 		if l.unseen {
@@ -519,18 +519,18 @@ func (s *Session) showLearn(st step, now time.Duration, v *View) {
 			start, stop := was.Scaled(s.voltsOf(st.of))
 			amps := func(a float64) string { return config.Metric.Format(config.Current, a) }
 			if doubt := was.Doubt(s.rig.Sensors(channels), s.voltsOf(st.of), s.supply().hertz); l.phase == ready {
-				v.say("%s. Its levels were %s and %s; at the same power that would be %s and %s here, which is only a proposal.", capital(doubt), amps(was.Start), amps(was.Stop), amps(start), amps(stop))
+				v.say("%s. Its levels were %s and %s; the same power would give %s and %s here. That is only a proposal.", capital(doubt), amps(was.Start), amps(was.Stop), amps(start), amps(stop))
 				if math.Abs(was.Hertz-s.supply().hertz) > 1 {
-					v.say("Doubtful besides: a motor draws another current at another frequency.")
+					v.say("Doubtful too: a motor draws another current at another frequency.")
 				}
 			}
 			v.offer("proposal:"+amps(start)+" "+amps(stop), "Take the proposal, %s and %s, and learn later", amps(start), amps(stop))
 		}
-		v.offer(skip, "Learn later: levels by default until then")
+		v.offer(skip, "Learn later: use default levels until then")
 	}
 	switch l.phase {
 	case ready:
-		v.say("It takes half a minute: off, on, and off again. Then you say when the tool stands still.")
+		v.say("It takes half a minute: off, on, and off again. Then you say when the tool stops.")
 		v.offer("start", "Begin")
 		v.Keep = "start"
 		others()
@@ -539,18 +539,18 @@ func (s *Session) showLearn(st step, now time.Duration, v *View) {
 		p := l.lesson.Prompt(now)
 		v.Amps, v.Share = p.Amps, p.Share
 		if p.Step == learning.Rest {
-			p.Text = "Watch the tool, and say at the moment when it stands still."
+			p.Text = "Watch the tool, and say so the moment it stops."
 		}
 		v.say("%s", p.Text)
 		if p.Other != "" {
-			v.say("A current rises on %s instead.", p.Other)
+			v.say("The current rises on %s instead.", p.Other)
 		}
 		if p.Key != "" {
 			v.offer("mark", "%s", capital(p.Key))
 			v.Keep = "mark"
 		}
 		if p.Step == learning.Rest {
-			v.offer(skip, "The coast-down is not known")
+			v.offer(skip, "I do not know the coast-down")
 		} else {
 			others()
 		}
@@ -576,13 +576,13 @@ func (s *Session) showReport(st step, v *View) {
 	if st.what == "activate" && l.phase == ready {
 		v.say("What changes:")
 		v.Text = append(v.Text, s.Differences()...)
-		v.say("Put the new shop in force? It happens once the shop is at rest.")
+		v.say("Use the new shop from now on? It takes effect once the shop is at rest.")
 		v.offer(yes, "Yes")
 		return
 	}
 	if l.phase == busy {
 		v.Working = true
-		v.say("That is being worked out.")
+		v.say("kerfwind is working it out.")
 		return
 	}
 	v.Text = append(v.Text, l.lines...)

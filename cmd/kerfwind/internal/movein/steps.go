@@ -199,7 +199,7 @@ func (s *Session) progress(st step) string {
 	return text
 }
 
-// collector stands for it beside the names of machines.
+// collector names it beside the names of machines.
 const collector = "the collector"
 
 // cut takes an answer such as "machine:planer" apart.
@@ -225,7 +225,7 @@ func (s *Session) check(st step, text string) (string, error) {
 		return s.checkCircuits(text)
 	case "circuit":
 		if sp := s.supply(); text == none && sp.half > 0 {
-			return "", fmt.Errorf("say which: by it the voltage is known, %g V or %g V", sp.half, sp.volts)
+			return "", fmt.Errorf("say which one, so that the voltage is known: %g V or %g V", sp.half, sp.volts)
 		}
 		if text == none {
 			return text, nil
@@ -245,7 +245,7 @@ func (s *Session) check(st step, text string) (string, error) {
 		return s.checkGate(text)
 	case "called":
 		if i := slices.IndexFunc(s.gates(), func(g gate) bool { return g.name == text && g.actuator != st.of }); i >= 0 {
-			return "", fmt.Errorf("%s is called so already", s.gates()[i].actuator)
+			return "", fmt.Errorf("%s already has that name", s.gates()[i].actuator)
 		}
 		return text, nil
 	case "way":
@@ -267,7 +267,7 @@ func (s *Session) check(st step, text string) (string, error) {
 	case "serves":
 		for _, m := range split(text, ",") {
 			if text != none && !slices.Contains(s.sensed(), m) {
-				return "", fmt.Errorf("there is no machine %q: %s", m, strings.Join(s.sensed(), ", "))
+				return "", fmt.Errorf("no machine %q: %s", m, strings.Join(s.sensed(), ", "))
 			}
 		}
 		return text, nil
@@ -278,13 +278,13 @@ func (s *Session) check(st step, text string) (string, error) {
 		_, file := cut(text)
 		return s.mark() + ":" + file, nil
 	}
-	return "", errors.New("nothing more is asked")
+	return "", errors.New("there are no more questions")
 }
 
 // oneOf checks an answer against a list.
 func oneOf(text string, list ...string) (string, error) {
 	if !slices.Contains(list, text) {
-		return "", fmt.Errorf("%q is none of the answers: %s", text, strings.Join(list, ", "))
+		return "", fmt.Errorf("%q is not one of the answers: %s", text, strings.Join(list, ", "))
 	}
 	return text, nil
 }
@@ -325,7 +325,7 @@ func checkMachines(text string) (string, error) {
 		}
 	}
 	if len(list) == 0 {
-		return "", errors.New("name one machine at least")
+		return "", errors.New("name at least one machine")
 	}
 	return strings.Join(list, ", "), nil
 }
@@ -346,7 +346,7 @@ func (s *Session) checkRelay(name, text string) (string, error) {
 			break
 		}
 		if s.get("relay/"+r) == "collector" {
-			return "", fmt.Errorf("%s switches the collector already: go back to change that", r)
+			return "", fmt.Errorf("%s already switches the collector: go back to change that", r)
 		}
 	}
 	return text, nil
@@ -366,7 +366,7 @@ func (s *Session) checkSensor(of, text string) (string, error) {
 				return text, nil
 			}
 		}
-		return "", fmt.Errorf("the rig has no contact %q of a machine", contact)
+		return "", fmt.Errorf("the rig has no machine contact %q", contact)
 	}
 	list := split(text, ",")
 	if len(list) == 0 {
@@ -412,7 +412,7 @@ func (s *Session) checkGate(text string) (string, error) {
 		_, err := oneOf(of, s.sensed()...)
 		return text, err
 	}
-	return "", fmt.Errorf("%q is none of the answers", text)
+	return "", fmt.Errorf("%q is not one of the answers", text)
 }
 
 func (s *Session) checkTravel(actuator, text string) (string, error) {
@@ -422,7 +422,7 @@ func (s *Session) checkTravel(actuator, text string) (string, error) {
 	for i := range s.rig.Actuators {
 		a := &s.rig.Actuators[i]
 		if d, err := config.ParseDuration(text); err == nil && a.Name == actuator && a.Slow > d {
-			return "", fmt.Errorf("its servo takes %s from end to end (slow in the rig file): as long at least", config.FormatDuration(a.Slow))
+			return "", fmt.Errorf("its servo takes %s from end to end (slow in the rig file): write at least that", config.FormatDuration(a.Slow))
 		}
 	}
 	return text, nil
@@ -440,7 +440,7 @@ func (s *Session) checkLearn(m, text string) (string, error) {
 		_, _, err := parseLevels(levels)
 		return text, err
 	}
-	return "", fmt.Errorf("%q is none of the answers", text)
+	return "", fmt.Errorf("%q is not one of the answers", text)
 }
 
 // parseLevels reads "2.1 A 1.4 A".

@@ -37,7 +37,7 @@ func parseSupply(text string) (supply, error) {
 	s := supply{volts: r.Volts, hertz: r.Hertz}
 	if split {
 		if s.half, err = config.Parse(config.Voltage, half+" V"); err != nil || s.half*2 != s.volts {
-			return supply{}, fmt.Errorf("%q: one leg has half the voltage of both: write %s", text, supplyExample)
+			return supply{}, fmt.Errorf("%q: one leg must have half the voltage of both: write %s", text, supplyExample)
 		}
 	}
 	return s, nil
@@ -95,7 +95,7 @@ func parseCircuits(text string) ([]circuit, error) {
 			}
 		}
 		if at < 1 {
-			return nil, fmt.Errorf("%q: write a name, then what its breaker is for, as in %s", part, circuitExample)
+			return nil, fmt.Errorf("%q: write a name, then its breaker's rating, as in %s", part, circuitExample)
 		}
 		c.name = strings.Join(words[:at], " ")
 		rest := words[at+1:]
@@ -114,13 +114,13 @@ func parseCircuits(text string) ([]circuit, error) {
 		c.leg = strings.Join(rest, " ")
 		switch {
 		case c.breaker < 1 || c.breaker > 400:
-			return nil, fmt.Errorf("%q: a breaker for 1 A to 400 A", part)
+			return nil, fmt.Errorf("%q: write a breaker of 1 A to 400 A", part)
 		case c.volts != 0 && (c.volts < 90 || c.volts > 500):
-			return nil, fmt.Errorf("%q: from 90 V to 500 V", part)
+			return nil, fmt.Errorf("%q: write 90 V to 500 V", part)
 		case slices.ContainsFunc(out, func(o circuit) bool { return o.name == c.name }):
-			return nil, fmt.Errorf("two circuits are called %q", c.name)
+			return nil, fmt.Errorf("two circuits have the name %q", c.name)
 		case c.name == none:
-			return nil, errors.New("a circuit cannot be called none")
+			return nil, errors.New("a circuit cannot have the name none")
 		}
 		out = append(out, c)
 	}
@@ -137,7 +137,7 @@ func (s *Session) checkCircuits(text string) (string, error) {
 	}
 	if sp := s.supply(); sp.half > 0 {
 		if len(list) == 0 {
-			return "", fmt.Errorf("this supply has %g V and %g V: name the circuits, so that it is known which machine gets which", sp.half, sp.volts)
+			return "", fmt.Errorf("this supply has %g V and %g V: name the circuits, so that kerfwind knows which machine gets which", sp.half, sp.volts)
 		}
 		for _, c := range list {
 			if c.volts == 0 {
@@ -256,7 +256,7 @@ func marked(text string) ([]config.Rating, error) {
 	for _, t := range split(text, ",") {
 		r, err := config.ParseRating(t)
 		if err != nil {
-			return nil, fmt.Errorf("%q is not a supply: write it as the plate has it, e.g. 120 V 60 Hz, 240 V 60 Hz", t)
+			return nil, fmt.Errorf("%q is not a supply: write it as on the rating plate, e.g. 120 V 60 Hz, 240 V 60 Hz", t)
 		}
 		out = append(out, r)
 	}
@@ -273,7 +273,7 @@ func (s *Session) checkRated(m, text string) (string, error) {
 		return "", err
 	}
 	if err := s.mayConnect(m, text); err != nil {
-		return "", fmt.Errorf("%w. Until one has seen to it, leave it out", err)
+		return "", fmt.Errorf("%w. Leave it out until one has adapted it", err)
 	}
 	return text, nil
 }
@@ -287,7 +287,7 @@ func (s *Session) mayConnect(m, ratings string) error {
 	}
 	volts, hertz := s.voltsOf(m), s.supply().hertz
 	if fits, known := config.Marked(list, volts, hertz); known && !fits {
-		return fmt.Errorf("do not connect %s: it is marked for %s, and the supply is %s. Ask an electrician", the(m), ratings, config.Rating{Volts: volts, Hertz: hertz})
+		return fmt.Errorf("do not connect %s: its rating plate says %s, and the supply is %s. Ask an electrician", the(m), ratings, config.Rating{Volts: volts, Hertz: hertz})
 	}
 	return nil
 }

@@ -60,7 +60,7 @@ type Options struct {
 	// stand-down goes the way of other requests.
 	Keep func(context.Context, control.Input) error
 
-	// Notice is told of troubles in words, and must not wait.
+	// Notice takes troubles in words, and must not wait.
 	Notice func(error)
 
 	// Guard runs a goroutine of the link and deals with a panic in it: that

@@ -48,7 +48,7 @@ func Secrets(m config.MQTT, folder string) (password string, conf *tls.Config, e
 	return password, conf, errors.Join(errs...)
 }
 
-// Place is where a file named in the rig file lies: see Secrets.
+// Place is the path of a file named in the rig file: see Secrets.
 func Place(path, folder string) string {
 	if filepath.IsAbs(path) {
 		return path

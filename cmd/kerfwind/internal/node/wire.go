@@ -40,7 +40,7 @@ import (
 const (
 	// beat is how often a node reports at the least. Each report is answered.
 	beat = 500 * time.Millisecond
-	// ttl is how old a command or a plan may be. Control waits that much longer
+	// ttl is the greatest age of a command or a plan. Control waits that much longer
 	// for the gates of nodes; a contactor and an outlet that it has given up are
 	// told off after that.
 	ttl = rig.Way
@@ -115,7 +115,7 @@ type news struct {
 	at    time.Duration             // when it happened
 }
 
-// newsKind says what news is about. The zero value is invalid.
+// newsKind is the subject of news. The zero value is invalid.
 type newsKind string
 
 const (

@@ -122,7 +122,7 @@ func (b *builder) bringUp() Section {
 		step("Learn the levels with kerfwind learn, machine by machine.", "each margin \"wide\" or \"fair\"")
 	}
 	if h := b.rig.Heartbeat; h != nil {
-		step("Motor side of the contactor still disconnected, kerfwind running, a machine running so that the coil is in: stop the program in its tracks with kill -STOP and its process number.",
+		step("Motor side of the contactor still disconnected, kerfwind running, a machine running so that the coil is in: freeze the program with kill -STOP and its process number.",
 			"the coil drops out within "+config.FormatDuration(h.DropsAfter)+"; kill -CONT lets it go on")
 	}
 	s.add(Block{Kind: Steps, Head: []string{"Do", "Expect", "Read"}, Rows: rows})

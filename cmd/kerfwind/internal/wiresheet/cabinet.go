@@ -152,7 +152,7 @@ func (c cabinet) gates() Section {
 		}
 		label := c.actuator(g.Actuator)
 		if g.Reversed {
-			label += ", the other way round"
+			label += ", mounted in reverse"
 		}
 		rows = append(rows, []string{g.Name, label, in, bore, cmp.Or(strings.Join(ends, "; "), "–")})
 	}
@@ -232,7 +232,7 @@ func (c cabinet) ducts() Section {
 	}
 	s.table([]string{"Duct", "Leads to", "Bore", "Length", "Further", "Gate", "Hood of"}, rows)
 	if len(rows) > 0 {
-		s.say("Ducts of metal stay bonded to earth. Whoever changes a length, a bore or a branch measures the air again.")
+		s.say("Keep metal ducts bonded to earth. After changing a length, a bore or a branch, measure the air again.")
 	}
 	return s
 }

@@ -66,7 +66,7 @@ func TestCabinet(t *testing.T) {
 		{"a motor for another supply", []string{`stop_hold = "500 ms"`, `stop_hold = "500 ms"` + "\nrated = [\"230 V 50 Hz\"]"}, false,
 			[]string{"Do not connect router: not marked for"}, nil},
 		{"the other way round, by hand", []string{`actuator = "g4", duct`, `actuator = "g4", reversed = true, duct`, `actuator = "g0", duct = "B1", travel = "900 ms",`, `duct = "B1",`}, false,
-			[]string{"(servo board 0x40, output 4), B5", "\n the other way round 25))", "\n band saw by hand B1 4 in open: g0 open"}, nil},
+			[]string{"(servo board 0x40, output 4), B5", "\n mounted in reverse 25))", "\n band saw by hand B1 4 in open: g0 open"}, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			text := words(t, Cabinet(barn(t, c.replace...), c.ducts, "2026-11-25"))

@@ -100,7 +100,7 @@ func lineDoubts(list []use) []string {
 		case u.line <= 1 && (u.out || strings.HasPrefix(u.what, "contact")):
 			out = append(out, fmt.Sprintf("GPIO %d (%s) is meant for the identity chip of an add-on board and moves while the computer starts. Choose another line.", u.line, u.what))
 		case u.out && (u.line == 14 || u.line == 15):
-			out = append(out, fmt.Sprintf("GPIO %d (%s) carries the serial console while the computer starts: what hangs on it chatters. Choose another line, 16 to 27 for example.", u.line, u.what))
+			out = append(out, fmt.Sprintf("GPIO %d (%s) carries the serial console while the computer starts: whatever is wired to it chatters. Choose another line, 16 to 27 for example.", u.line, u.what))
 		case u.out && !u.low && u.line <= 8:
 			out = append(out, fmt.Sprintf("GPIO %d (%s) is pulled up from power-on until the program runs; the output is active high, so the pull-down resistor must win against about 50 kohm. Better choose a line from 9 to 27.", u.line, u.what))
 		case u.out && u.low && u.line >= 9 && strings.HasSuffix(u.what, enable):

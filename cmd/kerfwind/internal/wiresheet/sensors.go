@@ -23,9 +23,9 @@ func (b *builder) sensors() Section {
 	if len(b.rig.Channels) == 0 {
 		return s
 	}
-	s.caution("Each transformer goes round ONE conductor, on the supply side of an inverter or converter. Round both conductors of a cable it reads nothing.")
+	s.caution("Clamp each transformer round ONE conductor, on the supply side of an inverter or converter. Round both conductors of a cable it reads nothing.")
 	if slices.ContainsFunc(b.fronts, func(f FrontEnd) bool { return f.Millamps > 0 }) {
-		s.caution("A transformer with a current output must never be without its burden while its conductor carries current. Burden first, conductor last; in taking apart the other way round.")
+		s.caution("A transformer with a current output must never be without its burden while its conductor carries current. Fit the burden first and the conductor last; take them off in reverse order.")
 	}
 	for _, g := range b.biases() {
 		text := fmt.Sprintf("Bias for %s: %s from %s to the bias point, %s from there to ground, 10 uF across the lower one. It gives %s.",
@@ -34,7 +34,7 @@ func (b *builder) sensors() Section {
 			text += fmt.Sprintf(" The rig file says %s: write bias = %q there.", volts(want), volts(g.d.Gives))
 		}
 		if len(g.channels) >= 8 {
-			text += " Eight inputs or more hang on it: buffer it with the operational amplifier."
+			text += " It feeds eight inputs or more: buffer it with the operational amplifier."
 		}
 		s.say(text)
 	}
@@ -75,7 +75,7 @@ func (b *builder) sensors() Section {
 	}
 	for i := range b.rig.Channels {
 		if b.rig.Channels[i].Grounded {
-			s.say("Jacks with a switch: the switch contact of " + b.names(b.grounded()) + " goes to ground, so that with the plug out the input is grounded and the program sees it.")
+			s.say("Jacks with a switch: the switch contact of " + b.names(b.grounded()) + " goes to ground, so that the program sees when the plug is out.")
 			break
 		}
 	}
@@ -169,7 +169,7 @@ func (b *builder) contacts() Section {
 	if len(b.rig.Contacts) == 0 {
 		return s
 	}
-	s.say("Each contact stands between its line and ground and is dry: it carries nothing but the computer's 3.3 V. The line has a pull-up: open reads 3.3 V, closed reads 0 V. In a cable of more than 2 m add 1 kohm in series and 100 nF to ground at the computer.")
+	s.say("Wire each contact between its line and ground. It is dry: it carries only the computer's 3.3 V. The line has a pull-up: open reads 3.3 V, closed reads 0 V. In a cable of more than 2 m add 1 kohm in series and 100 nF to ground at the computer.")
 	var rows [][]string
 	wired := false
 	for i := range b.rig.Contacts {
@@ -183,7 +183,7 @@ func (b *builder) contacts() Section {
 	}
 	s.table([]string{"Contact", "Kind", "Line", "Meaning", "Note"}, rows)
 	if wired {
-		s.caution("Stop contacts are closed while all is well and stand in series with the contactor's coil as well: software is never the only way.")
+		s.caution("Stop contacts are closed while all is well. Wire them in series with the contactor's coil too: software is never the only way.")
 	}
 	return s
 }

@@ -61,7 +61,7 @@ func significant(x float64, n int) float64 {
 
 func (b *builder) first() Section {
 	s := Section{Title: "Before you begin"}
-	s.say("This sheet is made from the rig file. Change the file, then print the sheet again; never let the two differ. Tick each step of the last section and write down what you read.")
+	s.say("The program makes this sheet from the rig file. Change the file, then print the sheet again; never let the two differ. Tick each step of the last section and write down what you read.")
 	s.caution("The distribution panel and everything at mains voltage is an electrician's work: the contactor, its coil circuit where that is at mains voltage, and putting a transformer round a conductor inside a panel or a machine. Off, locked, tested dead.")
 	if slices.ContainsFunc(b.fronts, func(f FrontEnd) bool { return f.Millamps > 0 }) {
 		s.caution("Never open the secondary of a current transformer while its conductor carries current: without its burden it makes hundreds of volts or more. Solder the burden to the transformer's own side of the plug, so that pulling the plug opens nothing.")
@@ -191,7 +191,7 @@ func (b *builder) headerPins() Section {
 	s := Section{Title: "The computer's header"}
 	if b.board == "" {
 		if len(b.rig.ADCs)+len(b.servoChips()) > 0 {
-			s.say("The rig file names no chip of a board with the 40-pin header, so pins are given by their signals only.")
+			s.say("The rig file names no chip on a board with the 40-pin header, so this sheet gives signals, not pins.")
 		}
 		return s
 	}
@@ -247,7 +247,7 @@ func (b *builder) converters() Section {
 			s.say(note)
 		}
 		if !a.Chip.Ranged() && a.Vref > boardSupply*1.01 {
-			s.caution(fmt.Sprintf("At a supply of %s the converter answers with %s: a level shifter must stand between DOUT and the computer, which bears 3.3 V.", volts(a.Vref), volts(a.Vref)))
+			s.caution(fmt.Sprintf("At a supply of %s the converter answers with %s: fit a level shifter between DOUT and the computer, which takes 3.3 V at most.", volts(a.Vref), volts(a.Vref)))
 		}
 	}
 	var numbered []string

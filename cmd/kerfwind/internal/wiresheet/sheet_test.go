@@ -303,7 +303,7 @@ actuator = [
 	for _, want := range []string{
 		"dtparam=spi=on dtparam=i2c_arm=on dtparam=i2c_arm_baudrate=400000 gpio=17=op,dl gpio=4=op,dh gpio=22=ip,pu",
 		"10 CS/SHDN SPI 0 select 1 (CE1), pin 26 (GPIO 7)",
-		"answers with 5 V: a level shifter must stand",
+		"answers with 5 V: fit a level shifter",
 		"47 ohm clips above 75.2 A", // 2.5 V / sqrt 2 / 47 ohm * 2000
 		"5 V, 3 A",
 		"address jumpers closed: A0, A1",
