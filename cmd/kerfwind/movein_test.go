@@ -277,7 +277,7 @@ func TestMoveInEachStep(t *testing.T) {
 	}
 	n.right(filepath.Join(dir, *used))
 	v, _ := n.g.View()
-	if err := errors.Join(n.g.Back(v.Revision), n.g.Go(v.Revision, "name")); strings.Count(fmt.Sprint(err), "handed over") != 2 {
+	if err := errors.Join(n.g.Back(v.Revision), n.g.Go(v.Revision, "name")); strings.Count(fmt.Sprint(err), "already in use") != 2 {
 		t.Errorf("after the end: %v", err)
 	}
 	if len(seen) < 55 {
@@ -311,7 +311,7 @@ func TestMoveInLost(t *testing.T) {
 	w.LetGo()
 	n.g.Lost("somebody has put another shop in force")
 	n.wait(changed)
-	if v, changed = n.g.View(); !strings.Contains(v.Wrong, "another shop in force") || len(v.Choices) != 1 {
+	if v, changed = n.g.View(); !strings.Contains(v.Wrong, "has chosen another shop") || len(v.Choices) != 1 {
 		t.Errorf("%+v", v)
 	}
 	if err := n.g.Answer(v.Revision, v.Keep); err != nil {
@@ -362,7 +362,7 @@ func TestMoveInTold(t *testing.T) {
 	if err := term.Run(context.Background(), strings.NewReader("garage\nfurlongs\n")); err != nil {
 		t.Fatal(err)
 	}
-	if text := out.String(); strings.Count(text, `"furlongs" is none of the answers`) != 1 {
+	if text := out.String(); strings.Count(text, `"furlongs" is not one of the answers`) != 1 {
 		t.Error(text)
 	}
 	// Nothing can be written any more.
@@ -389,14 +389,14 @@ func TestMoveInTwoPrograms(t *testing.T) {
 	two, _ := startMoveIn(t, w, old, dir)
 	v1, _ := one.View()
 	v2, _ := two.View()
-	if err := one.Answer(v1.Revision, "garage"); err == nil || !strings.Contains(err.Error(), "changed meanwhile") {
+	if err := one.Answer(v1.Revision, "garage"); err == nil || !strings.Contains(err.Error(), "has changed since") {
 		t.Errorf("the second program has begun a question of its own: %v", err)
 	}
 	v1, _ = one.View()
 	if err := one.Answer(v1.Revision, "garage"); err != nil {
 		t.Fatal(err)
 	}
-	if err := two.Answer(v2.Revision, "cellar"); err == nil || !strings.Contains(err.Error(), "changed meanwhile") {
+	if err := two.Answer(v2.Revision, "cellar"); err == nil || !strings.Contains(err.Error(), "has changed since") {
 		t.Error(err)
 	}
 	if v2, _ = two.View(); v2.Step != "units" {
