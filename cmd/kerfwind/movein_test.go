@@ -309,7 +309,7 @@ func TestMoveInLost(t *testing.T) {
 		v, changed = n.g.View()
 	}
 	w.LetGo()
-	n.g.Lost("somebody has put another shop in force")
+	n.g.Lost("somebody has chosen another shop")
 	n.wait(changed)
 	if v, changed = n.g.View(); !strings.Contains(v.Wrong, "has chosen another shop") || len(v.Choices) != 1 {
 		t.Errorf("%+v", v)

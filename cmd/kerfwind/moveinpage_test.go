@@ -147,7 +147,7 @@ func TestMoveInPage(t *testing.T) {
 		t.Error("wider than the phone")
 	}
 	phone.tap(`form[action="/move-in/leave"] button`)
-	phone.until("it is over", `document.body.innerText.includes('The rig is in a new shop?')`)
+	phone.until("it is over", `document.body.innerText.includes('Is the rig in a new shop?')`)
 	if page.Question() != nil || guide.Left(dir) {
 		t.Error("it is still under way")
 	}

@@ -65,7 +65,7 @@ var (
 )
 
 const (
-	whyReplaced = "somebody has put another shop in force"
+	whyReplaced = "somebody has chosen another shop"
 	whyNewer    = "another shop was chosen since"
 	whyLapsed   = "nobody renewed its lease"
 	whyBack     = "it was given back"

@@ -253,7 +253,7 @@ func request(s *config.Shop, r movein.Request) (seam.Request, control.ID, error)
 	return ask, control.NoID, fmt.Errorf("output %s cannot be moved", r.Actuator)
 }
 
-// Leave gives the rig back: the shop before takes effect again, unless another was
+// Leave gives the rig back: the earlier shop takes effect again, unless another was
 // chosen.
 func (b *Bench) Leave() error {
 	b.mu.Lock()

@@ -295,7 +295,7 @@ func (g *Guide) Lost(why string) {
 	if g.bench == "" || g.opening {
 		return
 	}
-	g.bench, g.trouble = "", "The rig is not looked at any more: "+why+"."
+	g.bench, g.trouble = "", "The rig is closed again: "+why+"."
 	close(g.changed)
 	g.changed = make(chan struct{})
 }

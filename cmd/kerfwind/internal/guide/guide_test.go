@@ -158,7 +158,7 @@ func TestBench(t *testing.T) {
 		}
 		renew(seam.Bench{Lease: 7, Outcome: seam.TookEffect, Revision: 4})
 		time.Sleep(benchLease / 4)
-		renew(seam.Bench{Lease: 7, Outcome: seam.Failed, Why: "somebody has put another shop in force"})
+		renew(seam.Bench{Lease: 7, Outcome: seam.Failed, Why: "somebody has chosen another shop"})
 		time.Sleep(benchLease / 4)
 		synctest.Wait()
 		if !f.Done() || b.Ask(movein.Request{Kind: movein.EndMove}) == nil {

@@ -225,7 +225,7 @@ func TestNodeRestarts(t *testing.T) {
 		}
 		p.node("n2")
 		p.after(2 * time.Second)
-		if down(p.dec) != nil || !p.has(output(control.OutletOff, 0, control.Lost)) || !p.has(output(control.GateStop, 0, control.Lost)) || !p.noticed("it has started anew") {
+		if down(p.dec) != nil || !p.has(output(control.OutletOff, 0, control.Lost)) || !p.has(output(control.GateStop, 0, control.Lost)) || !p.noticed("is back after a restart") {
 			t.Errorf("%v %+v %q", down(p.dec), p.got, p.told)
 		}
 	})

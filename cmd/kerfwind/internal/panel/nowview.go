@@ -427,7 +427,7 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 		}
 	}
 	if s.Latched() {
-		add("latched", "nothing starts until it is reset at the shop", "see to the cause, then press the wired reset or type at the computer: kerfwind ask reset", clock{})
+		add("latched", "nothing starts until it is reset at the shop", "find the cause and put it right, then press the wired reset or type at the computer: kerfwind ask reset", clock{})
 	}
 	for i := range v.Circuits {
 		if c := &v.Circuits[i]; c.State == "over" {

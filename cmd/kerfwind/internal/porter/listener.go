@@ -22,7 +22,8 @@ type Option func(*Door)
 // unless whoever reads it sets another deadline.
 func Greeting(d time.Duration) Option { return func(p *Door) { p.greet = d } }
 
-// Knows makes connections from some addresses familiar.
+// Knows makes connections from some addresses familiar, but none from this
+// computer: behind a proxy everybody comes from there.
 func Knows(familiar func(netip.Addr) bool) Option { return func(p *Door) { p.familiar = familiar } }
 
 // Listen puts a porter before a listener. This computer's own addresses have no
@@ -46,9 +47,9 @@ func (d *Door) Accept() (net.Conn, error) {
 		source, standing := "", Stranger
 		if !from.IsLoopback() {
 			source = Source(from).String()
-		}
-		if d.familiar(from) {
-			standing = Familiar
+			if d.familiar(from) {
+				standing = Familiar
+			}
 		}
 		g := d.room.Enter(source, standing, func() { _ = c.Close() }) // it is gone either way
 		if g == nil {
