@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"kerfwind/control"
 )
@@ -53,6 +54,8 @@ func (b *builder) shop() *Shop {
 		b.ducts = append(b.ducts, raw.Duct[i].Name)
 	}
 	names(b.file, "outlet", raw.Outlet, func(o *rawOutlet) string { return o.Name })
+	names(b.file, "indicator", raw.Indicator, func(n *rawIndicator) string { return n.Name })
+	b.tooMany("indicator", len(raw.Indicator), control.MaxIndicators)
 	b.tooMany("circuit", len(raw.Circuit), control.MaxCircuits)
 	b.tooMany("machine", len(raw.Machine), control.MaxMachines)
 	b.tooMany("gate", len(raw.Gate), control.MaxGates)
@@ -71,6 +74,9 @@ func (b *builder) shop() *Shop {
 	}
 	for i := range raw.Outlet {
 		b.s.Outlets = append(b.s.Outlets, b.outlet(&raw.Outlet[i]))
+	}
+	for i := range raw.Indicator {
+		b.s.Indicators = append(b.s.Indicators, b.indicator(&raw.Indicator[i]))
 	}
 	b.computers()
 	b.limits()
@@ -248,6 +254,7 @@ func (b *builder) gate(i int) Gate {
 	g.OpenSwitch = b.contact(raw.key("open_switch"), raw.OpenSwitch, GateOpenSwitch)
 	g.ShutSwitch = b.contact(raw.key("shut_switch"), raw.ShutSwitch, GateShutSwitch)
 	g.Button = b.contact(raw.key("button"), raw.Button, ButtonContact)
+	g.Aside = b.contact(raw.key("aside"), raw.Aside, AsideContact)
 	set(&g.Travel, raw.Travel)
 	set(&g.Reversed, raw.Reversed)
 	if raw.Reversed != nil && raw.Actuator == nil {
@@ -463,6 +470,21 @@ func (b *builder) outlet(raw *rawOutlet) Outlet {
 		b.add(raw.key("follows"), b.tableName(raw.path)+" follows nothing", "name the machines it follows, or leave it out")
 	}
 	return o
+}
+
+// follows and halves are the words of an indicator.
+var (
+	follows = map[string]control.Follow{"collecting": control.Collecting, "uncollected": control.AnyUncollected, "fault": control.AnyFault, "latched": control.AnyLatch}
+	halves  = map[string]time.Duration{"slow": control.SlowHalf, "fast": control.FastHalf}
+)
+
+func (b *builder) indicator(raw *rawIndicator) Indicator {
+	n := Indicator{Name: raw.Name, Shows: follows[raw.Shows], Half: halves[raw.Blink],
+		Actuator: b.actuator(raw.key("actuator"), raw.Actuator, "a lamp or a horn is switched by a wire", ForIndicator)}
+	if n.Actuator >= 0 && b.rig.Actuators[n.Actuator].Node > 0 {
+		b.add(raw.key("actuator"), fmt.Sprintf("%s: %q is wired to %s", b.tableName(raw.path), raw.Actuator, b.rig.at(b.rig.Actuators[n.Actuator].Node)), "use an output of the computer that decides")
+	}
+	return n
 }
 
 func (b *builder) limits() {

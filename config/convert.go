@@ -51,12 +51,17 @@ func (s *Shop) Control() control.Params {
 		g := &s.Gates[i]
 		told := g.Actuator >= 0 && s.Rig.Actuators[g.Actuator].State != "" // it says itself where it is
 		p.Gates = append(p.Gates, control.Gate{Name: g.Name, Travel: g.Travel, OpenSwitch: g.OpenSwitch >= 0 || told, ShutSwitch: g.ShutSwitch >= 0 || told,
-			Actuated: g.Actuator >= 0, Downstream: ids(s.downstream(i)), RunOn: g.RunOn})
+			Actuated: g.Actuator >= 0, Downstream: ids(s.downstream(i)), RunOn: g.RunOn, Button: g.Aside >= 0})
 	}
 	for i := range s.Outlets {
 		o := &s.Outlets[i]
 		p.Outlets = append(p.Outlets, control.Outlet{Name: o.Name, Follows: ids(o.Follows), RunOn: o.RunOn})
 	}
+	for i := range s.Indicators {
+		n := &s.Indicators[i]
+		p.Indicators = append(p.Indicators, control.Indicator{Name: n.Name, Shows: n.Shows, Half: n.Half})
+	}
+	p.ResetButton = s.Rig.has(ResetContact)
 	for i := range s.Circuits {
 		p.Circuits = append(p.Circuits, control.Circuit{Name: s.Circuits[i].Name, Rating: s.Circuits[i].Breaker})
 	}
@@ -225,6 +230,9 @@ func (s *Shop) Contacts() []ContactUse {
 	for _, c := range s.Rig.ofKind(StandDownContact) {
 		put(c, ContactUse{Kind: control.StandDownIs})
 	}
+	for _, c := range s.Rig.ofKind(ResetContact) {
+		put(c, ContactUse{Kind: control.ResetIs})
+	}
 	for i := range s.Machines {
 		for _, c := range s.Machines[i].Contacts {
 			put(c, ContactUse{Kind: control.MachineIs, ID: id(i)})
@@ -235,6 +243,7 @@ func (s *Shop) Contacts() []ContactUse {
 		put(g.OpenSwitch, ContactUse{Kind: control.GateIs, ID: id(i)})
 		put(g.ShutSwitch, ContactUse{Kind: control.GateIs, ID: id(i)})
 		put(g.Button, ContactUse{Kind: control.Ask, ID: id(i), Hold: g.Hold})
+		put(g.Aside, ContactUse{Kind: control.AsideIs, ID: id(i)})
 	}
 	put(s.Collector.Contact, ContactUse{Kind: control.CollectorIs})
 	put(s.Collector.Hand, ContactUse{Kind: control.SwitchIs})
@@ -256,6 +265,10 @@ func (s *Shop) NameOf(of control.Subject, i control.ID) string {
 	case control.AnOutlet:
 		if n < len(s.Outlets) {
 			return s.Outlets[n].Name
+		}
+	case control.AnIndicator:
+		if n < len(s.Indicators) {
+			return s.Indicators[n].Name
 		}
 	case control.ACircuit:
 		if n < len(s.Circuits) {

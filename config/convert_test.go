@@ -187,7 +187,7 @@ func TestUses(t *testing.T) {
 	}
 	wantContacts := []string{
 		"door: stop 0 0s", "bin: bin 0 0s", "lathe switch: machine 1 0s", "g0 open: gate 0 0s", "g0 shut: gate 0 0s", "aux: invalid 0 0s",
-		"mode hand: switch 0 0s", "mode off: switch 0 0s", "button: ask 1 4m0s", "key: stand-down 0 0s", "smoke: stop 1 0s",
+		"mode hand: switch 0 0s", "mode off: switch 0 0s", "button: ask 1 4m0s", "key: stand-down 0 0s", "smoke: stop 1 0s", "reset: reset 0 0s", "hands in: aside 1 0s",
 	}
 	for i := range wantContacts {
 		wantContacts[i] = strings.Replace(wantContacts[i], "ask", control.Ask.String(), 1)

@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
+
+	"kerfwind/control"
 )
 
 // page collects lines of text.
@@ -128,6 +131,15 @@ func (s *Shop) Describe() string {
 			follows = append(follows, s.Machines[m].Name)
 		}
 		p.line(1, "%s: %s, follows %s, goes on %s longer%s", o.Name, s.by(o.Actuator), list(follows), FormatDuration(o.RunOn), s.on(o.Circuit, o.FullLoad))
+	}
+	if len(s.Indicators) > 0 {
+		p.line(0, "Indicators")
+	}
+	for i := range s.Indicators {
+		n := &s.Indicators[i]
+		p.line(1, "%s: %s, %s while %s", n.Name, s.by(n.Actuator), map[time.Duration]string{0: "on", control.SlowHalf: "blinks slowly", control.FastHalf: "blinks fast"}[n.Half],
+			map[control.Follow]string{control.Collecting: "the collector collects", control.AnyUncollected: "a machine runs and its dust is not collected",
+				control.AnyFault: "any fault stands", control.AnyLatch: "the collector is locked off until a reset"}[n.Shows])
 	}
 	s.describeLimits(&p)
 	s.describeBroker(&p)
@@ -287,6 +299,9 @@ func (s *Shop) describeGate(p *page, g *Gate) {
 	if g.Button >= 0 {
 		line += fmt.Sprintf("; button %q holds it open for %s", s.Rig.Contacts[g.Button].Name, FormatDuration(g.Hold))
 	}
+	if g.Aside >= 0 {
+		line += fmt.Sprintf("; button %q sets it aside and takes it back", s.Rig.Contacts[g.Aside].Name)
+	}
 	line += "; run-on after a hold " + FormatDuration(g.RunOn)
 	if g.LossOpen != nil {
 		line += "; loss open " + number(*g.LossOpen)
@@ -407,6 +422,9 @@ func (s *Shop) describeIdle(p *page) {
 	}
 	for i := range s.Outlets {
 		used = append(used, s.Outlets[i].Actuator)
+	}
+	for i := range s.Indicators {
+		used = append(used, s.Indicators[i].Actuator)
 	}
 	for i := range s.Rig.Actuators {
 		if !slices.Contains(used, i) {

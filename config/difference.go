@@ -10,7 +10,7 @@ import (
 // a name of their own.
 var tableWords = map[string]string{
 	"mains": "the supply", "air": "the air", "hours": "the hours", "circuit": "circuit", "machine": "machine", "gate": "gate", "duct": "duct",
-	"collector": "the collector", "outlet": "outlet", "limits": "the limits", "notice": "notice",
+	"collector": "the collector", "outlet": "outlet", "indicator": "indicator", "limits": "the limits", "notice": "notice",
 }
 
 // keyWords name keys in sentences, where the key says it badly.

@@ -119,6 +119,9 @@ func (b *builder) doubtStops() {
 	if len(stops) == 0 {
 		b.doubtRig("contact", "no stop input: a smoke or heat alarm, an emergency stop or the bin's door does not stop the collector", `add contacts of the kind "stop", also in series with the contactor's coil`)
 	}
+	if len(stops) > 0 && !b.rig.has(ResetContact) {
+		b.doubtRig(fmt.Sprintf("contact[%d]", stops[0]), "a stop locks the collector off, and no reset button is wired: somebody must reset it at the computer's own console", `add a contact of the kind "reset", a push button of its own`)
+	}
 	for _, c := range stops {
 		if !b.rig.Contacts[c].Series {
 			b.doubtRig(fmt.Sprintf("contact[%d]", c), fmt.Sprintf("the stop contact %q works through the program only", b.contacts[c]),

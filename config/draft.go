@@ -24,6 +24,7 @@ type (
 	DraftElbow     = rawElbow
 	DraftCollector = rawCollector
 	DraftOutlet    = rawOutlet
+	DraftIndicator = rawIndicator
 )
 
 // NewDraft is a draft with nothing in it but the defaults.
@@ -69,6 +70,7 @@ var headings = map[string]string{
 	"duct":      "Ducts, each from its hood or the ducts that join it to the next.",
 	"collector": "The collector.",
 	"outlet":    "Outlets follow machines.",
+	"indicator": "Lamps and horns that show a state. Nothing is protected by them.",
 	"limits":    "The owner's choices.",
 	"notice":    "Who is told of news.",
 }

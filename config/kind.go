@@ -54,6 +54,8 @@ const (
 	OffContact  // the collector's switch is at off
 	ButtonContact
 	StandDownContact
+	ResetContact // the button that lifts the latches
+	AsideContact // the button that sets one gate aside and takes it back
 )
 
 // Chips, Actuators and ContactKinds list every kind, in the order of the file
@@ -249,9 +251,10 @@ type Use uint8
 
 // What an output may serve.
 const (
-	ForGate      Use = iota + 1
-	ForOutlet        // and for an indicator
-	ForContactor     // the collector's
+	ForGate Use = iota + 1
+	ForOutlet
+	ForContactor // the collector's
+	ForIndicator // a lamp or a horn
 )
 
 // Serves reports whether an output of the kind may serve for something.

@@ -2,6 +2,9 @@ package config
 
 import "kerfwind/control"
 
+// pressed are the words of a push button.
+var pressed = [2]string{"pressed", "released"}
+
 var contacts = [...]contactFacts{
 	MachineContact:   {name: "machine", words: [2]string{"running", "idle"}, about: control.MachineIs},
 	GateOpenSwitch:   {name: "gate-open", words: [2]string{"there", "away"}, about: control.GateIs},
@@ -12,9 +15,13 @@ var contacts = [...]contactFacts{
 	BinContact:    {name: "bin", words: [2]string{"full", "ok"}, about: control.BinIs, acts: "bin level"},
 	HandContact:   {name: "hand", words: [2]string{"hand", "auto"}, about: control.SwitchIs},
 	OffContact:    {name: "off", words: [2]string{"off", "auto"}, about: control.SwitchIs},
-	ButtonContact: {name: "button", words: [2]string{"pressed", "released"}, about: control.Ask},
+	ButtonContact: {name: "button", words: pressed, about: control.Ask},
 	StandDownContact: {name: "stand-down", words: [2]string{"down", "lifted"}, about: control.StandDownIs, acts: "nothing is commanded",
 		decider: "a stand-down is lifted by a switch at the computer that decides, not over the broker"},
+	ResetContact: {name: "reset", words: pressed, about: control.ResetIs, acts: "pressed and released: lifts what is locked off",
+		decider: "a reset is a button at the computer that decides, not over the broker"},
+	AsideContact: {name: "aside", words: pressed, about: control.AsideIs, acts: "sets its gate aside; pressed again: takes it back",
+		decider: "a gate is taken back by a button at the computer that decides, not over the broker"},
 }
 
 // closedWhileWell: the broken wire of a stop must act.

@@ -6,7 +6,7 @@ import "fmt"
 // spring or an air cylinder.
 var relay = actuatorFacts{
 	name: "relay", need: []string{"chip", "line"}, may: []string{"active"}, defaults: map[string]string{"active": `"high"`},
-	serves: []Use{ForGate, ForOutlet, ForContactor},
+	serves: []Use{ForGate, ForOutlet, ForContactor, ForIndicator},
 	check:  func(*rawActuator, *file, *Actuator, *wires) {},
 	describe: func(a *Actuator) string {
 		return fmt.Sprintf("Relay %s: line %d of %s, active %s", a.Name, a.Line, a.Chip, a.level())

@@ -53,7 +53,7 @@ func TestNodes(t *testing.T) {
 		t.Fatal(err)
 	}
 	n := r.Nodes[0]
-	if n.Name != "annex" || n.First != (NodeFirst{1, 3, 2, 3}) || r.Converters() != 1 || len(r.Own().Channels) != 3 || len(r.Own().Actuators) != 3 {
+	if n.Name != "annex" || n.First != (NodeFirst{1, 3, 3, 3}) || r.Converters() != 1 || len(r.Own().Channels) != 3 || len(r.Own().Actuators) != 3 {
 		t.Errorf("node %+v", n)
 	}
 	if c := r.Channels[3]; c.Name != "annex/c0" || c.ADC != 1 || c.Node != 1 || r.Channels[2].Node != 0 {

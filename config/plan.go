@@ -77,6 +77,7 @@ func (raw *rawShop) planned() *Rig {
 		contact(GateOpenSwitch, g.OpenSwitch)
 		contact(GateShutSwitch, g.ShutSwitch)
 		contact(ButtonContact, g.Button)
+		contact(AsideContact, g.Aside)
 		if g.Actuator == nil && g.OpenSwitch == nil {
 			name := "planned " + g.Name
 			g.Actuator = &name
@@ -91,6 +92,9 @@ func (raw *rawShop) planned() *Rig {
 	}
 	for i := range raw.Outlet {
 		actuator(Relay, raw.Outlet[i].Actuator)
+	}
+	for i := range raw.Indicator {
+		actuator(Relay, raw.Indicator[i].Actuator)
 	}
 	if c := raw.Collector; c != nil {
 		if c.Actuator == "" {

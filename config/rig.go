@@ -244,6 +244,7 @@ func (raw *rawRig) rig(f *file) *Rig {
 		lines.line(f, h.key("line"), h.Chip, h.Line)
 		r.Heartbeat = &Heartbeat{h.Chip, h.Line, h.DropsAfter}
 	}
+	raw.oneReset(f, r)
 	raw.onOneBus(f, r)
 	lines.onBoard(f, r)
 	raw.topics(f, r)
@@ -328,6 +329,21 @@ func (a *rawADC) adc(f *file, lines *wires) ADC {
 			"write vref as one of its ranges: "+strings.Join(others, ", ")+" V")
 	}
 	return out
+}
+
+// oneReset reports a second reset button, and one that is a stop as well.
+func (raw *rawRig) oneReset(f *file, r *Rig) {
+	resets := r.ofKind(ResetContact)
+	for i, c := range resets {
+		if i > 0 {
+			f.add(raw.Contact[c].key("kind"), fmt.Sprintf("%s: %q is a reset button already", f.tableName(raw.Contact[c].path), r.Contacts[resets[0]].Name), "keep one; two buttons in parallel are one contact")
+		}
+		for _, s := range r.ofKind(StopContact) {
+			if x := &r.Contacts[s]; x.Chip == r.Contacts[c].Chip && x.Line == r.Contacts[c].Line {
+				f.add(raw.Contact[c].key("line"), fmt.Sprintf("%s is on the line of the stop contact %q: what stops must not reset", f.tableName(raw.Contact[c].path), x.Name), "wire the reset button to a line of its own")
+			}
+		}
+	}
 }
 
 // onOneBus reports a converter and a servo chip at one address of a bus.

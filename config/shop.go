@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"kerfwind/control"
 	"kerfwind/control/duct"
 	"kerfwind/sensor"
 )
@@ -23,6 +24,7 @@ type Shop struct {
 	Ducts      []Duct
 	Collector  Collector
 	Outlets    []Outlet
+	Indicators []Indicator
 	Limits     Limits
 	Hours      *Hours // nil: always open
 	Notices    []Notice
@@ -98,6 +100,7 @@ type Gate struct {
 	OpenSwitch int  // contact of the rig
 	ShutSwitch int
 	Button     int           // contact that holds it open
+	Aside      int           // contact; None: set aside at the page or the console only
 	Hold       time.Duration // by one press
 	RunOn      time.Duration // after a hold
 	LossOpen   *float64      // velocity pressures of its bore; nil is not given
@@ -125,6 +128,14 @@ type Collector struct {
 
 	given, stopGiven bool // start and stop stand in the file
 	said             said // of its levels, by Learn
+}
+
+// Indicator is a lamp or a horn that shows a state. Nothing is protected by it.
+type Indicator struct {
+	Name     string
+	Actuator int
+	Shows    control.Follow
+	Half     time.Duration // on and off for this long in turn; 0: steady
 }
 
 // Outlet is a switched socket that follows machines.

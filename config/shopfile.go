@@ -5,20 +5,21 @@ import "time"
 // The raw shop file: keys, units, ranges and defaults. See decode.go for the tags.
 type rawShop struct {
 	at
-	Format    int           `toml:"format" need:"1" min:"1" eg:"1"`
-	Name      *string       `toml:"name"` // nil: the file's name
-	Units     string        `toml:"units" need:"1" one:"metric,imperial"`
-	Mains     rawMains      `toml:"mains" need:"1" eg:"{ frequency = \"60 Hz\", voltage = \"240 V\" }"`
-	Air       *rawAir       `toml:"air"`
-	Hours     *rawHours     `toml:"hours"` // nil: always open
-	Circuit   []rawCircuit  `toml:"circuit"`
-	Machine   []rawMachine  `toml:"machine"`
-	Gate      []rawGate     `toml:"gate"`
-	Duct      []rawDuct     `toml:"duct"`
-	Collector *rawCollector `toml:"collector" need:"1" eg:"{ actuator = \"k0\" }"`
-	Outlet    []rawOutlet   `toml:"outlet"`
-	Limits    rawLimits     `toml:"limits"`
-	Notice    []rawNotice   `toml:"notice"`
+	Format    int            `toml:"format" need:"1" min:"1" eg:"1"`
+	Name      *string        `toml:"name"` // nil: the file's name
+	Units     string         `toml:"units" need:"1" one:"metric,imperial"`
+	Mains     rawMains       `toml:"mains" need:"1" eg:"{ frequency = \"60 Hz\", voltage = \"240 V\" }"`
+	Air       *rawAir        `toml:"air"`
+	Hours     *rawHours      `toml:"hours"` // nil: always open
+	Circuit   []rawCircuit   `toml:"circuit"`
+	Machine   []rawMachine   `toml:"machine"`
+	Gate      []rawGate      `toml:"gate"`
+	Duct      []rawDuct      `toml:"duct"`
+	Collector *rawCollector  `toml:"collector" need:"1" eg:"{ actuator = \"k0\" }"`
+	Outlet    []rawOutlet    `toml:"outlet"`
+	Indicator []rawIndicator `toml:"indicator"`
+	Limits    rawLimits      `toml:"limits"`
+	Notice    []rawNotice    `toml:"notice"`
 }
 
 type rawMains struct {
@@ -72,6 +73,7 @@ type rawGate struct {
 	Button     *string        `toml:"button"`
 	Hold       *time.Duration `toml:"hold" min:"1 s" max:"2 h"` // by one press of the button
 	RunOn      *time.Duration `toml:"run_on" min:"0" max:"1 h"` // after a hold; nil: clear_out
+	Aside      *string        `toml:"aside"`                    // its own button that sets it aside and takes it back
 	rawGateAir
 }
 
@@ -107,6 +109,14 @@ type rawOutlet struct {
 	RunOn    time.Duration `toml:"run_on" need:"1" min:"0" max:"24 h"`
 	Circuit  *string       `toml:"circuit"`
 	FullLoad *float64      `toml:"full_load" q:"current" min:"100 mA" max:"100 A"`
+}
+
+type rawIndicator struct {
+	at
+	Name     string `toml:"name" need:"1"`
+	Actuator string `toml:"actuator" need:"1"`
+	Shows    string `toml:"shows" need:"1" one:"collecting,uncollected,fault,latched"`
+	Blink    string `toml:"blink" def:"steady" one:"steady,slow,fast"`
 }
 
 type rawLimits struct {

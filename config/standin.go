@@ -39,7 +39,7 @@ func StandIn(rig *Rig, o StandInOptions) *Shop {
 		switch a := &rig.Actuators[i]; {
 		case a.Kind.OnlyGates() && len(s.Gates) < control.MaxGates:
 			s.Gates = append(s.Gates, Gate{Name: a.Name, Actuator: i, Duct: None, Travel: max(standInTravel, a.Slow),
-				OpenSwitch: None, ShutSwitch: None, Button: None, RunOn: standInRunOn})
+				OpenSwitch: None, ShutSwitch: None, Button: None, Aside: None, RunOn: standInRunOn})
 		case a.Kind.Serves(ForContactor) && s.Collector.Actuator < 0:
 			s.Collector.Actuator = i
 		}

@@ -61,6 +61,8 @@ var contactUses = map[config.ContactKind]string{
 	config.OffContact:       `off`,
 	config.ButtonContact:    `button`,
 	config.StandDownContact: "",
+	config.ResetContact:     "",
+	config.AsideContact:     `aside`,
 }
 
 // floor is a modelled shop floor. It outlives a program that drives it.
@@ -239,13 +241,15 @@ func files(t testing.TB, chip config.ChipKind, output, contact string, use confi
 		contactor = "x"
 	case config.ForOutlet:
 		outlet = `outlet = [{ name = "o", actuator = "x", follows = ["saw"], run_on = "1 s" }]`
+	case config.ForIndicator:
+		outlet = `indicator = [{ name = "lamp", actuator = "x", shows = "collecting", blink = "slow" }]`
 	}
 	keys := map[string]string{"machine": "", "gate": "", "collector": ""}
 	switch more {
 	case "":
 	case "machine":
 		keys["machine"] = `contacts = ["c"], `
-	case "open_switch", "shut_switch", "button":
+	case "open_switch", "shut_switch", "button", "aside":
 		keys["gate"] = fmt.Sprintf(`, %s = "c"`, more)
 	default:
 		keys["collector"] = fmt.Sprintf(`, %s = "c"`, more)
@@ -387,7 +391,7 @@ func TestOutputKinds(t *testing.T) {
 			continue
 		}
 		served := 0
-		for _, use := range []config.Use{config.ForGate, config.ForOutlet, config.ForContactor} {
+		for _, use := range []config.Use{config.ForGate, config.ForOutlet, config.ForContactor, config.ForIndicator} {
 			t.Run(fmt.Sprintf("%s/%d", k, use), func(t *testing.T) {
 				rigPath, shopPath := files(t, config.MCP3208, entry(k, outputSamples[k]), "", use, "")
 				text, _, err := kerfwind("check", "--rig", rigPath, "--shop", shopPath)
@@ -747,6 +751,8 @@ func TestPairs(t *testing.T) {
 		{"address", `adc = [{ name = "a", chip = "ads1115", port = "/dev/i2c-1", rate = "500 Hz", vref = "4.096 V", address = 64 }]`, "no address 0x40"},
 		{"port", `adc = [{ name = "a", chip = "ads1115", port = "/dev/i2c-1", rate = "500 Hz", vref = "4.096 V" }, { name = "b", chip = "ads1115", port = "/dev/i2c-1", rate = "500 Hz", vref = "4.096 V" }]`, "address 0x48 on /dev/i2c-1 is used twice"},
 		{"bus", `actuator = [{ name = "g", kind = "servo", bus = "/dev/spidev0.0", output = 0 }]`, "is no I2C bus"},
+		{"kind", `contact = [{ name = "c", kind = "reset", closed = "pressed", chip = "pins", line = 1 }, { name = "d", kind = "reset", closed = "pressed", chip = "pins", line = 2 }]`, `"c" is a reset button already`},
+		{"line", `contact = [{ name = "c", kind = "stop", closed = "ok", chip = "pins", line = 1 }, { name = "d", kind = "reset", closed = "pressed", chip = "pins", line = 1 }]`, `on the line of the stop contact "c"`},
 		{"line", `contact = [{ name = "c", kind = "bin", closed = "full", chip = "pinctrl-bcm2835", line = 60 }]`, "has lines 0 to 53"},
 		{"line", `actuator = [{ name = "k", kind = "relay", chip = "pinctrl-rp1", line = 54 }]`, "has lines 0 to 53"},
 		{"open_line", `actuator = [{ name = "m", kind = "motor", chip = "pinctrl-bcm2711", open_line = 58, shut_line = 5 }]`, "has lines 0 to 57"},

@@ -106,6 +106,11 @@ func (b *builder) build(setUp bool) {
 	for i := range d.p.Gates {
 		b.gate(control.ID(i), &d.p.Gates[i], setUp)
 	}
+	for i, r := range d.p.Lamps {
+		if l := b.output(r.Line, r.ActiveLow, r.Name); l != nil {
+			b.route("gpio "+r.Line.Chip, target{'i', control.ID(i)}, &relay{d: d, line: l})
+		}
+	}
 	for i := range d.p.Contacts {
 		c := &contact{p: d.p.Contacts[i]}
 		var err error

@@ -57,7 +57,11 @@ func (c *contact) about() said {
 		return said{control.SwitchIs, 0}
 	case StandDown:
 		return said{control.StandDownIs, 0}
-	case ButtonHolds:
+	case ResetPressed:
+		return said{control.ResetIs, 0}
+	case AsidePressed:
+		return said{control.AsideIs, c.p.ID}
+	case ButtonHolds, meansEnd:
 	}
 	return said{control.Ask, c.p.ID}
 }
@@ -236,7 +240,7 @@ func (j joined) unread() bool { return j.has && j.says == unread }
 
 // value joins the contacts that tell one thing. 0 says nothing.
 func (s *contacts) value(a said) uint8 {
-	var all [StandDown + 1]joined
+	var all [meansEnd]joined
 	for _, c := range s.list {
 		if c.about() != a {
 			continue
@@ -259,6 +263,10 @@ func (s *contacts) value(a said) uint8 {
 		return pick(StandDown, uint8(control.Broken), uint8(control.Closed), uint8(control.Open))
 	case control.BinIs:
 		return pick(BinFull, uint8(control.LevelUnknown), uint8(control.Room), uint8(control.Full))
+	case control.ResetIs:
+		return pick(ResetPressed, uint8(control.Unpressed), uint8(control.Released), uint8(control.Pressed))
+	case control.AsideIs:
+		return pick(AsidePressed, uint8(control.Unpressed), uint8(control.Released), uint8(control.Pressed))
 	case control.GateIs:
 		return uint8(shown(all[GateIsOpen], all[GateIsShut]))
 	case control.SwitchIs:

@@ -41,7 +41,7 @@ type Report struct {
 
 // target is what a command is for.
 type target struct {
-	class uint8 // 'c', 'o' or 'g'
+	class uint8 // 'c', 'o', 'g', or 'i' for an indicator
 	id    control.ID
 }
 
@@ -53,6 +53,8 @@ func targetOf(c control.Command) target {
 		return target{'o', c.ID}
 	case control.GateOpen, control.GateShut, control.GateStop:
 		return target{'g', c.ID}
+	case control.IndicatorOn, control.IndicatorOff:
+		return target{'i', c.ID}
 	}
 	return target{}
 }
@@ -61,9 +63,9 @@ func targetOf(c control.Command) target {
 // carried out even after it has been given up.
 func calms(k control.CommandKind) bool {
 	switch k {
-	case control.CollectorOff, control.OutletOff, control.GateStop:
+	case control.CollectorOff, control.OutletOff, control.GateStop, control.IndicatorOff:
 		return true
-	case control.CollectorOn, control.OutletOn, control.GateOpen, control.GateShut:
+	case control.CollectorOn, control.OutletOn, control.GateOpen, control.GateShut, control.IndicatorOn:
 	}
 	return false
 }

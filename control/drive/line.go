@@ -47,10 +47,10 @@ type relay struct {
 
 func (r *relay) do(now time.Time, c control.Command) {
 	switch c.Kind {
-	case control.CollectorOn, control.OutletOn, control.GateOpen:
+	case control.CollectorOn, control.OutletOn, control.GateOpen, control.IndicatorOn:
 		r.retry = time.Time{}
 		r.d.answer(c, r.line.set(true))
-	case control.CollectorOff, control.OutletOff, control.GateShut:
+	case control.CollectorOff, control.OutletOff, control.GateShut, control.IndicatorOff:
 		r.d.answer(c, r.off(now))
 	case control.GateStop:
 		r.d.answer(c, nil) // it cannot stop half-way

@@ -14,6 +14,7 @@ type Params struct {
 	Collector *Relay // the contactor's; nil: none
 	Outlets   []Outlet
 	Gates     []Gate
+	Lamps     []*Relay // of indicators, by ID
 	Contacts  []Contact
 	Chips     []Chip // servo chips that have something to say beside bus and address
 	Heartbeat *Heartbeat
@@ -164,6 +165,9 @@ const (
 	OffMode                        // the collector's switch stands at off
 	ButtonHolds                    // holds gate ID open for Hold
 	StandDown                      // the wired stand-down switch
+	ResetPressed                   // the wired reset button
+	AsidePressed                   // the button that sets gate ID aside and takes it back
+	meansEnd
 )
 
 // Contact is a dry contact between a line and ground; the line has a pull-up.
@@ -224,9 +228,9 @@ func (p *Params) validate() error {
 	for i := range p.Contacts {
 		c := &p.Contacts[i]
 		switch {
-		case c.Means == 0 || c.Means > StandDown:
+		case c.Means == 0 || c.Means >= meansEnd:
 			bad("contact %q: it tells nothing known (%d)", c.Name, c.Means)
-		case (c.Means == GateIsOpen || c.Means == GateIsShut || c.Means == ButtonHolds) && int(c.ID) >= len(p.Gates):
+		case (c.Means == GateIsOpen || c.Means == GateIsShut || c.Means == ButtonHolds || c.Means == AsidePressed) && int(c.ID) >= len(p.Gates):
 			bad("contact %q: no gate %d", c.Name, c.ID)
 		}
 	}

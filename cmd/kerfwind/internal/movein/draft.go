@@ -252,7 +252,7 @@ func (s *Session) draftGates(d *config.Draft) {
 						g.Duct = nil
 						break
 					}
-					g.Button, g.Hold, g.RunOn, g.LossOpen, g.LossShut, g.Leak, g.Opening = o.Button, o.Hold, o.RunOn, o.LossOpen, o.LossShut, o.Leak, o.Opening
+					g.Button, g.Aside, g.Hold, g.RunOn, g.LossOpen, g.LossShut, g.Leak, g.Opening = o.Button, o.Aside, o.Hold, o.RunOn, o.LossOpen, o.LossShut, o.Leak, o.Opening
 				}
 			}
 		}
@@ -291,6 +291,11 @@ func (s *Session) carry(d *config.Draft) {
 		}
 		if len(b.Together) > 0 || b.Transport != nil || b.Slip != nil || b.Settle != nil || b.Expansion != nil {
 			d.Air = &b
+		}
+	}
+	for _, n := range s.old.Indicator {
+		if !s.relayIsNot(n.Actuator, none) {
+			d.Indicator = append(d.Indicator, n)
 		}
 	}
 	for _, o := range s.old.Outlet {

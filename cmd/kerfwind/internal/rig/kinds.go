@@ -58,7 +58,7 @@ var means = [...]drive.Means{
 	config.MachineContact: drive.MachineRuns, config.GateOpenSwitch: drive.GateIsOpen, config.GateShutSwitch: drive.GateIsShut,
 	config.CollectorContact: drive.CollectorRuns, config.StopContact: drive.StopActs, config.BinContact: drive.BinFull,
 	config.HandContact: drive.HandMode, config.OffContact: drive.OffMode, config.ButtonContact: drive.ButtonHolds,
-	config.StandDownContact: drive.StandDown,
+	config.StandDownContact: drive.StandDown, config.ResetContact: drive.ResetPressed, config.AsideContact: drive.AsidePressed,
 }
 
 // of is the entry of a table for a kind, or the zero value.

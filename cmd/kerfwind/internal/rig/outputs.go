@@ -33,11 +33,11 @@ func outlet(a *config.Actuator) (drive.Outlet, error) {
 	return make(a), nil
 }
 
-// contactor is an actuator that switches the collector's contactor.
+// contactor is an actuator that switches the collector's contactor, or a lamp.
 func contactor(a *config.Actuator) (*drive.Relay, error) {
 	o, err := outlet(a)
 	if err == nil && o.Relay == nil {
-		err = fmt.Errorf("actuator %q: no driver switches a contactor by a %s", a.Name, a.Kind)
+		err = fmt.Errorf("actuator %q: no driver switches that by a %s", a.Name, a.Kind)
 	}
 	return o.Relay, err
 }
@@ -77,6 +77,11 @@ func Wiring(s *config.Shop) (drive.Params, error) {
 		made, err := outlet(a)
 		keep(err)
 		p.Outlets = append(p.Outlets, made)
+	}
+	for i := range s.Indicators {
+		made, err := contactor(&s.Rig.Actuators[s.Indicators[i].Actuator])
+		keep(err)
+		p.Lamps = append(p.Lamps, made)
 	}
 	for i, use := range s.Contacts() {
 		if use.Kind == 0 || s.Rig.Contacts[i].Node > 0 {

@@ -24,7 +24,7 @@ func Names(s *config.Shop) timeline.Names {
 	}
 	return timeline.Names{
 		Machines: list(control.AMachine, len(s.Machines)), Gates: list(control.AGate, len(s.Gates)),
-		Collectors: list(control.ACollector, 1), Outlets: list(control.AnOutlet, len(s.Outlets)),
+		Collectors: list(control.ACollector, 1), Outlets: list(control.AnOutlet, len(s.Outlets)), Indicators: list(control.AnIndicator, len(s.Indicators)),
 		Circuits: list(control.ACircuit, len(s.Circuits)), Stops: list(control.AStop, len(s.Stops())),
 	}
 }

@@ -141,7 +141,7 @@ func (c cabinet) gates() Section {
 		for _, x := range []struct {
 			what    string
 			contact int
-		}{{"open", g.OpenSwitch}, {"shut", g.ShutSwitch}, {"button", g.Button}} {
+		}{{"open", g.OpenSwitch}, {"shut", g.ShutSwitch}, {"button", g.Button}, {"aside", g.Aside}} {
 			if x.contact >= 0 {
 				ends = append(ends, x.what+": "+c.contact(x.contact))
 			}
@@ -176,6 +176,10 @@ func (c cabinet) others() Section {
 	for i := range c.s.Outlets {
 		o := &c.s.Outlets[i]
 		rows = append(rows, []string{o.Name, c.actuator(o.Actuator), "follows " + c.names(o.Follows, func(m int) string { return c.s.Machines[m].Name }), c.circuit(o.Circuit), noBreak(config.FormatDuration(o.RunOn))})
+	}
+	for i := range c.s.Indicators {
+		n := &c.s.Indicators[i]
+		rows = append(rows, []string{n.Name, c.actuator(n.Actuator), "lamp or horn", "–", "–"})
 	}
 	for i := range c.s.Circuits {
 		if x := &c.s.Circuits[i]; len(x.Channels) > 0 {

@@ -248,6 +248,11 @@ func (b *builder) purpose(a int) string {
 			return "outlet " + b.shop.Outlets[i].Name
 		}
 	}
+	for i := range b.shop.Indicators {
+		if b.shop.Indicators[i].Actuator == a {
+			return "indicator " + b.shop.Indicators[i].Name
+		}
+	}
 	return "nothing in this shop"
 }
 
