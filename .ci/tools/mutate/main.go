@@ -1,0 +1,246 @@
+// Command mutate breaks packages on purpose, one small change at a time, and
+// wants their own fast tests to notice each.
+//
+//	mutate [-sample PERCENT] [-seed TEXT] [-only TEXT] [-skip TESTS] [-list] [-v] [PACKAGE...]
+//
+// The mutants come from the syntax tree, every one that an operator makes: drop a statement, one
+// part of a parallel assignment or the body of a branch; drop a part of a condition, of min or of
+// max; negate a condition; move a comparison's boundary; put its neighbour in the place of a
+// constant, or another length of time in the place of one; let a deadline pass at once or never;
+// swap an arithmetic operator; leave out a field; forget an error.
+//
+// All mutants of a package are compiled at once, each behind a test of one variable (mutant
+// schemata: Untch, Offutt, Harrold, ISSTA 1993), as an overlay, so that no file of the tree changes.
+// A record of what each test reaches picks the tests to run.
+//
+// go-gremlins/gremlins v0.6.0 was tried first: it copies the module and builds the tests anew for
+// each mutant, gave up on all mutants of control/loop for lack of time (its bound comes from tests
+// that take 10 ms), and has no operator that drops a statement, a conjunct, a case or a deadline.
+//
+// A mutant that no test finds must stand in the list of survivors with the reason
+// why it changes nothing, or as one that a test is owed to. mutate fails where one lives that does not stand there, where
+// one that stands there does not exist any more, and where a test finds one that stands there.
+package main
+
+import (
+	"cmp"
+	"flag"
+	"fmt"
+	"hash/fnv"
+	"os"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"slices"
+	"strings"
+	"time"
+)
+
+// target is a package to break.
+type target struct {
+	dir   string
+	files string // those of its files, by name
+	not   string // functions to leave alone: they talk to devices of the kernel, which .ci/vm tries
+	tests []string
+	flags []string // of the tests
+}
+
+// chance makes rapid draw the same each time and write no file.
+var chance = []string{"-rapid.seed=1", "-rapid.nofailfile"}
+
+var targets = []target{
+	{dir: "control", files: `.`, tests: []string{"control"}},
+	{dir: "control/loop", files: `.`, tests: []string{"control/loop"}},
+	{dir: "control/drive", files: `^(build|contacts|drive|line|motor|params|pca9685|queue|servo|words)\.go$`, not: `^kernel\.refused$`, tests: []string{"control/drive"}},
+	{dir: "config", files: `^convert\.go$`, tests: []string{"config"}},
+	{dir: "cmd/kerfwind/internal/rig", files: `^(outputs|kinds|far|topics)\.go$`, not: `^(mcp|ads)$`, tests: []string{"cmd/kerfwind/internal/rig"}},
+}
+
+var skip string // tests to leave out
+
+func main() {
+	sample := flag.Int("sample", 100, "run so many mutants of 100, drawn at random")
+	seed := flag.String("seed", "", "draws the sample")
+	only := flag.String("only", "", "run only mutants whose place, operator or line contains this")
+	flag.StringVar(&skip, "skip", "", "skip the tests whose names match this: to look for what they alone find")
+	list := flag.Bool("list", false, "print the mutants and run none")
+	verbose := flag.Bool("v", false, "also print what found each mutant")
+	flag.Parse()
+	ok, err := run(*sample, *seed, *only, *list, *verbose, flag.Args())
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "mutate:", err)
+		os.Exit(2)
+	}
+	if !ok {
+		os.Exit(1)
+	}
+}
+
+func run(sample int, seed, only string, list, verbose bool, dirs []string) (bool, error) {
+	root, err := moduleRoot()
+	if err != nil {
+		return false, err
+	}
+	known, err := readSurvivors(filepath.Join(root, ".ci", "survivors"))
+	if err != nil {
+		return false, err
+	}
+	work, err := os.MkdirTemp("", "mutate")
+	if err != nil {
+		return false, err
+	}
+	defer os.RemoveAll(work)
+	for _, d := range dirs {
+		if !slices.ContainsFunc(targets, func(t target) bool { return t.dir == filepath.ToSlash(filepath.Clean(d)) }) {
+			return false, fmt.Errorf("%s is no package that is broken: choose of the list in .ci/tools/mutate/main.go", d)
+		}
+	}
+	ok := true
+	for _, t := range targets {
+		if len(dirs) > 0 && !slices.ContainsFunc(dirs, func(d string) bool { return t.dir == filepath.ToSlash(filepath.Clean(d)) }) {
+			continue
+		}
+		fine, err := t.run(root, work, known, sample, seed, only, list, verbose)
+		if err != nil {
+			return false, err
+		}
+		ok = ok && fine
+	}
+	return ok, nil
+}
+
+func moduleRoot() (string, error) {
+	dir, err := os.Getwd()
+	if err != nil {
+		return "", err
+	}
+	for {
+		if _, err := os.Stat(filepath.Join(dir, ".ci", "survivors")); err == nil {
+			return dir, nil
+		}
+		up := filepath.Dir(dir)
+		if up == dir {
+			return "", fmt.Errorf("no .ci/survivors here or above: start it within the repository")
+		}
+		dir = up
+	}
+}
+
+// drawn reports whether a mutant belongs to the sample. It is drawn by what it changes, so a
+// line above it that comes or goes changes nothing.
+func drawn(m *mutant, sample int, seed string) bool {
+	h := fnv.New64a()
+	fmt.Fprintf(h, "%s\n%s", seed, m.key())
+	x := h.Sum64()
+	x ^= x >> 33 // the lowest bits of FNV alone are poor
+	x *= 0xff51afd7ed558ccd
+	x ^= x >> 33
+	return int(x%100) < sample
+}
+
+func (t target) run(root, work string, known map[string]*entry, sample int, seed, only string, list, verbose bool) (bool, error) {
+	start := time.Now()
+	w, err := load(root, t.dir, regexp.MustCompile(t.files), regexp.MustCompile(cmp.Or(t.not, `^$`)))
+	if err != nil {
+		return false, err
+	}
+	mine := map[string]*entry{}
+	for k, e := range known {
+		file := strings.SplitN(k, " | ", 2)[0]
+		if strings.TrimSuffix(file, "/"+filepath.Base(file)) == t.dir {
+			mine[k] = e
+		}
+	}
+	var chosen []*mutant
+	for _, m := range w.mutants {
+		if e := mine[m.key()]; e != nil {
+			e.exists = true
+		}
+		if drawn(m, sample, seed) && (only == "" || strings.Contains(m.name()+" "+m.fn+" "+m.change()+" "+m.text, only)) {
+			chosen = append(chosen, m)
+		}
+	}
+	if list {
+		for _, m := range chosen {
+			fmt.Printf("%s  %s  %s\n", m.name(), m.fn, m.change())
+		}
+		fmt.Printf("%s: %d mutants, %d of them chosen\n", t.dir, len(w.mutants), len(chosen))
+		return true, nil
+	}
+	var suites []*suite
+	for _, dir := range t.tests {
+		s, err := build(root, work, w, dir, t.flags)
+		if err != nil {
+			return false, err
+		}
+		if err := s.survey(work); err != nil {
+			return false, err
+		}
+		suites = append(suites, s)
+	}
+	ready := time.Since(start)
+	var killed, over, equal, owed int
+	var lived []*mutant
+	unreached := map[*mutant]bool{}
+	tryAll(suites, chosen, min(2, runtime.NumCPU()), func(m *mutant, v verdict) {
+		e := mine[m.key()]
+		if e != nil {
+			e.ran = true
+		}
+		switch {
+		case v.by != "":
+			killed++
+			if v.over {
+				over++
+			}
+			if verbose {
+				fmt.Printf("found by %s: %s  %s\n", v.by, m.name(), m.change())
+			}
+		case e != nil:
+			e.lived = true
+			if e.owed {
+				owed++
+			} else {
+				equal++
+			}
+		default:
+			lived = append(lived, m)
+			unreached[m] = !v.reached
+		}
+	})
+	slices.SortFunc(lived, func(a, b *mutant) int { return a.id - b.id })
+	for _, m := range lived {
+		how := "lives"
+		if unreached[m] {
+			how = "lives, and no test reaches it"
+		}
+		fmt.Printf("%s  %s\n  in %s: %s\n  - %s\n  + %s\n  %s\n", m.name(), how, m.fn, m.text, squeeze(m.old), squeeze(m.new), m.key())
+	}
+	ok := len(lived) == 0
+	for _, e := range sorted(mine) {
+		switch {
+		case !e.exists:
+			ok = false
+			fmt.Printf(".ci/survivors:%d: no such mutant any more: take it out\n  %s\n", e.line, e.key)
+		case e.ran && !e.lived:
+			ok = false
+			fmt.Printf(".ci/survivors:%d: a test finds this one: take it out\n  %s\n", e.line, e.key)
+		}
+	}
+	part := 0.0
+	if n := len(chosen); n > 0 {
+		part = 100 * float64(killed) / float64(n)
+	}
+	fmt.Printf("%s: %d mutants, %d run, %d found (%.1f %%; %d by their time), %d listed as equal, %d as owed a test, %d live; %d s, %d s of it to build and survey\n",
+		t.dir, len(w.mutants), len(chosen), killed, part, over, equal, owed, len(lived), int(time.Since(start).Seconds()), int(ready.Seconds()))
+	return ok, nil
+}
+
+func sorted(m map[string]*entry) []*entry {
+	var out []*entry
+	for _, e := range m {
+		out = append(out, e)
+	}
+	slices.SortFunc(out, func(a, b *entry) int { return a.line - b.line })
+	return out
+}
