@@ -64,6 +64,7 @@ func TestPartStartHangs(t *testing.T) {
 				}
 				t.Fatalf("never %s: %+v, %q", what, x.Status(), x.said)
 			}
+			until("it is ready", func() bool { return x.Status().Ready })
 			until("a machine is served", func() bool { return x.happened("collector-on") == 1 })
 			if hang && (x.heard("late: it has not started within 10s") != x.heard("later: it has not started within 10s") || x.Status().Parts[1].State != "down") {
 				t.Errorf("%+v, %q", x.Status(), x.said)
@@ -82,6 +83,7 @@ func TestPartStartHangs(t *testing.T) {
 			}
 		})
 	}
+	t.Logf("ready, first machine, next shop ready, its first machine: after %v", served[true])
 	if !slices.Equal(served[false], served[true]) {
 		t.Errorf("served after %v with parts that hang, after %v without", served[true], served[false])
 	}
