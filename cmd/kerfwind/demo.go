@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/replay"
@@ -74,7 +75,7 @@ with --plain or --json, its timeline is printed.`,
 				return &exitError{exitUsage, errors.New("--listen is for the page, which --once, --plain and --json do without")}
 			}
 			if listen != "" || !once && ok && term.IsTerminal(int(file.Fd())) {
-				return demoPage(ctx, stop, newLines(out, cmd.ErrOrStderr()), listen, speed)
+				return demoPage(ctx, stop, console.New(out, cmd.ErrOrStderr()), listen, speed)
 			}
 			r, err := openDemo()
 			if err != nil {

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/config"
@@ -28,8 +29,8 @@ const (
 const demoPassword = "sawdust and shavings"
 
 // demoPage runs the whole daemon on the simulated rig until ctx is done.
-func demoPage(ctx context.Context, stop func(), out *lines, listen string, speed float64) (err error) {
-	defer out.end()
+func demoPage(ctx context.Context, stop func(), out *console.Lines, listen string, speed float64) (err error) {
+	defer out.End()
 	r := runFlags{simulate: true, speed: cmp.Or(speed, pageSpeed)}
 	if r.speed > mostSpeed {
 		return &exitError{exitUsage, fmt.Errorf("--speed %v: give %d at most", r.speed, mostSpeed)}
@@ -81,14 +82,14 @@ func demoPage(ctx context.Context, stop func(), out *lines, listen string, speed
 		return err
 	}
 	_, port, _ := net.SplitHostPort(topics) // it is of place's making
-	out.say("The page:    " + first.Rig.Page.Address() + "  to do more than look, sign in there with the password: " + demoPassword)
+	out.Say("The page:    " + first.Rig.Page.Address() + "  to do more than look, sign in there with the password: " + demoPassword)
 	if !first.Rig.Page.Local {
 		for _, a := range addresses(at) {
-			out.say("             " + a + "  from the network")
+			out.Say("             " + a + "  from the network")
 		}
 	}
-	out.say("The topics:  mosquitto_sub -p " + port + " -v -t 'kerfwind/#'")
-	out.say("Commands:    kerfwind status --runtime " + folder)
+	out.Say("The topics:  mosquitto_sub -p " + port + " -v -t 'kerfwind/#'")
+	out.Say("Commands:    kerfwind status --runtime " + folder)
 	return r.serve(ctx, stop, out, load, how, "the demo's barn, simulated, "+fmt.Sprintf("%g s in a second; Ctrl-C ends it", r.speed))
 }
 

@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/jog"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
@@ -82,14 +83,14 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	if err := f.confirm(cmd); err != nil {
 		return err
 	}
-	out := newLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
-	defer out.end()
+	out := console.New(cmd.OutOrStdout(), cmd.ErrOrStderr())
+	defer out.End()
 	live, free, err := f.open(out)
 	if held := (*rig.Held)(nil); errors.As(err, &held) {
 		// Somebody has the rig: if it is the daemon, it does it.
 		shop := socket.At(rig.Folder(f.runtime))
 		if _, derr := shop.Hello(ctx); derr == nil {
-			return jog.Through(ctx, shop, s, ask, out.event, out.notice)
+			return jog.Through(ctx, shop, s, ask, out.Event, out.Notice)
 		}
 	}
 	if err != nil {
@@ -99,10 +100,10 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	j := &jog.Watch{Ask: ask, End: cancel}
-	out.say("waits " + config.FormatDuration(jog.Wait(s)) + ": the fan may have run until now, and the sensors must have spoken")
+	out.Say("waits " + config.FormatDuration(jog.Wait(s)) + ": the fan may have run until now, and the sensors must have spoken")
 	asked := time.AfterFunc(jog.Wait(s), func() { live.Ask(ask) })
 	defer asked.Stop()
-	if err := ended(live.Run(ctx, &events{out, &live.Names, false}, j), out); err != nil {
+	if err := ended(live.Run(ctx, &console.Events{Out: out, Names: &live.Names}, j), out); err != nil {
 		return err
 	}
 	return j.Verdict(&live.Names)

@@ -98,7 +98,7 @@ var rooms = map[string]room{
 	// Observers: they see snapshots and events, and post requests. Not each
 	// other, so that one can be left out; not the loop and no driver, so that
 	// none can delay or give a command.
-	"cmd/kerfwind/internal/journal":  {ours: append([]string{"config"}, paramTypes...), others: []string{"modernc.org/sqlite"}},
+	"cmd/kerfwind/internal/journal":  {ours: append([]string{"config"}, paramTypes...), others: []string{"modernc.org/sqlite", "golang.org/x/sys"}},
 	"cmd/kerfwind/internal/mqttlink": {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/eclipse/paho.mqtt.golang", "golang.org/x/sys"}},
 	"cmd/kerfwind/internal/metrics":  {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/prometheus"}},
 	"cmd/kerfwind/internal/notices":  {ours: append([]string{"config"}, paramTypes...)},
@@ -124,7 +124,7 @@ var (
 		"cmd/kerfwind/internal/rig":      {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
 		// Both ends of the messages between computers: one drives a rig as its
 		// loop sees it, over a connection of the link's kind.
-		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/rig"},
+		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/rig"},
 		// The daemon ties the rig's loop to what is kept over a restart and to the
 		// service manager, and shows it to others through the seam; the last minutes
 		// are in its memory.
@@ -132,6 +132,11 @@ var (
 		// One piece bounds the connections of all listeners.
 		"cmd/kerfwind/internal/broker":  {"cmd/kerfwind/internal/porter"},
 		"cmd/kerfwind/internal/metrics": {"cmd/kerfwind/internal/porter"},
+		"cmd/kerfwind/internal/console": {"cmd/kerfwind/internal/timeline"},
+		// The parts of a running shop, each tied to what looks on or asks: their wiring.
+		"cmd/kerfwind/internal/parts": {"cmd/kerfwind/internal/broker", "cmd/kerfwind/internal/console", "cmd/kerfwind/internal/daemon", "cmd/kerfwind/internal/guide",
+			"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/lesson", "cmd/kerfwind/internal/metrics", "cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/notices",
+			"cmd/kerfwind/internal/pagebook", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/shopfiles", "cmd/kerfwind/internal/timeline"},
 		// It carries the seam, and says the state in words.
 		"cmd/kerfwind/internal/socket": {"cmd/kerfwind/internal/timeline"},
 		// A made shop, for tests of the move-in.

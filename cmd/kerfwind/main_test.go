@@ -42,7 +42,7 @@ func TestAskWithoutGate(t *testing.T) {
 func TestStatusOfMoveIn(t *testing.T) {
 	for _, want := range []bool{true, false} {
 		var b bytes.Buffer
-		if err := printStatus(&b, &socket.Status{Ready: true, Shop: "move-in", File: "/var/lib/kerfwind/movein.toml", FileWhy: "chosen", Bench: want}); err != nil {
+		if err := (&socket.Status{Ready: true, Shop: "move-in", File: "/etc/kerfwind/shops/barn.toml", FileWhy: "chosen", Bench: want}).Print(&b); err != nil {
 			t.Fatal(err)
 		}
 		if got := strings.Contains(b.String(), "no machine is served while a move-in is open"); got != want {

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"kerfwind/cmd/kerfwind/internal/console"
+
 	"context"
 	"encoding/json"
 	"errors"
@@ -63,7 +65,7 @@ func TestDemoPage(t *testing.T) {
 	defer end()
 	lines := make(said, 1024)
 	done := make(chan error, 1)
-	go func() { done <- demoPage(ctx, func() {}, newLines(io.Discard, lines), "127.0.0.1:0", mostSpeed) }()
+	go func() { done <- demoPage(ctx, func() {}, console.New(io.Discard, lines), "127.0.0.1:0", mostSpeed) }()
 	var v *visitor
 	folder := ""
 	for v == nil || folder == "" {

@@ -15,8 +15,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/notify"
+	"kerfwind/cmd/kerfwind/internal/parts"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/socket"
@@ -76,6 +79,9 @@ used, or another kerfwind has the rig.`,
 	return cmd
 }
 
+// auditFile is the record of what was changed on the page, in the state folder.
+const auditFile = "audit.jsonl"
+
 // memory is beyond what the heap of a running shop needs, its last minutes and
 // a page with it, in bytes. The collector of garbage works harder towards it
 // instead of letting the heap double.
@@ -97,8 +103,8 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 	}
 	ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	out := newLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
-	defer out.end()
+	out := console.New(cmd.OutOrStdout(), cmd.ErrOrStderr())
+	defer out.End()
 	if own := r.nodeRig(); own != nil {
 		return r.node(ctx, stop, out, own)
 	}
@@ -110,7 +116,7 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 }
 
 // serve runs a shop until ctx is done; stop ends that ctx takes signals.
-func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string) error {
+func (r *runFlags) serve(ctx context.Context, stop func(), out *console.Lines, load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string) error {
 	if debug.SetMemoryLimit(-1) == math.MaxInt64 { // GOMEMLIMIT says nothing
 		debug.SetMemoryLimit(memory)
 	}
@@ -136,36 +142,37 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *lines, load func
 	}
 	defer func() { _ = lock.Free() }() // the kernel does it otherwise
 	if left {
-		out.notice(errors.New("kerfwind ended in the middle of a move-in: the shop before is in force again. The answers are kept: the page or kerfwind movein goes on with them"))
+		out.Notice(errors.New("kerfwind ended in the middle of a move-in: the shop before is in force again. The answers are kept: the page or kerfwind movein goes on with them"))
 	}
 	manager, err := notify.Open(os.Getenv, os.Getpid())
 	if err != nil {
-		out.notice(err) // it will not hear of READY, and says so
+		out.Notice(err) // it will not hear of READY, and says so
 	}
 	defer func() { _ = manager.Close() }() // nothing more is said
 	var clock func() (string, time.Duration)
 	var wall func() (time.Time, bool)
-	if c, err := newBootClock("/"); err != nil {
-		out.notice(err)
+	if c, err := journal.NewBootClock("/"); err != nil {
+		out.Notice(err)
 	} else {
-		wall = func() (time.Time, bool) { st := c.stamp(); return st.Wall, st.Trusted }
+		wall = func() (time.Time, bool) { st := c.Stamp(); return st.Wall, st.Trusted }
 		if !r.simulate { // made-up starts do not count tomorrow
-			clock = func() (string, time.Duration) { st := c.stamp(); return st.Boot, st.Mono }
+			clock = func() (string, time.Duration) { st := c.Stamp(); return st.Boot, st.Mono }
 		}
 	}
-	var web page
+	web := parts.Options{Version: versionText(), State: stateFolder(r.state), Passwords: passwordFile, Audit: auditFile, JSON: r.json, Simulated: r.simulate, Out: out}
+	page := new(parts.Page)
 	d := daemon.New(daemon.Options{
 		Program: versionText(), State: stateFolder(r.state), Runtime: folder, Clock: clock, Wall: wall, Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,
-		Parts: r.parts(out, &web), Manager: manager, Say: out.say, Notice: out.notice,
+		Parts: parts.All(web, page), Manager: manager, Say: out.Say, Notice: out.Notice,
 	})
-	web = newPage(r.state, r.simulate, d.Door(seam.Page), out.notice)
-	defer web.server.Close()
+	page.Open(web, d.Door(seam.Page))
+	defer page.Close()
 	// A second signal ends the program at once.
 	context.AfterFunc(ctx, stop)
-	end := attend(ctx, listener, func(p socket.Peer) seam.Shop { return d.Door(p.Door()) }, d.Reload, out.notice)
-	out.say("kerfwind runs " + title)
+	end := attend(ctx, listener, func(p socket.Peer) seam.Shop { return d.Door(p.Door()) }, d.Reload, out.Notice)
+	out.Say("kerfwind runs " + title)
 	if choice.File != "" || !r.simulate { // the demo's barn else
-		out.say("the shop is " + choice.String())
+		out.Say("the shop is " + choice.String())
 	}
 	err = d.Run(ctx, shop, choice)
 	end()

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
@@ -76,22 +77,22 @@ func loadShop(rigFile func() (*config.Rig, error), c daemon.Choice) (*config.Sho
 
 // learned puts levels in force that were learned. Without them the shop runs
 // on its file and the defaults.
-func (h *hardwareFlags) learned(s *config.Shop, out *lines) {
+func (h *hardwareFlags) learned(s *config.Shop, out *console.Lines) {
 	l, err := state.ReadLearned(stateFolder(h.state))
 	if err != nil {
-		out.notice(fmt.Errorf("what was learned is not used: %w", err))
+		out.Notice(fmt.Errorf("what was learned is not used: %w", err))
 		return
 	}
 	before := len(s.Warnings)
 	s.Learn(l)
 	for _, w := range s.Warnings[before:] {
-		out.notice(errors.New(w.Message))
+		out.Notice(errors.New(w.Message))
 	}
 }
 
 // open takes the rig's lock and its hardware, for a hand on one thing. free
 // gives the lock back.
-func (h *hardwareFlags) open(out *lines) (live *rig.Live, free func(), err error) {
+func (h *hardwareFlags) open(out *console.Lines) (live *rig.Live, free func(), err error) {
 	s, err := h.load()
 	if err != nil {
 		return nil, nil, err
@@ -105,10 +106,10 @@ func (h *hardwareFlags) open(out *lines) (live *rig.Live, free func(), err error
 	began := time.Now()
 	down, why := daemon.StoodDown(stateFolder(h.state))
 	if down {
-		out.say("stood down: " + why)
+		out.Say("stood down: " + why)
 	}
 	o := realRig()
-	o.Shop, o.StoodDown, o.Midway, o.Notice = s, down, true, out.notice
+	o.Shop, o.StoodDown, o.Midway, o.Notice = s, down, true, out.Notice
 	o.Now = func() time.Duration { return time.Since(began) }
 	live, err = rig.Open(o)
 	if err != nil {
@@ -119,10 +120,10 @@ func (h *hardwareFlags) open(out *lines) (live *rig.Live, free func(), err error
 }
 
 // ended says that the outputs are inert, or why not.
-func ended(err error, out *lines) error {
+func ended(err error, out *console.Lines) error {
 	if err != nil {
 		return &exitError{exitHardware, fmt.Errorf("the outputs are not all inert: %w", err)}
 	}
-	out.say("collector off, nothing moves, no servo pulses")
+	out.Say("collector off, nothing moves, no servo pulses")
 	return nil
 }

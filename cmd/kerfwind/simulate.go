@@ -8,7 +8,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/simrig"
 	"kerfwind/config"
@@ -23,7 +25,7 @@ const mostSpeed = 20
 
 // source says how a shop is read and its hardware opened: the real one, or a
 // simulated one.
-func (r *runFlags) source(cmd *cobra.Command, out *lines) (load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string, err error) {
+func (r *runFlags) source(cmd *cobra.Command, out *console.Lines) (load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string, err error) {
 	fromRig := func() (*config.Rig, error) { return config.LoadRig(r.rig) }
 	load = func(c daemon.Choice) (*config.Shop, error) {
 		s, err := loadShop(fromRig, c)
@@ -38,7 +40,7 @@ func (r *runFlags) source(cmd *cobra.Command, out *lines) (load func(daemon.Choi
 			return nil, how, "", &exitError{exitUsage, errors.New("--script and --speed are for --simulate")}
 		}
 		how = realRig()
-		how.Far = far
+		how.Far = node.Far
 		return load, how, r.rig, nil
 	}
 	if !(r.speed > 0 && r.speed <= mostSpeed) {

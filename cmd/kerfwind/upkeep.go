@@ -77,7 +77,7 @@ the hours of a machine: knives, a belt, a drum's paper.`,
 
 // changeUpkeep opens the history beside the daemon for one change.
 func changeUpkeep(state string, change func(context.Context, *journal.DB, journal.Stamp) error) error {
-	clock, err := newBootClock("/")
+	clock, err := journal.NewBootClock("/")
 	if err != nil {
 		return err
 	}
@@ -86,7 +86,7 @@ func changeUpkeep(state string, change func(context.Context, *journal.DB, journa
 	if err != nil {
 		return err
 	}
-	return errors.Join(change(ctx, db, clock.stamp()), db.Close())
+	return errors.Join(change(ctx, db, clock.Stamp()), db.Close())
 }
 
 func upkeepEvery(w io.Writer, state, item, text, machine string) error {

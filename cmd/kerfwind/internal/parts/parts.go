@@ -1,4 +1,6 @@
-package main
+// Package parts are what looks on while a shop runs, each tied to the seam: history,
+// metrics, notices, topics and the page. None is needed for control.
+package parts
 
 import (
 	"context"
@@ -10,6 +12,7 @@ import (
 	"sync"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/metrics"
@@ -21,41 +24,53 @@ import (
 	"kerfwind/sensor"
 )
 
-// parts are what looks on while a shop runs. Each may fail without the others.
-func (r *runFlags) parts(out *lines, web *page) []daemon.Part {
-	link := &topics{state: r.state}
+// Options are what the parts need beside the shop.
+type Options struct {
+	Version   string
+	State     string // folder
+	Passwords string // file of the page's, in it
+	Audit     string // file of what was changed on the page, in it
+	JSON      bool   // print one JSON object an event
+	Simulated bool
+	Out       *console.Lines
+}
+
+// All are the parts. Each may fail without the others. web is the page, which outlives a
+// change of the shop.
+func All(o Options, web *Page) []daemon.Part {
+	link := &topics{state: o.State, version: o.Version}
 	named := func(yes func(*config.Rig) bool) func(*config.Shop) bool {
 		return func(s *config.Shop) bool { return yes(s.Rig) }
 	}
 	return []daemon.Part{
 		{Name: "output", Bench: true, Start: func(s *daemon.Host) (daemon.Watcher, error) {
-			return daemon.Watcher{Observer: &events{out, s.Names, r.json}}, nil
+			return daemon.Watcher{Observer: &console.Events{Out: o.Out, Names: s.Names, JSON: o.JSON}}, nil
 		}},
-		{Name: "history", Start: r.history},
+		{Name: "history", Start: o.history},
 		{Name: "broker", Bench: true, Wanted: named(func(r *config.Rig) bool { return r.Broker != nil }), Start: link.ownBroker},
 		{Name: "mqtt", Bench: true, After: "broker", Door: seam.Topic, Senses: true, Wanted: named(func(r *config.Rig) bool { return r.MQTT != nil }), Start: link.start},
 		{Name: "nodes", Bench: true, Door: seam.Local, Wanted: named(func(r *config.Rig) bool { return len(r.Nodes) > 0 }), Start: nodes},
 		{Name: "metrics", Bench: true, Door: seam.Local, Wanted: named(func(r *config.Rig) bool { return r.Metrics != nil }),
-			Start: func(s *daemon.Host) (daemon.Watcher, error) { return serveMetrics(s, link) }},
+			Start: func(s *daemon.Host) (daemon.Watcher, error) { return serveMetrics(s, link, o.Version) }},
 		{Name: "page", Bench: true, Door: seam.Page, Start: func(s *daemon.Host) (daemon.Watcher, error) { return web.start(s) }},
 		{Name: "notices", Wanted: func(s *config.Shop) bool { return len(s.Notices) > 0 },
-			Start: func(s *daemon.Host) (daemon.Watcher, error) { return sendNotices(s, out) }},
+			Start: func(s *daemon.Host) (daemon.Watcher, error) { return sendNotices(s, o.Out) }},
 	}
 }
 
 // stamps is the journal's clock. In a simulation that runs faster, the time of
 // day does so too.
 func stamps(s *daemon.Host) (now func() journal.Stamp, began time.Duration, err error) {
-	c, err := newBootClock("/")
+	c, err := journal.NewBootClock("/")
 	if err != nil {
 		return nil, 0, err
 	}
-	first, at := c.stamp(), s.Now()
+	first, at := c.Stamp(), s.Now()
 	if s.Speed == 1 {
-		return c.stamp, first.Mono - at, nil
+		return c.Stamp, first.Mono - at, nil
 	}
 	return func() journal.Stamp {
-		st := c.stamp()
+		st := c.Stamp()
 		ahead := s.Now() - at - (st.Mono - first.Mono)
 		st.Mono += ahead
 		st.Wall = st.Wall.Add(ahead)
@@ -64,19 +79,19 @@ func stamps(s *daemon.Host) (now func() journal.Stamp, began time.Duration, err 
 }
 
 // history records in the state folder.
-func (r *runFlags) history(s *daemon.Host) (daemon.Watcher, error) {
+func (o *Options) history(s *daemon.Host) (daemon.Watcher, error) {
 	clock, origin, err := stamps(s)
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
-	dir, err := filepath.Abs(stateFolder(r.state))
+	dir, err := filepath.Abs(o.State)
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
 	var mu sync.Mutex
 	down := map[journal.NoticeKind]error{} // what stands
 	j := journal.Start(journal.Options{
-		Dir: dir, Clock: clock, Origin: origin, Shop: s.Name, NameOf: s.NameOf, Program: versionText(),
+		Dir: dir, Clock: clock, Origin: origin, Shop: s.Name, NameOf: s.NameOf, Program: o.Version,
 		Budget: s.Collector.StartsPerHour,
 		Notice: func(n journal.Notice) {
 			err := errors.New(n.Text)
@@ -115,8 +130,8 @@ func (r *runFlags) history(s *daemon.Host) (daemon.Watcher, error) {
 }
 
 // serveMetrics serves the metrics where the rig file says so.
-func serveMetrics(s *daemon.Host, link *topics) (daemon.Watcher, error) {
-	m := metrics.New(s.Shop, versionText())
+func serveMetrics(s *daemon.Host, link *topics, version string) (daemon.Watcher, error) {
+	m := metrics.New(s.Shop, version)
 	link.measure(m, s)
 	state := func() seam.State {
 		st, err := s.Seam.State(context.Background())
@@ -158,13 +173,13 @@ func serveMetrics(s *daemon.Host, link *topics) (daemon.Watcher, error) {
 }
 
 // sendNotices sends news to the addresses that the shop file names.
-func sendNotices(s *daemon.Host, out *lines) (daemon.Watcher, error) {
+func sendNotices(s *daemon.Host, out *console.Lines) (daemon.Watcher, error) {
 	clock, _, err := stamps(s)
 	if err != nil {
 		return daemon.Watcher{}, err
 	}
 	n := notices.New(notices.Options{
-		Shop: s.Name, Notices: s.Notices, Log: out.say,
+		Shop: s.Name, Notices: s.Notices, Log: out.Say,
 		Words: func(e control.Event) (subject, text string) {
 			return s.Names.Name(e.Subject(), e.ID), timeline.Sentence(e, s.Names)
 		},

@@ -1,4 +1,4 @@
-package main
+package journal
 
 import (
 	"bytes"
@@ -8,28 +8,26 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
-
-	"kerfwind/cmd/kerfwind/internal/journal"
 )
 
 // clockFloor is a time that no right clock shows: it is before this program.
 var clockFloor = time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC)
 
-// bootClock reads the computer's clocks for the journal. root is "/" but in
+// BootClock reads the computer's clocks for the journal. root is "/" but in
 // tests.
-type bootClock struct {
+type BootClock struct {
 	boot string
 	rtc  bool // the kernel took the time from a battery-backed clock
 }
 
-// newBootClock finds out which boot this is. Below /proc and /sys it reads
+// NewBootClock finds out which boot this is. Below /proc and /sys it reads
 // what the kernel says.
-func newBootClock(root string) (*bootClock, error) {
+func NewBootClock(root string) (*BootClock, error) {
 	id, err := os.ReadFile(filepath.Join(root, "proc/sys/kernel/random/boot_id"))
 	if err != nil {
 		return nil, fmt.Errorf("this boot has no identity: %w", err)
 	}
-	c := &bootClock{boot: string(bytes.TrimSpace(id))}
+	c := &BootClock{boot: string(bytes.TrimSpace(id))}
 	set, err := filepath.Glob(filepath.Join(root, "sys/class/rtc/*/hctosys"))
 	if err != nil {
 		return nil, err
@@ -41,12 +39,12 @@ func newBootClock(root string) (*bootClock, error) {
 	return c, nil
 }
 
-// stamp reads all clocks at one instant.
-func (c *bootClock) stamp() journal.Stamp {
+// Stamp reads all clocks at one instant.
+func (c *BootClock) Stamp() Stamp {
 	var ts unix.Timespec
 	var tx unix.Timex
 	now := time.Now()
-	s := journal.Stamp{Boot: c.boot, Wall: now}
+	s := Stamp{Boot: c.boot, Wall: now}
 	if unix.ClockGettime(unix.CLOCK_BOOTTIME, &ts) == nil {
 		s.Mono = time.Duration(ts.Nano())
 	}

@@ -1,4 +1,4 @@
-package main
+package parts
 
 import (
 	"context"
@@ -42,9 +42,10 @@ func (t *topics) ownBroker(s *daemon.Host) (daemon.Watcher, error) {
 
 // topics is the link to the broker.
 type topics struct {
-	state string // folder
-	link  atomic.Pointer[mqttlink.Link]
-	said  sync.WaitGroup // the link's last words are out; they take two seconds at most
+	state   string // folder
+	version string
+	link    atomic.Pointer[mqttlink.Link]
+	said    sync.WaitGroup // the link's last words are out; they take two seconds at most
 }
 
 // emptiedWithin bounds how long it takes to write down that the bin was
@@ -63,7 +64,7 @@ func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 	}
 	asks := newTopicAsks(s)
 	l, err := mqttlink.Start(mqttlink.Options{
-		MQTT: *s.Rig.MQTT, Password: password, TLS: secure, Shop: s.Shop, Names: *s.Names, Version: versionText(), Boot: rand.Text(),
+		MQTT: *s.Rig.MQTT, Password: password, TLS: secure, Shop: s.Shop, Names: *s.Names, Version: t.version, Boot: rand.Text(),
 		Now:   s.Now,
 		Clock: func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted },
 		Post:  asks.post,
@@ -71,7 +72,7 @@ func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 		Emptied: func() error {
 			ctx, cancel := context.WithTimeout(context.Background(), emptiedWithin)
 			defer cancel()
-			db, err := journal.OpenGuest(ctx, stateFolder(t.state))
+			db, err := journal.OpenGuest(ctx, t.state)
 			if err != nil {
 				return err
 			}

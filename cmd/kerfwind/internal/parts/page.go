@@ -1,4 +1,4 @@
-package main
+package parts
 
 import (
 	"context"
@@ -18,11 +18,8 @@ import (
 	"kerfwind/sensor"
 )
 
-// auditFile is the record of what was changed on the page, in the state folder.
-const auditFile = "audit.jsonl"
-
-// page serves the page for the phone. It outlives a change of the shop.
-type page struct {
+// Page serves the page for the phone. It outlives a change of the shop.
+type Page struct {
 	state  string // folder
 	seam   seam.Shop
 	server *panel.Server
@@ -30,24 +27,27 @@ type page struct {
 	notice func(error)
 }
 
-// newPage prepares the page. Nothing is served until a shop's rig file asks
-// for it.
-func newPage(folder string, simulated bool, shop seam.Shop, notice func(error)) page {
-	p := page{state: stateFolder(folder), seam: shop, notice: notice}
+// Open prepares the page of a running shop. Nothing is served until the shop's rig
+// file asks for it.
+func (p *Page) Open(o Options, shop seam.Shop) {
+	notice := o.Out.Notice
+	p.state, p.seam, p.notice = o.State, shop, notice
 	p.movein = &guide.Page{State: p.state, Notice: notice}
-	log := &panel.Log{Path: filepath.Join(p.state, auditFile)}
+	log := &panel.Log{Path: filepath.Join(p.state, o.Audit)}
 	p.server = panel.New(panel.Options{
-		Version: versionText(), Simulated: simulated, Passwords: filepath.Join(p.state, passwordFile), Audit: log.Add, Notice: notice,
+		Version: o.Version, Simulated: o.Simulated, Passwords: filepath.Join(p.state, o.Passwords), Audit: log.Add, Notice: notice,
 		Changes: func(most int) ([]panel.Row, error) {
 			rows, _, err := log.Rows(most, func(panel.Row) bool { return true })
 			return rows, err
 		},
 	})
-	return p
 }
 
+// Close ends the page.
+func (p *Page) Close() { p.server.Close() }
+
 // start puts a shop on the page, where its rig file asks for one.
-func (p *page) start(s *daemon.Host) (daemon.Watcher, error) {
+func (p *Page) start(s *daemon.Host) (daemon.Watcher, error) {
 	at := s.Rig.Page
 	if at == nil {
 		p.server.Close() // a file that was read again may have taken it away
@@ -85,7 +85,7 @@ func soon() (context.Context, context.CancelFunc) {
 }
 
 // now is the state of the shop; empty if it does not say.
-func (p *page) now() seam.State {
+func (p *Page) now() seam.State {
 	ctx, cancel := soon()
 	defer cancel()
 	st, err := p.seam.State(ctx)
@@ -96,7 +96,7 @@ func (p *page) now() seam.State {
 }
 
 // shop is what the page sees of a running shop.
-func (p *page) shop(s *daemon.Host) (*panel.Shop, *lesson.Page, error) {
+func (p *Page) shop(s *daemon.Host) (*panel.Shop, *lesson.Page, error) {
 	clock, _, err := stamps(s)
 	if err != nil {
 		return nil, nil, err
