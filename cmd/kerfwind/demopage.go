@@ -12,6 +12,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/demo"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/config"
 	"kerfwind/testdata"
@@ -35,11 +36,11 @@ func demoPage(ctx context.Context, stop func(), out *console.Lines, listen strin
 	if r.speed > mostSpeed {
 		return &exitError{exitUsage, fmt.Errorf("--speed %v: give %d at most", r.speed, mostSpeed)}
 	}
-	at, err := place(listen, "127.0.0.1:8080")
+	at, err := demo.Place(listen, "127.0.0.1:8080")
 	if err != nil {
 		return &exitError{exitUsage, fmt.Errorf("--listen: %w", err)}
 	}
-	topics, err := place("", "127.0.0.1:1883")
+	topics, err := demo.Place("", "127.0.0.1:1883")
 	if err != nil {
 		return err
 	}
@@ -57,18 +58,18 @@ func demoPage(ctx context.Context, stop func(), out *console.Lines, listen strin
 		return err
 	}
 	rigFile := func() (*config.Rig, error) {
-		text, err := testdata.Demo.ReadFile(demoRig)
+		text, err := testdata.Demo.ReadFile(demo.Rig)
 		if err != nil {
 			return nil, err
 		}
-		return config.ParseRig(demoRig, fmt.Appendf(text, "\n[page]\nlisten = %q\n[broker]\nlisten = %q\n[mqtt]\nbroker = \"tcp://%s\"\n", at, topics, topics))
+		return config.ParseRig(demo.Rig, fmt.Appendf(text, "\n[page]\nlisten = %q\n[broker]\nlisten = %q\n[mqtt]\nbroker = \"tcp://%s\"\n", at, topics, topics))
 	}
 	// The shop is a file, so that gates can be swapped as in a real one.
-	text, err := testdata.Demo.ReadFile(demoShop)
+	text, err := testdata.Demo.ReadFile(demo.Shop)
 	if err != nil {
 		return err
 	}
-	r.shop = filepath.Join(folder, filepath.Base(demoShop))
+	r.shop = filepath.Join(folder, filepath.Base(demo.Shop))
 	if err := os.WriteFile(r.shop, text, 0o600); err != nil {
 		return err
 	}
@@ -84,56 +85,11 @@ func demoPage(ctx context.Context, stop func(), out *console.Lines, listen strin
 	_, port, _ := net.SplitHostPort(topics) // it is of place's making
 	out.Say("The page:    " + first.Rig.Page.Address() + "  to do more than look, sign in there with the password: " + demoPassword)
 	if !first.Rig.Page.Local {
-		for _, a := range addresses(at) {
+		for _, a := range demo.Addresses(at) {
 			out.Say("             " + a + "  from the network")
 		}
 	}
 	out.Say("The topics:  mosquitto_sub -p " + port + " -v -t 'kerfwind/#'")
 	out.Say("Commands:    kerfwind status --runtime " + folder)
 	return r.serve(ctx, stop, out, load, how, "the demo's barn, simulated, "+fmt.Sprintf("%g s in a second; Ctrl-C ends it", r.speed))
-}
-
-// place finds where can be listened at: the address that is given or, where
-// none is, the usual one, or another port of this computer if that is taken.
-func place(given, usual string) (string, error) {
-	tries := []string{given}
-	if given == "" {
-		tries = []string{usual, "127.0.0.1:0"}
-	}
-	var err error
-	for _, at := range tries {
-		var l net.Listener
-		if l, err = net.Listen("tcp", at); err == nil {
-			return addressOf(given, l.Addr()), l.Close()
-		}
-	}
-	return "", err
-}
-
-// addressOf is the address listened at, with the host as it was given.
-func addressOf(given string, at net.Addr) string {
-	host, _, err := net.SplitHostPort(given)
-	_, port, _ := net.SplitHostPort(at.String()) // it is the system's
-	if given == "" || err != nil {
-		return at.String()
-	}
-	return net.JoinHostPort(host, port)
-}
-
-// addresses are the page's addresses in the network, if it is served there.
-func addresses(at string) (out []string) {
-	host, port, err := net.SplitHostPort(at)
-	if ip := net.ParseIP(host); err != nil || host != "" && (ip == nil || !ip.IsUnspecified()) {
-		return nil // it is served at this one only
-	}
-	all, err := net.InterfaceAddrs()
-	if err != nil {
-		return nil
-	}
-	for _, a := range all {
-		if n, ok := a.(*net.IPNet); ok && n.IP.IsGlobalUnicast() {
-			out = append(out, "http://"+net.JoinHostPort(n.IP.String(), port)+"/")
-		}
-	}
-	return out
 }

@@ -14,6 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/demo"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
@@ -90,7 +91,7 @@ func TestControlIsNotDisturbed(t *testing.T) {
 func morning(t *testing.T, dist disturbance) (commands []string) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
-		shop, err := demoFiles()
+		shop, err := demo.Files()
 		if err != nil {
 			t.Fatal(err)
 		}

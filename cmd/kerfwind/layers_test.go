@@ -132,6 +132,8 @@ var (
 		// One piece bounds the connections of all listeners.
 		"cmd/kerfwind/internal/broker":  {"cmd/kerfwind/internal/porter"},
 		"cmd/kerfwind/internal/metrics": {"cmd/kerfwind/internal/porter"},
+		// A replay, on a terminal too.
+		"cmd/kerfwind/internal/demo":    {"cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile", "cmd/kerfwind/internal/replay", "testdata"},
 		"cmd/kerfwind/internal/console": {"cmd/kerfwind/internal/timeline"},
 		// The parts of a running shop, each tied to what looks on or asks: their wiring.
 		"cmd/kerfwind/internal/parts": {"cmd/kerfwind/internal/broker", "cmd/kerfwind/internal/console", "cmd/kerfwind/internal/daemon", "cmd/kerfwind/internal/guide",

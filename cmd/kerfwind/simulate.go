@@ -10,6 +10,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/demo"
 	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/simrig"
@@ -55,9 +56,9 @@ func (r *runFlags) source(cmd *cobra.Command, out *console.Lines) (load func(dae
 		}
 		load = func(c daemon.Choice) (*config.Shop, error) {
 			if c.File == "" {
-				return demoFiles()
+				return demo.Files()
 			}
-			return loadShop(demoRigFile, c)
+			return loadShop(demo.RigFile, c)
 		}
 	}
 	how, err = r.simulated()
@@ -80,7 +81,7 @@ func (r *runFlags) made() (*trace.Script, error) {
 	name, text := r.script, []byte(nil)
 	var err error
 	if name == "" {
-		name = demoMorning
+		name = demo.Morning
 		text, err = testdata.Demo.ReadFile(name)
 	} else {
 		text, err = os.ReadFile(name)
@@ -93,25 +94,4 @@ func (r *runFlags) made() (*trace.Script, error) {
 		return nil, &exitError{exitConfig, err}
 	}
 	return s, nil
-}
-
-// demoRigFile reads the rig that the program carries, demoFiles also the shop.
-func demoRigFile() (*config.Rig, error) {
-	text, err := testdata.Demo.ReadFile(demoRig)
-	if err != nil {
-		return nil, err
-	}
-	return config.ParseRig(demoRig, text)
-}
-
-func demoFiles() (*config.Shop, error) {
-	text, err := testdata.Demo.ReadFile(demoShop)
-	if err != nil {
-		return nil, err
-	}
-	r, err := demoRigFile()
-	if err != nil {
-		return nil, err
-	}
-	return config.ParseShop(demoShop, text, r)
 }

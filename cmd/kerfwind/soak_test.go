@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/demo"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/metrics"
 	"kerfwind/cmd/kerfwind/internal/rig"
@@ -131,7 +132,7 @@ func TestSoak(t *testing.T) {
 	}
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
-		shop, err := demoFiles()
+		shop, err := demo.Files()
 		if err != nil {
 			t.Fatal(err)
 		}
