@@ -2,7 +2,6 @@ package config
 
 import (
 	"slices"
-	"time"
 
 	"kerfwind/control"
 )
@@ -58,11 +57,14 @@ const (
 	AsideContact // the button that sets one gate aside and takes it back
 )
 
-// Chips, Actuators and ContactKinds list every kind, in the order of the file
-// format.
-func Chips() []ChipKind             { return all[ChipKind](len(chips)) }
+// Chips lists every kind of converter, in the order of the file format.
+func Chips() []ChipKind { return all[ChipKind](len(chips)) }
+
+// ActuatorKinds lists every kind of output.
 func ActuatorKinds() []ActuatorKind { return all[ActuatorKind](len(actuators)) }
-func ContactKinds() []ContactKind   { return all[ContactKind](len(contacts)) }
+
+// ContactKinds lists every kind of contact.
+func ContactKinds() []ContactKind { return all[ContactKind](len(contacts)) }
 
 func all[K ~uint8](n int) []K {
 	var out []K
@@ -364,6 +366,3 @@ func (c *Contact) SheetNote() string {
 	}
 	return ""
 }
-
-// micro are pulses in a rig file.
-const micro = time.Microsecond

@@ -13,24 +13,24 @@ import (
 // gate is an actuator that moves a gate with a travel time. A reversed one
 // opens it by what shuts others.
 func gate(a *config.Actuator, travel time.Duration, reversed bool) (drive.Gate, error) {
-	make := of(drivers[:], a.Kind).gate
-	if make == nil {
+	build := of(drivers[:], a.Kind).gate
+	if build == nil {
 		return drive.Gate{}, fmt.Errorf("actuator %q: no driver moves a gate by a %s", a.Name, a.Kind)
 	}
 	if reversed {
 		b := a.Turned()
 		a = &b
 	}
-	return make(a, travel), nil
+	return build(a, travel), nil
 }
 
 // outlet is an actuator that switches something.
 func outlet(a *config.Actuator) (drive.Outlet, error) {
-	make := of(drivers[:], a.Kind).outlet
-	if make == nil {
+	build := of(drivers[:], a.Kind).outlet
+	if build == nil {
 		return drive.Outlet{}, fmt.Errorf("actuator %q: no driver switches anything by a %s", a.Name, a.Kind)
 	}
-	return make(a), nil
+	return build(a), nil
 }
 
 // contactor is an actuator that switches the collector's contactor, or a lamp.
