@@ -9,7 +9,7 @@ import (
 
 // filters returns what the plain layout listens to.
 func (v *plain) filters() []string {
-	out := v.l.remote.filters()
+	var out []string
 	if v.l.o.MQTT.Requests {
 		out = append(out, v.topic("ask"))
 	}
@@ -35,9 +35,6 @@ func (v *plain) take(m received) []message {
 		if string(m.payload) == online && !m.retained {
 			v.announce = time.Now().Add(rand.N(announceWithin))
 		}
-		return nil
-	}
-	if v.l.remote.take(m) {
 		return nil
 	}
 	return v.swept(m)

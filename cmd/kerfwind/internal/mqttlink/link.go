@@ -113,26 +113,32 @@ type Link struct {
 	lost atomic.Int64 // inbound messages dropped
 }
 
-// Start returns a link that connects from now on.
-func Start(o Options) (*Link, error) {
+// ready fills in what is usual, and says what is missing.
+func (o Options) ready() (Options, error) {
 	if o.timing == (timing{}) {
 		o.timing = usual
 	}
 	if o.Boot == "" {
-		return nil, errors.New("mqtt: no boot id")
+		return o, errors.New("mqtt: no boot id")
 	}
 	if strings.HasPrefix(o.MQTT.Broker, "ssl:") && o.TLS == nil {
-		return nil, errors.New("mqtt: an ssl:// broker needs TLS")
+		return o, errors.New("mqtt: an ssl:// broker needs TLS")
+	}
+	return o, nil
+}
+
+// Start returns a link that connects from now on. It tells what the shop does, and
+// takes requests; see StartThings for sensors and outputs.
+func Start(o Options) (*Link, error) {
+	o, err := o.ready()
+	if err != nil {
+		return nil, err
 	}
 	l := newLink(o)
-	l.remote.init(l)
 	plain := newPlain(l)
 	l.pipes = append(l.pipes, newPipe(l, o.MQTT.Client, plain, &l.store))
 	if o.MQTT.Homie {
 		l.pipes = append(l.pipes, newPipe(l, o.MQTT.Client+"-homie", newHomie(plain), nil))
-	}
-	if len(l.remote.list) > 0 {
-		l.done.Go(func() { guard(o.Sense, l.remote.run) })
 	}
 	for _, p := range l.pipes {
 		l.done.Go(func() { guard(o.Guard, p.run) })

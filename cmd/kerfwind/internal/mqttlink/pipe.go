@@ -190,7 +190,9 @@ func (p *pipe) connect() (*session, error) {
 	will := p.view.will()
 	o := mqtt.NewClientOptions().AddBroker(p.l.o.MQTT.Broker).SetClientID(p.client).SetProtocolVersion(4)
 	o.SetUsername(p.l.o.MQTT.User).SetPassword(p.l.o.Password)
-	o.SetWill(will.topic, will.text, 1, will.retained)
+	if will.topic != "" {
+		o.SetWill(will.topic, will.text, 1, will.retained)
+	}
 	o.SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).SetStore(mqtt.NewMemoryStore())
 	o.SetConnectTimeout(t.connect).SetWriteTimeout(t.write).SetKeepAlive(t.keepAlive).SetPingTimeout(t.ping)
 	// The handler below never waits, so messages may as well come in order.

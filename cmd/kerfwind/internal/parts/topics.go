@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -16,6 +17,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/metrics"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/config"
 	"kerfwind/control"
 )
 
@@ -68,7 +70,6 @@ func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 		Now:   s.Now,
 		Clock: func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted },
 		Post:  asks.post,
-		Read:  s.Source.Heard,
 		Emptied: func() error {
 			ctx, cancel := context.WithTimeout(context.Background(), emptiedWithin)
 			defer cancel()
@@ -81,7 +82,6 @@ func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 		Keep:   asks.ask,
 		Notice: s.Notice,
 		Guard:  s.Guard,
-		Sense:  s.Source.Guard, // as of any sensor: the outputs become inert, and the program ends
 	})
 	if err != nil {
 		asks.end()
@@ -89,7 +89,6 @@ func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 	}
 	t.link.Store(l)
 	t.said.Add(1)
-	s.Source.Drive(l)
 	return daemon.Watcher{
 		Observer: l,
 		Second: func(snap *control.Snapshot, _ time.Duration) {
@@ -105,9 +104,48 @@ func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 		},
 		Close: func() error {
 			defer t.said.Done()
-			s.Source.Drive(nil)
 			asks.end()
 			t.link.Store(nil)
+			l.Close()
+			return nil
+		},
+	}, nil
+}
+
+// onTopics reports whether a sensor, a gate or an output of the shop hangs on a topic.
+func onTopics(s *config.Shop) bool {
+	return slices.ContainsFunc(s.Machines, func(m config.Machine) bool { return m.Topic != "" }) ||
+		slices.ContainsFunc(s.Rig.Actuators, func(a config.Actuator) bool { return a.Kind == config.OnTopic })
+}
+
+// things connects the rig with sensors and outputs on topics: a part of its own, apart
+// from what tells others.
+func (t *topics) things(s *daemon.Host) (daemon.Watcher, error) {
+	password, secure, err := mqttlink.Secrets(*s.Rig.MQTT, filepath.Dir(s.Rig.File))
+	if err != nil {
+		return daemon.Watcher{}, err
+	}
+	l, err := mqttlink.StartThings(mqttlink.Options{
+		MQTT: *s.Rig.MQTT, Password: password, TLS: secure, Shop: s.Shop, Names: *s.Names, Version: t.version, Boot: rand.Text(), Now: s.Now,
+		Post: s.Source.Post, Read: s.Source.Heard, Notice: s.Notice, Guard: s.Guard,
+		Sense: s.Source.Guard, // as of any sensor: the outputs become inert, and the program ends
+	})
+	if err != nil {
+		return daemon.Watcher{}, err
+	}
+	s.Source.Drive(l)
+	t.said.Add(1)
+	return daemon.Watcher{
+		Second: func(*control.Snapshot, time.Duration) {
+			if l.Counts().Connected {
+				s.Fares(nil)
+			} else {
+				s.Fares(errors.New("no link to the broker"))
+			}
+		},
+		Close: func() error {
+			defer t.said.Done()
+			s.Source.Drive(nil)
 			l.Close()
 			return nil
 		},
@@ -157,12 +195,8 @@ func (a *topicAsks) ask(ctx context.Context, in control.Input) error {
 	return err
 }
 
-// post takes a request, or what a gate on a topic shows. It reports whether there was
-// room.
+// post takes a request. It reports whether there was room.
 func (a *topicAsks) post(in control.Input) bool {
-	if in.Kind != control.Ask {
-		return a.s.Source.Post(in)
-	}
 	select {
 	case a.queue <- in:
 		return true
