@@ -15,26 +15,35 @@ import (
 )
 
 // askable are the requests of ask.
-var askable = []string{"hold", "release", "stand-down", "lift", "reset"}
+var askable = []string{"hold", "release", "aside", "return", "stand-down", "lift", "reset"}
 
 // ofGate are those that name a gate.
-var ofGate = []string{"hold", "release"}
+var ofGate = []string{"hold", "release", "aside", "return"}
 
 func newAsk() *cobra.Command {
 	var runtime, long string
 	cmd := &cobra.Command{
-		Use:   "ask hold GATE | release GATE | stand-down | lift | reset",
-		Short: "Ask the running kerfwind to hold a gate, stand down, or take up work again",
+		Use:   "ask hold GATE | release GATE | aside GATE | return GATE | stand-down | lift | reset",
+		Short: "Ask the running kerfwind to hold a gate or set it aside, to stand down, or to take up work again",
 		Long: `Ask passes a request to the kerfwind that runs on this computer:
 
   hold GATE     hold a gate open and collect there for a while
   release GATE  end that
+  aside GATE    set a gate aside before hands go into it: it does not move, makes
+                no path and starts no fan, also after a restart. A fan that runs
+                goes on: use the collector's disconnect first
+  return GATE   take it back. Nothing starts or moves by that; the next start of
+                a machine there opens it. Only root or the user that kerfwind runs
+                as may do it; the gate's own button does it too, if it has one
   stand-down    switch everything off, and command nothing until it is lifted,
                 also after a restart
   lift          lift the stand-down; starts nothing. Only root or the user that
                 kerfwind runs as may do it
-  reset         after a stop input or a fault has been seen to: lift the latch
-                and try failed gates again
+  reset         once you have removed the cause: lift what keeps the collector
+                off after a stop input or a fault. Every stop input must be
+                closed. It starts nothing and takes no gate back. Only root or
+                the user that kerfwind runs as may do it; the reset button does it
+                too, if there is one
 
 A stand-down is not a lockout: it cannot stop a machine, and it cannot open a
 contactor whose contacts are welded. Before hands go near a blade or a fan, use
@@ -42,6 +51,7 @@ the disconnect.
 
 Exit code 1: refused, or no kerfwind runs.`,
 		Example: `  kerfwind ask --for 3min hold "floor sweep"
+  kerfwind ask aside planer
   kerfwind ask stand-down`,
 		ValidArgs: askable,
 		Args: func(_ *cobra.Command, args []string) error {
@@ -55,7 +65,7 @@ Exit code 1: refused, or no kerfwind runs.`,
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			r := seam.Request{ID: 1}
-			for k := control.AskHold; k <= control.AskReset; k++ {
+			for k := control.AskHold; k <= control.AskReturn; k++ {
 				if k.String() == args[0] && slices.Contains(askable, args[0]) {
 					r.Kind = k
 				}

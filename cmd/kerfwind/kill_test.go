@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"errors"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -82,18 +83,7 @@ func TestKill(t *testing.T) {
 	down := map[bool]bool{false: true} // what may be stored: more than one after a request without an answer
 	collected, downs := 0, 0
 	for round := range rounds {
-		p := &running{cmd: exec.Command("kerfwind", "run", "--simulate", "--json", "--speed", "20", "--state", state, "--runtime", runtime)}
-		out, err := p.cmd.StdoutPipe()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := p.cmd.Start(); err != nil {
-			t.Fatal(err)
-		}
-		p.lines = bufio.NewScanner(out)
-		if err := awaitReady(runtime); err != nil {
-			t.Fatal(err)
-		}
+		p := startSimulated(t, state, runtime)
 		st := statusNow(t, runtime)
 		if st == nil || !down[st.StoodDown] {
 			t.Fatalf("round %d: stood down: %+v, want one of %v", round, st, down)
@@ -101,7 +91,7 @@ func TestKill(t *testing.T) {
 		down = map[bool]bool{st.StoodDown: true}
 		if st.StoodDown {
 			downs++
-			askNow(t, runtime, control.AskLift)
+			askNow(t, runtime, control.AskLift, "")
 			down = map[bool]bool{false: true}
 		}
 		for k := rnd.IntN(40); k > 0 && p.bad == "" && p.next(); k-- {
@@ -111,7 +101,7 @@ func TestKill(t *testing.T) {
 		}
 		switch rnd.IntN(4) {
 		case 0: // acknowledged
-			askNow(t, runtime, control.AskStandDown)
+			askNow(t, runtime, control.AskStandDown, "")
 			down = map[bool]bool{true: true}
 		case 1: // on its way
 			asked := make(chan struct{})
@@ -122,13 +112,7 @@ func TestKill(t *testing.T) {
 			down[true] = true
 			defer func() { <-asked }()
 		}
-		if err := p.cmd.Process.Kill(); err != nil {
-			t.Fatal(err)
-		}
-		p.killed = true
-		for p.next() { // what was printed before the end
-		}
-		_ = p.cmd.Wait() // killed
+		p.kill(t)
 		if p.bad != "" {
 			t.Fatalf("round %d: %s", round, p.bad)
 		}
@@ -146,6 +130,126 @@ func TestKill(t *testing.T) {
 	t.Logf("%d kills: %d after a machine had started, %d starts stood down", rounds, collected, downs)
 }
 
+// startSimulated starts a daemon on a simulated rig and waits until it answers.
+func startSimulated(t *testing.T, state, runtime string) *running {
+	t.Helper()
+	p := &running{cmd: exec.Command("kerfwind", "run", "--simulate", "--json", "--speed", "20", "--state", state, "--runtime", runtime)}
+	out, err := p.cmd.StdoutPipe()
+	if err == nil {
+		err = p.cmd.Start()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.lines = bufio.NewScanner(out)
+	if err := awaitReady(runtime); err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// kill kills it, and reads what it printed before.
+func (p *running) kill(t *testing.T) {
+	t.Helper()
+	if err := p.cmd.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	p.killed = true
+	for p.next() {
+	}
+	_ = p.cmd.Wait() // killed
+}
+
+// TestKillLatched kills the daemon with SIGKILL while it is latched and gates are
+// set aside, three times, or two hundred with KERFWIND_LONG, often with a request on
+// its way. No latch and no aside that was there or was acknowledged is lost, and
+// none comes back that somebody has ended.
+func TestKillLatched(t *testing.T) {
+	if testing.Short() {
+		t.Skip("not in short mode")
+	}
+	t.Parallel() // it mostly waits
+	rounds := 3
+	if os.Getenv("KERFWIND_LONG") != "" {
+		rounds = 200
+	}
+	dir, err := os.MkdirTemp("", "kw") // a socket's path is short
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(dir); err != nil {
+			t.Error(err)
+		}
+	})
+	state, runtime := filepath.Join(dir, "state"), filepath.Join(dir, "run")
+	unreadable := func() {
+		t.Helper()
+		if err := errors.Join(os.MkdirAll(state, 0o700), os.WriteFile(filepath.Join(state, "latches.json"), nil, 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	unreadable() // so it is latched, and every gate is set aside
+	rnd := rand.New(rand.NewPCG(16, 16))
+	latched := true
+	var aside map[string]map[bool]bool // what may be stored of each gate; nil: each is aside
+	onWay, resets := 0, 0
+	for round := range rounds {
+		p := startSimulated(t, state, runtime)
+		st := statusNow(t, runtime)
+		if st.Latched != latched {
+			t.Fatalf("round %d: latched: %v, want %v", round, st.Latched, latched)
+		}
+		whole := aside == nil
+		now := map[string]map[bool]bool{}
+		var gates []string
+		for _, g := range st.Gates {
+			is := g.Why == "gate set aside"
+			if whole && !is || !whole && !aside[g.Name][is] {
+				t.Fatalf("round %d: gate %s set aside: %v", round, g.Name, is)
+			}
+			now[g.Name], gates = map[bool]bool{is: true}, append(gates, g.Name)
+		}
+		aside = now
+		for range rnd.IntN(4) {
+			g := gates[rnd.IntN(len(gates))]
+			if aside[g][true] {
+				askNow(t, runtime, control.AskReturn, g)
+			} else {
+				askNow(t, runtime, control.AskAside, g)
+			}
+			aside[g] = map[bool]bool{!aside[g][true]: true}
+		}
+		if rnd.IntN(8) == 0 && latched {
+			askNow(t, runtime, control.AskReset, "")
+			latched = false
+			resets++
+		}
+		for k := rnd.IntN(10); k > 0 && p.next(); k-- {
+		}
+		if rnd.IntN(2) == 0 { // on its way
+			g, kind := gates[rnd.IntN(len(gates))], control.AskAside
+			if aside[g][true] {
+				kind = control.AskReturn
+			}
+			asked := make(chan struct{})
+			go func() {
+				defer close(asked)
+				_, _ = socket.At(runtime).Ask(context.Background(), seam.Request{Kind: kind, Target: g}) // it may be killed before
+			}()
+			aside[g] = map[bool]bool{false: true, true: true}
+			onWay++
+			defer func() { <-asked }()
+		}
+		p.kill(t)
+		if !latched { // the kills are to be of a latched one
+			unreadable()
+			latched, aside = true, nil
+		}
+	}
+	t.Logf("%d kills, %d with a request on its way, %d after a reset: no latch and no aside lost", rounds, onWay, resets)
+}
+
 // statusNow is the status of a runtime folder's daemon.
 func statusNow(t *testing.T, runtime string) *socket.Status {
 	t.Helper()
@@ -157,9 +261,9 @@ func statusNow(t *testing.T, runtime string) *socket.Status {
 }
 
 // askNow asks the daemon of a runtime folder.
-func askNow(t *testing.T, runtime string, kind control.AskKind) {
+func askNow(t *testing.T, runtime string, kind control.AskKind, gate string) {
 	t.Helper()
-	if _, err := socket.At(runtime).Ask(t.Context(), seam.Request{Kind: kind}); err != nil {
+	if _, err := socket.At(runtime).Ask(t.Context(), seam.Request{Kind: kind, Target: gate}); err != nil {
 		t.Fatal(err)
 	}
 }

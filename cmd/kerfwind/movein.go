@@ -95,7 +95,7 @@ func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) (err error) {
 			}
 		}
 		uses := useFlags{rig: f.rig, state: f.state, runtime: f.runtime}
-		shop, open = uses.stored(), (&guide.Near{Runtime: f.runtime, How: realRig(), Down: func() bool { down, _ := daemon.StoodDown(o.State); return down }}).Through
+		shop, open = uses.stored(), (&guide.Near{Runtime: f.runtime, How: realRig(), Held: held(o.State)}).Through
 	} else if err != nil {
 		return err
 	}

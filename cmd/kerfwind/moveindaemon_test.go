@@ -176,7 +176,7 @@ func TestMoveInNear(t *testing.T) {
 		t.Fatal(err)
 	}
 	notice := func(err error) { t.Log(err) }
-	near := &guide.Near{Runtime: dir, How: how, Down: func() bool { return false }}
+	near := &guide.Near{Runtime: dir, How: how, Held: held(dir)}
 	g, bench, err := near.Through(t.Context(), seam.Refuses{}, guide.Options{State: dir, Rig: w.Rig, Before: movein.Before{File: "barn.toml", Text: old},
 		Today: func() string { return "today" }, Notice: notice})
 	if err != nil {

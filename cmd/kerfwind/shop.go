@@ -15,6 +15,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
+	"kerfwind/control"
 	"kerfwind/control/drive"
 )
 
@@ -110,6 +111,11 @@ func (h *hardwareFlags) open(out *console.Lines) (live *rig.Live, free func(), e
 	}
 	o := realRig()
 	o.Shop, o.StoodDown, o.Midway, o.Notice = s, down, true, out.Notice
+	var whys []string
+	o.Past.Kept, whys = daemon.Held(stateFolder(h.state), s)
+	for _, w := range whys {
+		out.Notice(errors.New(w))
+	}
 	o.Now = func() time.Duration { return time.Since(began) }
 	live, err = rig.Open(o)
 	if err != nil {
@@ -117,6 +123,15 @@ func (h *hardwareFlags) open(out *console.Lines) (live *rig.Live, free func(), e
 		return nil, nil, &exitError{exitHardware, err}
 	}
 	return live, free, nil
+}
+
+// held says what a state folder keeps for a shop.
+func held(folder string) func(*config.Shop) (bool, control.Kept) {
+	return func(s *config.Shop) (bool, control.Kept) {
+		down, _ := daemon.StoodDown(folder)
+		kept, _ := daemon.Held(folder, s)
+		return down, kept
+	}
 }
 
 // ended says that the outputs are inert, or why not.

@@ -72,6 +72,7 @@ type session struct {
 	place
 	revision uint64
 	live     *rig.Live
+	keeps    *keeping
 	now      func() time.Duration
 	speed    float64
 	parts    parts
@@ -87,16 +88,13 @@ type session struct {
 	memory *record.Memory // nil: the rig has no converter
 }
 
-// New prepares a daemon. A stored stand-down is in force from the start.
+// New prepares a daemon. A stored stand-down is in force from the start, and so are
+// stored latches.
 func New(o Options) *Daemon {
 	if o.Rig.Speed == 0 {
 		o.Rig.Speed = 1
 	}
-	down, why := StoodDown(o.State)
-	if down {
-		o.Say("stood down: " + why)
-	}
-	d := &Daemon{o: o, boot: rand.Text(), began: time.Now(), keep: newKeeper(o.State, down, o.Notice), reload: make(chan struct{}, 1), chores: make(chan func(), 8),
+	d := &Daemon{o: o, boot: rand.Text(), began: time.Now(), keep: newKeeper(o.State, o.Say, o.Notice), reload: make(chan struct{}, 1), chores: make(chan func(), 8),
 		parting: map[string]<-chan struct{}{}, news: make(chan struct{})}
 	d.owner = newOwner(taken{shop: &config.Shop{}})
 	d.lapse = time.AfterFunc(longest, d.lapsed)
@@ -228,7 +226,7 @@ func (d *Daemon) took(m move, s *session) {
 
 // open takes a shop up, the first or, at a reload, another. Every output is off.
 func (d *Daemon) open(t place, reload bool) (*session, error) {
-	s := &session{place: t, speed: d.o.Rig.Speed, done: make(chan struct{})}
+	s := &session{place: t, speed: d.o.Rig.Speed, done: make(chan struct{}), keeps: d.keep.of(t.shop)}
 	began := time.Now()
 	s.now = func() time.Duration { return time.Duration(float64(time.Since(began)) * s.speed) }
 	if d.o.Rig.Clock != nil {
@@ -237,8 +235,8 @@ func (d *Daemon) open(t place, reload bool) (*session, error) {
 	s.memory = remember(t.shop.Rig, d.o.Notice)
 	o := d.o.Rig
 	o.Shop, o.Now, o.Notice = t.shop, s.now, d.o.Notice
-	o.StoodDown, _ = d.keep.now()
 	o.Past = d.motor.past(t.shop.Collector.MinOff, s.speed)
+	o.StoodDown, o.Past.Kept = d.keep.held(t.shop)
 	o.Past.Powered = reload
 	o.Closed = d.closed(t.shop)
 	o.Frame = func(f *sensor.Frame) {
@@ -269,7 +267,7 @@ func (d *Daemon) serve(ctx context.Context, s *session) error {
 	d.pace()
 	d.mu.Unlock()
 	begin()
-	err := s.live.Run(ctx, d.keep, d.motor, &d.hub)
+	err := s.live.Run(ctx, s.keeps, d.motor, &d.hub)
 	d.mu.Lock()
 	d.current = nil
 	d.mu.Unlock()
@@ -376,6 +374,7 @@ func (d *Daemon) after(s *session, now time.Duration, source int) {
 		s.mains.Store(&seam.Mains{Hertz: hz, Measured: measured})
 		d.hear(s, now)
 		snap := s.live.Snapshot()
+		s.keeps.look(snap)
 		d.hub.snapshot(snap, now)
 		if closed := d.closed(s.shop); closed != snap.ShopClosed {
 			in := control.Input{Kind: control.ShopIs, State: uint8(control.ShopOpen)}

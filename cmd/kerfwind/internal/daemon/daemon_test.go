@@ -181,7 +181,7 @@ func (x *trial) ask(what, gate string) said { return x.askAt(seam.Console, what,
 // askAt is a request through a door.
 func (x *trial) askAt(at seam.Door, what, gate string, long time.Duration) (s said) {
 	r := seam.Request{ID: 4711, Target: gate, For: long}
-	for k := control.AskHold; k <= control.AskReset; k++ {
+	for k := control.AskHold; k <= control.AskReturn; k++ {
 		if k.String() == what {
 			r.Kind = k
 		}
@@ -380,7 +380,7 @@ func TestStandDownOnBadDisk(t *testing.T) {
 		if a := x.ask("lift", ""); !strings.Contains(a.Error, "a restart may not know") || x.Status().StoodDown {
 			t.Errorf("%+v", a)
 		}
-		if a := x.ask("stand-down", ""); !strings.Contains(a.Error, "it is in force") || !x.Status().StoodDown {
+		if a := x.ask("stand-down", ""); !strings.Contains(a.Error, "it has taken effect") || !x.Status().StoodDown {
 			t.Errorf("%+v", a)
 		}
 		if !x.heard("notice: the stand-down could not be kept") {

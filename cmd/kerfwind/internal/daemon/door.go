@@ -130,10 +130,8 @@ func (x door) Ask(ctx context.Context, r seam.Request) (seam.Answer, error) {
 		return a, seam.ErrNoShop
 	case r.Revision != 0 && r.Revision != s.revision:
 		return a, refused(0, errChanged.Why)
-	case r.Kind == control.AskLift && x.at == seam.Local:
-		return a, errors.New("a stand-down is lifted by its switch, or by root or the user of the daemon on this computer")
-	case r.Kind == control.AskReset && x.at == seam.Local:
-		return a, errors.New("a latch is reset by its switch, or by root or the user of the daemon on this computer")
+	case x.at == seam.Local && atShop[r.Kind] != "":
+		return a, errors.New(atShop[r.Kind] + ", or by root or the user of the daemon on this computer")
 	}
 	in := control.Input{Kind: control.Ask, State: uint8(r.Kind), Origin: x.at.Origin(), ID: control.NoID, For: r.For}
 	if r.Target != "" {
@@ -143,7 +141,11 @@ func (x door) Ask(ctx context.Context, r seam.Request) (seam.Answer, error) {
 		}
 	}
 	a.Note = s.remark(in)
-	in.Expires = s.now() + time.Duration(float64(tooLate)*s.speed)
+	switch r.Kind {
+	case control.AskStandDown, control.AskAside, control.AskRelease: // never too late
+	default:
+		in.Expires = s.now() + time.Duration(float64(tooLate)*s.speed)
+	}
 	reply := s.live.Request(in)
 	if reply == nil {
 		return a, errors.New("too many requests wait already: try again")
@@ -162,16 +164,25 @@ func (x door) Ask(ctx context.Context, r seam.Request) (seam.Answer, error) {
 	case <-limit.C:
 		return a, errors.New("the control loop does not answer")
 	}
-	if r.Kind != control.AskStandDown && r.Kind != control.AskLift {
+	switch r.Kind {
+	case control.AskStandDown, control.AskLift, control.AskReset, control.AskAside, control.AskReturn:
+	default:
 		return a, nil
 	}
 	_, change := x.d.keep.now()
 	wait, cancel := context.WithTimeout(ctx, onDiskWait)
 	defer cancel()
 	if err := x.d.keep.kept(wait, change); err != nil {
-		return a, fmt.Errorf("it is in force, but a restart may not know of it: %w", err)
+		return a, fmt.Errorf("it has taken effect, but a restart may not know of it: %w", err)
 	}
 	return a, nil
+}
+
+// atShop says who alone may ask for something on this computer.
+var atShop = map[control.AskKind]string{
+	control.AskLift:   "a stand-down is lifted by its switch",
+	control.AskReset:  "a latch is reset by its button",
+	control.AskReturn: "a gate is taken back by its own button",
 }
 
 // remark says where a request, if it is not refused, does less than is asked.
@@ -187,6 +198,10 @@ func (s *session) remark(in control.Input) string {
 		return "it was not stood down"
 	case kind == control.AskStandDown && snap.StoodDown:
 		return "it was stood down already"
+	case kind == control.AskAside && int(in.ID) < len(snap.Gates) && snap.Gates[in.ID].Aside:
+		return "it was set aside already"
+	case kind == control.AskReset && !snap.Latched():
+		return "nothing was latched"
 	}
 	return ""
 }

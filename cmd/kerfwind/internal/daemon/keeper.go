@@ -5,10 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"reflect"
 	"sync"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/state"
+	"kerfwind/config"
 	"kerfwind/control"
 )
 
@@ -28,14 +30,14 @@ func StoodDown(folder string) (down bool, why string) {
 	}
 }
 
-// Between two tries to write the file.
+// Between two tries to write the files.
 const (
 	firstTry = time.Second
 	lastTry  = time.Minute
 )
 
-// keeper keeps the stand-down in the state folder, whoever asked for it. The
-// disk may take its time; the loop never waits for it.
+// keeper keeps the stand-down and the latches in the state folder, whatever brought
+// them about. The disk may take its time; the loop never waits for it.
 type keeper struct {
 	folder string
 	notice func(error)
@@ -43,34 +45,102 @@ type keeper struct {
 
 	mu     sync.Mutex
 	down   bool          // as it is in the shop
-	wanted uint64        // changes of it so far
+	latch  *latches      // the same; nil: nothing is known to be kept
+	unread bool          // what was stored cannot be read
+	runs   bool          // a shop has run: what is kept is of this rig as it stands
+	wanted uint64        // changes so far
 	tried  uint64        // the newest that was tried to be written
 	err    error         // of that try
 	news   chan struct{} // closed when tried changes
 }
 
-func newKeeper(folder string, down bool, notice func(error)) *keeper {
-	return &keeper{folder: folder, notice: notice, poke: make(chan struct{}, 1), down: down, news: make(chan struct{})}
+// newKeeper reads what is stored.
+func newKeeper(folder string, say func(string), notice func(error)) *keeper {
+	k := &keeper{folder: folder, notice: notice, poke: make(chan struct{}, 1), news: make(chan struct{})}
+	var why string
+	if k.down, why = StoodDown(folder); k.down {
+		say("stood down: " + why)
+	}
+	var err error
+	if k.latch, err = readLatches(folder); err != nil {
+		k.unread = true
+		notice(err)
+	}
+	return k
 }
 
-// Observe notes that the stand-down began or ended.
-func (k *keeper) Observe(s *control.Snapshot, events []control.Event) {
-	for _, e := range events {
-		if e.Kind != control.StoodDown && e.Kind != control.StandDownLifted {
-			continue
-		}
-		k.mu.Lock()
-		k.down = e.Kind == control.StoodDown
-		k.wanted++
-		k.mu.Unlock()
-		select {
-		case k.poke <- struct{}{}:
-		default:
-		}
+// change notes what holds in the shop now.
+func (k *keeper) change(do func()) {
+	k.mu.Lock()
+	do()
+	k.wanted++
+	k.mu.Unlock()
+	select {
+	case k.poke <- struct{}{}:
+	default:
 	}
 }
 
-// now is what holds in the shop, and the number of changes so far.
+// held is what a shop that is taken up must hold on to.
+func (k *keeper) held(s *config.Shop) (down bool, kept control.Kept) {
+	k.mu.Lock()
+	down, latch, unread, runs := k.down, k.latch, k.unread, k.runs
+	k.mu.Unlock()
+	switch {
+	case unread:
+		return down, control.Unreadable
+	case latch == nil:
+		return down, kept
+	}
+	kept, why := latch.in(s, runs)
+	for _, w := range why {
+		k.notice(errors.New(w))
+	}
+	return down, kept
+}
+
+// of is an observer that keeps what a shop holds.
+func (k *keeper) of(s *config.Shop) *keeping { return &keeping{k: k, shop: s} }
+
+// keeping observes one shop for a keeper.
+type keeping struct {
+	k    *keeper
+	shop *config.Shop
+	seen bool
+	last control.Kept
+}
+
+// Observe notes that something is to be kept, or no longer.
+func (o *keeping) Observe(s *control.Snapshot, events []control.Event) {
+	for _, e := range events {
+		if e.Kind == control.StoodDown || e.Kind == control.StandDownLifted {
+			o.k.change(func() { o.k.down = e.Kind == control.StoodDown })
+		}
+	}
+	o.look(s)
+}
+
+// look notes what a snapshot says is to be kept.
+func (o *keeping) look(s *control.Snapshot) {
+	if o.seen && s.Kept == o.last {
+		return
+	}
+	first := !o.seen
+	o.seen, o.last = true, s.Kept
+	next := latchesOf(&s.Kept, o.shop)
+	if first {
+		o.k.mu.Lock()
+		same := !o.k.unread && reflect.DeepEqual(next, o.k.latch)
+		o.k.runs = true
+		o.k.mu.Unlock()
+		if same {
+			return
+		}
+	}
+	o.k.change(func() { o.k.latch, o.k.unread = next, false })
+}
+
+// now is whether the shop is stood down, and the number of changes so far.
 func (k *keeper) now() (down bool, change uint64) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -122,26 +192,18 @@ func (k *keeper) run(ctx context.Context) {
 	}
 }
 
-// write brings the newest change to the disk, if it is not there. It tells
+// write brings the newest change to the disk, if it is not there. It reports
 // whether all is written.
 func (k *keeper) write() bool {
 	k.mu.Lock()
-	down, change, before, done := k.down, k.wanted, k.err, k.tried == k.wanted && k.err == nil
+	down, latch, change, before, done := k.down, k.latch, k.wanted, k.err, k.tried == k.wanted && k.err == nil
 	k.mu.Unlock()
 	if done {
 		return true
 	}
-	var err error
-	if down {
-		err = state.Write(k.folder, standDown, []byte("# Nothing is commanded until this is lifted at the shop.\nformat = 1\n"))
-	} else {
-		err = state.Remove(k.folder, standDown)
-	}
-	if err != nil {
-		err = fmt.Errorf("the stand-down could not be kept for the next start: %w", err)
-		if before == nil {
-			k.notice(err)
-		}
+	err := errors.Join(k.writeDown(down), k.writeLatch(latch))
+	if err != nil && before == nil {
+		k.notice(err)
 	}
 	k.mu.Lock()
 	k.tried, k.err = change, err
@@ -149,4 +211,32 @@ func (k *keeper) write() bool {
 	k.news = make(chan struct{})
 	k.mu.Unlock()
 	return err == nil
+}
+
+// writeDown writes the stand-down.
+func (k *keeper) writeDown(down bool) (err error) {
+	if down {
+		err = state.Write(k.folder, standDown, []byte("# Nothing is commanded until this is lifted at the shop.\nformat = 1\n"))
+	} else {
+		err = state.Remove(k.folder, standDown)
+	}
+	if err != nil {
+		return fmt.Errorf("the stand-down could not be kept for the next start: %w", err)
+	}
+	return nil
+}
+
+// writeLatch writes latches and what is set aside. nil leaves what is stored.
+func (k *keeper) writeLatch(l *latches) error {
+	if l == nil {
+		return nil
+	}
+	text, err := l.encode()
+	if err == nil {
+		err = state.Write(k.folder, latchesFile, text)
+	}
+	if err != nil {
+		return fmt.Errorf("latches and gates that are set aside could not be kept for the next start: %w", err)
+	}
+	return nil
 }

@@ -21,8 +21,11 @@ type Near struct {
 	Runtime string // folder of the rig's lock
 	Rig     *config.Rig
 	How     rig.Options // hardware and sources, and the speed of a simulation
-	Down    func() bool // stood down
 	Notice  func(error)
+
+	// Held is what is stored for a shop: whether it is stood down, latched, and
+	// which gates are set aside.
+	Held func(*config.Shop) (down bool, kept control.Kept)
 
 	queue chan heard
 	reads sync.WaitGroup
@@ -99,7 +102,8 @@ func (n *Near) Begin(_ context.Context, bench []byte) error {
 	if o.Speed > 0 {
 		now = func() time.Duration { return time.Duration(float64(time.Since(began)) * o.Speed) }
 	}
-	o.Shop, o.StoodDown, o.Midway, o.Notice, o.Now = s, n.Down(), true, n.Notice, now
+	o.Shop, o.Midway, o.Notice, o.Now = s, true, n.Notice, now
+	o.StoodDown, o.Past.Kept = n.Held(s)
 	o.Reading = func(r sensor.Reading) { n.put(heard{reading: r}) }
 	live, err := rig.Open(o)
 	if err != nil {

@@ -31,7 +31,7 @@ type Shop interface {
 	Follow(context.Context, Want) (Stream, error)
 
 	// Ask carries a request out and returns once it has taken effect; a stand-down,
-	// or its end, would outlast a power cut by then. The error is a *Refused if the
+	// a reset, an aside, or the end of one, would outlast a power cut by then. The error is a *Refused if the
 	// request goes against what must hold. The answer carries the request's ID.
 	Ask(context.Context, Request) (Answer, error)
 
@@ -363,7 +363,7 @@ func Running(s *control.Snapshot) int {
 func (r *Request) Check() error {
 	gate := false
 	switch r.Kind {
-	case control.AskHold, control.AskRelease, control.AskTestOpen, control.AskTestShut:
+	case control.AskHold, control.AskRelease, control.AskTestOpen, control.AskTestShut, control.AskAside, control.AskReturn:
 		gate = true
 	case control.AskTestEnd, control.AskStandDown, control.AskLift, control.AskReset:
 	default:
@@ -373,7 +373,7 @@ func (r *Request) Check() error {
 	case r.For < 0:
 		return errors.New("\"for\" is not negative")
 	case gate != (r.Target != ""):
-		return fmt.Errorf("%q: a gate is wanted for hold, release, test-open and test-shut, and for nothing else", r.Kind)
+		return fmt.Errorf("%q: name a gate for hold, release, test-open, test-shut, aside and return, and for nothing else", r.Kind)
 	}
 	return nil
 }
