@@ -64,6 +64,13 @@ func lamps() Params {
 	return p
 }
 
+// driven is a barn in which every gate has a drive, so that every path can be shown shut.
+func driven() Params {
+	p := actShop()
+	p.Gates[3].Actuated, p.Gates[3].ShutSwitch = true, true
+	return p
+}
+
 // helped is a barn with helper gates and air for two branches.
 func helped() Params {
 	p := actShop()
@@ -192,8 +199,8 @@ func actStates() []actState {
 			b.shows(0, ShownBetween)
 			b.wait(time.Second)
 		}},
-		{"20-every-path-shut", actShop, func(b *stage) { b.cutting(0); b.shut(); b.wait(3 * time.Second) }},
-		{"21-nearly-shut", actShop, func(b *stage) { b.cutting(0); b.shut(); b.wait(500 * ms) }},
+		{"20-every-path-shut", driven, func(b *stage) { b.cutting(0); b.shut(); b.wait(3 * time.Second) }},
+		{"21-nearly-shut", driven, func(b *stage) { b.cutting(0); b.shut(); b.wait(500 * ms) }},
 		{"22-gate-not-shut", actShop, func(b *stage) {
 			b.cutting(0)
 			b.stuck[0] = true
@@ -417,7 +424,7 @@ func actStates() []actState {
 			b.run(1)
 			b.wait(4 * time.Second)
 		}},
-		{"86-third-shut", actShop, func(b *stage) {
+		{"86-third-shut", driven, func(b *stage) {
 			b.morning()
 			for range 2 {
 				b.run(0)

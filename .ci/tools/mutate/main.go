@@ -43,16 +43,19 @@ type target struct {
 	not   string // functions to leave alone: they talk to devices of the kernel, which .ci/vm tries
 	tests []string
 	flags []string // of the tests
+	// goal is how many of 100 must be found or listed while the list of survivors
+	// is not whole; 0: all.
+	goal int
 }
 
 // chance makes rapid draw the same each time and write no file.
 var chance = []string{"-rapid.seed=1", "-rapid.nofailfile"}
 
 var targets = []target{
-	{dir: "control", files: `.`, tests: []string{"control"}},
+	{dir: "control", files: `.`, tests: []string{"control"}, goal: 95},
 	{dir: "control/loop", files: `.`, tests: []string{"control/loop"}},
-	{dir: "control/drive", files: `^(build|contacts|drive|line|motor|params|pca9685|queue|servo|words)\.go$`, not: `^kernel\.refused$`, tests: []string{"control/drive"}},
-	{dir: "config", files: `^convert\.go$`, tests: []string{"config"}},
+	{dir: "control/drive", files: `^(build|contacts|drive|line|motor|params|pca9685|queue|servo|words)\.go$`, not: `^kernel\.refused$`, tests: []string{"control/drive"}, goal: 90},
+	{dir: "config", files: `^convert\.go$`, tests: []string{"config"}, goal: 90},
 	{dir: "cmd/kerfwind/internal/rig", files: `^(outputs|kinds|far|topics)\.go$`, not: `^(mcp|ads)$`, tests: []string{"cmd/kerfwind/internal/rig"}},
 }
 
@@ -216,7 +219,7 @@ func (t target) run(root, work string, known map[string]*entry, sample int, seed
 		}
 		fmt.Printf("%s  %s\n  in %s: %s\n  - %s\n  + %s\n  %s\n", m.name(), how, m.fn, m.text, squeeze(m.old), squeeze(m.new), m.key())
 	}
-	ok := len(lived) == 0
+	ok := 100*len(lived) <= (100-cmp.Or(t.goal, 100))*len(chosen)
 	for _, e := range sorted(mine) {
 		switch {
 		case !e.exists:
