@@ -28,7 +28,7 @@ func TestWholeControl(t *testing.T) {
 	}
 	want.Gates = []control.Gate{
 		{Name: "saw", Travel: second, OpenSwitch: true, ShutSwitch: true, Actuated: true, Downstream: []control.ID{2}, RunOn: 6 * second},
-		{Name: "hand gate", Travel: 400 * time.Millisecond, Actuated: true, RunOn: 7 * second},
+		{Name: "hand gate", Travel: 400 * time.Millisecond, Actuated: true, RunOn: 7 * second, Button: true},
 		{Name: "main", Travel: 2 * second, Actuated: true, RunOn: 6 * second},
 	}
 	want.Outlets = []control.Outlet{{Name: "cleaner", Follows: []control.ID{0, 2}, RunOn: 15 * time.Minute}}
@@ -37,6 +37,7 @@ func TestWholeControl(t *testing.T) {
 	want.Collector = control.Collector{Name: "collector", Confirm: 300 * time.Millisecond, Coast: 25 * second, Starts: 5, Window: time.Hour,
 		MinOn: 70 * second, MinOff: 100 * second, Feedback: control.ByCurrent, Within: 4 * second, Circuit: 0, Switch: true}
 	want.MaxOpen, want.RefuseRunning, want.CloseAtRest, want.BinBlocks, want.TopicMayStart = 3, true, true, true, true
+	want.ResetButton, want.Indicators = true, []control.Indicator{{Name: "dust lamp", Shows: control.AnyUncollected, Half: control.SlowHalf}}
 	want.UnknownHold, want.HoldLongest, want.PowerUp = 5*time.Minute, 20*time.Minute, 12*second
 	if d := cmp.Diff(want, got, cmpopts.EquateEmpty(), cmpopts.IgnoreFields(control.Params{}, "RunOn", "Helper", "Purge")); d != "" {
 		t.Error(d)

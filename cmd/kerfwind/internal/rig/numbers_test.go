@@ -255,7 +255,7 @@ func TestKindsWithoutDriver(t *testing.T) {
 			t.Errorf("%+v %+v %+v %+v", g, o, k, all)
 		}
 	}
-	if _, err := contactor(&config.Actuator{Name: "k0", Kind: config.OnTopic}); err == nil || !strings.Contains(err.Error(), `"k0": no driver switches a contactor by a topic`) {
+	if _, err := contactor(&config.Actuator{Name: "k0", Kind: config.OnTopic}); err == nil || !strings.Contains(err.Error(), `"k0": no driver switches that by a topic`) {
 		t.Errorf("a contactor on a topic: %v", err)
 	}
 	if _, err := outlet(&config.Actuator{Name: "s", Kind: config.Servo}); err == nil || !strings.Contains(err.Error(), `"s": no driver switches anything by a servo`) {
@@ -343,7 +343,7 @@ func TestWiringWithoutDriver(t *testing.T) {
 		{func(s *config.Shop) { s.Rig.Actuators[1].Kind = odd }, `actuator "g1": no driver moves a gate`},
 		{func(s *config.Shop) { s.Rig.Actuators[2].Kind = odd }, `actuator "k1": no driver switches anything`},
 		{func(s *config.Shop) { s.Rig.Contacts[1].Kind = odd }, `contact "saw": no driver reads`},
-		{func(s *config.Shop) { s.Rig.Actuators[0].Kind = config.OnTopic }, `actuator "k0": no driver switches a contactor`},
+		{func(s *config.Shop) { s.Rig.Actuators[0].Kind = config.OnTopic }, `actuator "k0": no driver switches that`},
 	} {
 		s := across(t, "k0")
 		c.spoil(s)
