@@ -442,7 +442,14 @@ func actStates() []actState {
 		{"87-uncollected", actShop, func(b *stage) { b.morning(); b.stuck[4] = true; b.run(0); b.run(1); b.wait(12 * time.Second) }},
 		{"88-lamps", lamps, func(b *stage) { b.cutting(0) }},
 		{"89-lamp-to-blink", lamps, func(b *stage) { b.morning(); b.answers[Command{Kind: IndicatorOff, ID: 1}] = Failed; b.stop(0, Open) }},
-		{"90-lost-before-confirm", actShop, func(b *stage) { b.morning(); b.shows(3, ShownOpen); b.run(2); b.wait(100 * ms); b.lost(2); b.wait(time.Second) }},
+		{"90-lost-before-confirm", actShop, func(b *stage) {
+			b.morning()
+			b.shows(3, ShownOpen)
+			b.run(2)
+			b.wait(100 * ms)
+			b.lost(2)
+			b.wait(time.Second)
+		}},
 	}
 }
 
