@@ -23,36 +23,8 @@ var ofGate = []string{"hold", "release", "aside", "return"}
 func newAsk() *cobra.Command {
 	var runtime, long string
 	cmd := &cobra.Command{
-		Use:   "ask hold GATE | release GATE | aside GATE | return GATE | stand-down | lift | reset",
-		Short: "Ask the running kerfwind to hold a gate or set it aside, to stand down, or to take up work again",
-		Long: `Ask passes a request to the kerfwind that runs on this computer:
-
-  hold GATE     hold a gate open and collect there for a while
-  release GATE  end that
-  aside GATE    set a gate aside before hands go into it: it does not move, makes
-                no path and starts no fan, also after a restart. A fan that runs
-                goes on: use the collector's disconnect first
-  return GATE   take it back. Nothing starts or moves by that; the next start of
-                a machine there opens it. Only root or the user that kerfwind runs
-                as may do it; the gate's own button does it too, if it has one
-  stand-down    switch everything off, and command nothing until it is lifted,
-                also after a restart
-  lift          lift the stand-down; starts nothing. Only root or the user that
-                kerfwind runs as may do it
-  reset         once you have removed the cause: lift what keeps the collector
-                off after a stop input or a fault. Every stop input must be
-                closed. It starts nothing and takes no gate back. Only root or
-                the user that kerfwind runs as may do it; the reset button does it
-                too, if there is one
-
-A stand-down is not a lockout: it cannot stop a machine, and it cannot open a
-contactor whose contacts are welded. Before hands go near a blade or a fan, use
-the disconnect.
-
-Exit code 1: refused, or no kerfwind runs.`,
-		Example: `  kerfwind ask --for 3min hold "floor sweep"
-  kerfwind ask aside planer
-  kerfwind ask stand-down`,
+		Use:       "ask hold GATE | release GATE | aside GATE | return GATE | stand-down | lift | reset",
+		Short:     "Ask the running kerfwind to hold a gate or set it aside, to stand down, or to take up work again",
 		ValidArgs: askable,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 || len(args) > 2 {

@@ -32,12 +32,7 @@ func newBackup() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "backup FILE",
 		Short: "Put rig, shops, learned levels and history into one file",
-		Long: `Backup writes one ZIP file with the rig, all shops, the learned levels and the
-whole history as of now, and says what is not there to be put into it. The
-daemon may run meanwhile. A stand-down is not part of it: it belongs to the
-shop, not to its papers. Nor are the page's passwords and its record of changes.`,
-		Example: `  kerfwind backup barn.zip`,
-		Args:    cobra.ExactArgs(1),
+		Args:  cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return f.backup(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr(), args[0])
 		},
@@ -51,11 +46,7 @@ func newRestore() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "restore FILE",
 		Short: "Bring back what backup has put into a file",
-		Long: `Restore checks a backup whole, and only then puts its files in place. What is
-there already is not touched without --force; with it, it is kept aside in a
-folder of its own. The daemon must not run.`,
-		Example: `  kerfwind restore barn.zip`,
-		Args:    cobra.ExactArgs(1),
+		Args:  cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return f.restore(cmd.Context(), cmd.OutOrStdout(), args[0])
 		},

@@ -19,15 +19,7 @@ func newCheck() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check --rig FILE [--shop FILE]",
 		Short: "Say in plain words what rig and shop files describe, or all that is wrong",
-		Long: `Check reads a rig file, and a shop file with it, and prints what they describe:
-how each machine is sensed, which gates it opens, how long the collector runs
-on, every default in force. With --state it looks at the shop that "kerfwind run"
-would take up with that folder: one that was chosen stands above --shop. It also
-takes in what was learned then, and says of each level whether it is as written,
-learned, or a default. Warnings tell what is doubtful and what this rig cannot
-know. If anything is wrong it prints every error with its line and a remedy, and
-ends with exit code 3.`,
-		Args: cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if rigPath == "" {
 				return &exitError{exitUsage, errors.New("check needs a rig file: --rig FILE")}

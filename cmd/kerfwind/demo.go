@@ -23,23 +23,7 @@ func newDemo() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "A morning in a guitar maker's barn; needs no files and no hardware",
-		Long: `Demo shows a morning in a guitar maker's barn with four machines, a floor sweep
-and one 2 hp collector. Everything in it is invented, and the program carries it.
-
-On a terminal it runs the whole daemon on a simulated rig, the morning again and
-again, until Ctrl-C: with the page for the phone, a broker with its topics, and
-its history, all in a temporary folder and for this computer alone. It prints
-where they are, and then what happens. --listen does so where there is no
-terminal, or shows the page to the network as well.
-
-With --once, and where the output is no terminal, it replays the recording of
-that morning once: machines overlap, a sensor comes unplugged, and a gate sticks.
-On a terminal the shop is shown live and faster than real then; elsewhere, and
-with --plain or --json, its timeline is printed.`,
-		Example: `  kerfwind demo
-  kerfwind demo --listen :8080
-  kerfwind demo --once --plain`,
-		Args: cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if speed < 0 || speed == 0 && cmd.Flags().Changed("speed") {
 				return &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0, e.g. 15", speed)}

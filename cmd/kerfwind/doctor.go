@@ -33,22 +33,8 @@ func newDoctor() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "doctor --rig FILE [--shop FILE]",
 		Short: "Look at the computer that the rig is plugged into, and say what to do",
-		Long: `Doctor looks at what kerfwind needs of its computer: SPI and I2C buses and who
-may open them, each GPIO line of the rig and who holds it, disk, memory, clock,
-watchdog, supply voltage, temperature, passwords and certificate of the page, and
-what the kernel does with outputs when a program dies; the broker, which must pass
-a message back to whom it came from; with a shop file also the way to those who
-are told of news. While no kerfwind runs it also reads each converter once and
-asks each servo chip for an answer. Nothing moves, and it may be run beside a
-kerfwind that runs.
-
-Each finding is ok, warn (something should be better) or bad (it will not run, or
-not safely), with what it means and what to do. Run it as the service's user,
-since root may open everything: sudo -u kerfwind kerfwind doctor
-
-Exit code 1 if anything is bad.`,
-		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return f.doctor(cmd) },
+		Args:  cobra.NoArgs,
+		RunE:  func(cmd *cobra.Command, _ []string) error { return f.doctor(cmd) },
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")

@@ -28,23 +28,8 @@ func newDucts() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "ducts --shop FILE [--rig FILE]",
 		Short: "Compute the air in the ducts, where chips settle, and the run-ons",
-		Long: `Ducts computes how much air moves at each hood with each machine alone and with
-those that run together, where chips settle, how long the last of them travel,
-and from that the run-on of each machine: the table that the daemon uses. It
-needs a shop file only, so it can plan a duct before anything is bought: gates,
-machines and collector may lack what a rig would give them. With a rig it warns
-of what does not fit.
-
-The shop's collector needs a fan curve, a plate or its power. Figures that the
-shop leaves out are guessed; each guess is named and its range carried through.
-
-` + ductview.WhatIfHelp,
-		Example: `  kerfwind ducts --shop shops/barn.toml
-  kerfwind ducts --shop shops/barn.toml --open "band saw,planer"
-  kerfwind ducts --shop shops/barn.toml --what-if "B1.diameter=5 in" --what-if "filter=loaded"
-  kerfwind ducts --shop shops/barn.toml --svg ducts.svg
-  kerfwind ducts fit --shop shops/barn.toml --measure "open=planer; at=T3; pressure=-6.1 inH2O"`,
-		Args: cobra.NoArgs,
+		Long:  ductview.WhatIfHelp,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return ducts(cmd.OutOrStdout(), &f)
 		},
@@ -71,16 +56,7 @@ func newDuctsFit() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "fit --shop FILE --measure MEASURE",
 		Short: "Adjust hose roughness or the fan's curve to measured pressures or velocities",
-		Long: `Fit adjusts one figure of the computed duct to what was measured in the shop:
-the roughness of all hoses, or the pressure of the fan. It says how well that
-fits and what to write in the shop file; it changes no file.
-
-A measure says which gates were open, where it was taken (the downstream end of
-a duct) and what was read: a static pressure from a tap in the wall, or the mean
-velocity over the section.`,
-		Example: `  kerfwind ducts fit --shop shops/barn.toml --measure "open=planer; at=T3; pressure=-6.1 inH2O"
-  kerfwind ducts fit --shop shops/barn.toml --adjust fan --measure "open=B1; at=B1; velocity=4800 ft/min"`,
-		Args: cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return ductsFit(cmd.OutOrStdout(), &f, adjust, measures)
 		},

@@ -18,21 +18,7 @@ func newHalt() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "halt --rig FILE",
 		Short: "Make every output of the rig inert: after kerfwind was killed",
-		Long: `Halt switches every relay of the rig off, stops every motor and ends all servo
-pulses. It needs neither the shop file nor a running kerfwind, goes on past what
-it cannot reach, and may be repeated. It is for the case that kerfwind was
-killed and could not do so itself (ExecStopPost= in the unit). It refuses while
-a kerfwind runs: stop that one, which does the same. With --force it does what
-it can all the same, for one that hangs: servo pulses end, but lines that the
-other one holds stay as they are until it is killed.
-
-Halt is not a disconnect: it cannot open a contactor whose contacts are welded.
-It speaks with no broker: an outlet that is told over a topic stays on until
-kerfwind starts again, which switches it off first. Give such a plug a time
-limit of its own.
-
-Exit code 4: some outputs could not be made inert, or a kerfwind runs.`,
-		Args: cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			r, err := config.LoadRig(rigPath)
 			if err != nil {

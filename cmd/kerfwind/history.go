@@ -41,21 +41,8 @@ func newHistory() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "history",
 		Short: "Hours, starts and longest run of each machine; list of runs",
-		Long: `History sums up what the machines and the collector did, by day, week (from
-Monday on), month or all in one, or lists single runs, newest first. It reads
-what the daemon records and may be used while it does.
-
-With --changes it lists what was changed or tried on the page instead: when, what,
-in which role and from which address, and what came of it, the newest first.
-
-Without --from the last periods are shown: 14 days, 8 weeks or 12 months.`,
-		Example: `  kerfwind history
-  kerfwind history --by month --svg hours.svg
-  kerfwind history --by day --from 2026-03-02 --to 2026-03-06 --csv
-  kerfwind history --runs --machine planer
-  kerfwind history --changes --from 2026-03-02`,
-		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return history(cmd.Context(), cmd.OutOrStdout(), &f) },
+		Args:  cobra.NoArgs,
+		RunE:  func(cmd *cobra.Command, _ []string) error { return history(cmd.Context(), cmd.OutOrStdout(), &f) },
 	}
 	stateFlag(cmd, &f.state)
 	fl := cmd.Flags()

@@ -33,18 +33,6 @@ func newJog() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "jog [flags] GATE|collector",
 		Short: "Move one gate, or run the collector, by hand",
-		Long: `Jog moves one gate of the shop open for a while and then to where it belongs at
-rest, or opens one path and runs the collector over it. It is a request
-like any other: it is refused while a machine runs, while something else moves,
-when stood down or after a stop input. While kerfwind runs it is the one that
-moves; else jog takes the rig itself. A start of the collector counts as a
-start, and the collector stops when its run-on and its shortest time on are
-over. Ctrl-C makes everything inert at once; where the running kerfwind moves, it
-ends what was asked for.
-
-Exit code 1: refused. Exit code 4: the hardware cannot be used.`,
-		Example: `  kerfwind jog --rig rig.toml --shop shops/barn.toml planer
-  kerfwind jog --rig rig.toml --shop shops/barn.toml --by planer --for 20s collector`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) != 1 {
 				return &exitError{exitUsage, errors.New("jog moves one thing: name a gate, or write collector")}

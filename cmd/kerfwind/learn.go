@@ -31,29 +31,7 @@ func newLearn() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "learn --rig FILE [--shop FILE] [--machine NAME]...",
 		Short: "Learn what each machine shows off and running, and propose its levels",
-		Long: `Learn leads through each machine: leave it off, switch it on, let it run, switch
-it off, and press Enter when the tool stands still. From that it works out the
-idle level and its noise, the running level, the inrush, and how long the tool
-coasts, and proposes start and stop levels with their margin in words.
-
-What was learned goes into the state folder, never into your files. A level that
-the shop file gives stands; else the learned one is in force; else the default.
-"kerfwind check --state DIR" shows which. Levels learned on another supply are
-doubtful and not used.
-
-While kerfwind runs, the samples come from it, and it takes the levels up once
-the shop is at rest. A machine that another computer of the shop senses can be
-learned only while it runs, here or on the page. Where standard input has ended, nobody can say when the tool
-stands still, and that is left out; and where nobody goes on for ten minutes,
-learn gives up.
-
-With --trace it learns from a recording. Without marks the steps are found as
-they come: idle, the first start, the stop. Marks are given by hand (--running,
---rest) or by a labels file.`,
-		Example: `  kerfwind learn --rig rig.toml --shop shops/barn.toml
-  kerfwind learn --rig rig.toml --shop shops/barn.toml --machine planer
-  kerfwind learn --rig rig.toml --shop shops/barn.toml --trace tuesday.flac --machine planer --running 12s-45s --rest 51s --state .`,
-		Args: cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, stop := untilEnded(cmd.Context())
 			defer stop()

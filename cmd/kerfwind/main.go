@@ -84,5 +84,6 @@ func newRoot() *cobra.Command {
 	root.AddCommand(newReplay(), newDemo(), newCheck(), newTrace(), newDucts(), newWiring())
 	root.AddCommand(newRun(), newStatus(), newUse(), newSwap(), newShops(), newSheet(), newRetire(), newAsk(), newJog(), newHalt(), newMoveIn(), newLearn(), newRecord(), newWatch())
 	root.AddCommand(newHistory(), newUpkeep(), newBackup(), newRestore(), newPassword(), newDoctor())
+	explain(root)
 	return root
 }

@@ -28,26 +28,7 @@ func newMoveIn() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "movein --rig FILE [--shop FILE]",
 		Short: "Match the rig to a new shop, question by question",
-		Long: `Movein leads through the matching of a rig to a new shop: its supply and circuits,
-which sensor is round which machine's conductor, which output moves which gate,
-levels, coast-downs and the duct. Then it looks for what is missing, works out
-the air, tries the new shop on a made recording, and puts it in force at rest.
-
-Answer with the number of an answer or with a text. Enter takes what stands
-behind "Enter =". b goes a step back and loses nothing. q leaves: the next
-movein goes on there, also after a restart.
-
-While it looks at sensors and gates, kerfwind serves no machine. Where kerfwind
-runs, it is the one that looks and moves; after q, and at its next start, it takes
-up the shop before.
-The new shop is a file of its own in the state folder; none is changed. --shop
-names the shop before, if it is not the one in force.
-
-A test move moves a gate with a person beside it: hands and tools away.
-
-Exit code 3: a file cannot be used. Exit code 4: the hardware cannot be used.`,
-		Example: `  kerfwind movein --rig rig.toml --shop shops/barn.toml`,
-		Args:    cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, stop := untilEnded(cmd.Context())
 			defer stop()

@@ -23,25 +23,8 @@ func newPassword() *cobra.Command {
 	var folder string
 	var remove bool
 	cmd := &cobra.Command{
-		Use:   "password [look | operate | setup]",
-		Short: "Set a password of the page",
-		Long: `Password asks for a password of the page, twice, and keeps what tells it from
-others in the state folder, not the password itself. There is one for each of
-what people may do on the page:
-
-  setup    everything; this is the one that is set without an argument
-  operate  hold gates, stand down, note that the bin was emptied
-  look     see it; without this one everybody whom the network lets there sees it
-
-Until one is set, the page can be looked at from this computer alone, and nothing
-can be changed there. Each change ends all that are signed in. A kerfwind that
-runs takes it up at once. What is not a terminal is read up to the end of its
-first line.
-
-Run it as the service's user or as root: sudo kerfwind password`,
-		Example: `  kerfwind password
-  kerfwind password operate
-  kerfwind password --remove look`,
+		Use:       "password [look | operate | setup]",
+		Short:     "Set a password of the page",
 		Args:      cobra.MatchAll(cobra.MaximumNArgs(1), cobra.OnlyValidArgs),
 		ValidArgs: []string{"look", "operate", "setup"},
 		RunE: func(cmd *cobra.Command, args []string) error {

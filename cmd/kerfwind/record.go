@@ -28,23 +28,6 @@ func newRecord() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "record --rig FILE RECORDING",
 		Short: "Record the currents of the rig, for replay",
-		Long: `Record writes what the converters deliver as a WAV or FLAC file, one channel of
-the file for one of the rig, raw counts: what "kerfwind replay" reads. With
-several converters the scans are those of the fastest, with the newest sample of
-the others in each. While kerfwind runs, the samples come from it.
-
-It ends with Ctrl-C, after --for, or when a --limit is reached; with --keep it
-goes on in a next file instead, and keeps that many of the newest. A file has
-its name only once it is complete. When the disk is nearly full the recording
-ends, whole, with exit code 1.
-
-A running kerfwind keeps the last five minutes in memory, or as much as fits
-4 MiB: two of 8 channels at 2 kHz. With --last they are written, and nothing
-of the rig is touched.`,
-		Example: `  kerfwind record --rig rig.toml tuesday.flac
-  kerfwind record --rig rig.toml --limit "1 h" --keep 24 day.flac
-  kerfwind record --rig rig.toml --for "90 s" planer.wav
-  kerfwind record --last "2 min" false-start.flac`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) != 1 {
 				return &exitError{exitUsage, errors.New("record needs one file to write, NAME.flac or NAME.wav")}

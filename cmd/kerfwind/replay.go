@@ -41,20 +41,6 @@ func newReplay() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "replay [flags] RECORDING...",
 		Short: "Show what the shop would have done with a recording of mains currents",
-		Long: `Replay puts recordings of mains currents (WAV, FLAC or CSV; "-" is standard
-input; several are laid end to end) through the code that also runs live, and
-prints what it would have done: which machine started when, which gate opened,
-when the collector ran and why it stopped. Gates and collector are simulated.
-
-A recording of raw counts needs the rig file that scales it. With --amps the
-values are amperes; with neither --rig nor --shop each channel is then a machine
-with a gate of its own, m0, m1, and so on.
-
-The time of a line is when the decision could have been acted on, from the
-start of the recording. Exit code 1 if --expect finds a difference.`,
-		Example: `  kerfwind replay --amps tuesday.wav
-  kerfwind replay --rig rig.toml --shop shops/barn.toml tuesday.flac
-  kerfwind replay --rig rig.toml --shop shops/barn.toml --expect tuesday.jsonl tuesday.flac`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return &exitError{exitUsage, errors.New("replay needs a recording: a WAV, FLAC or CSV file, or - for standard input")}

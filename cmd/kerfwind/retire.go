@@ -36,20 +36,8 @@ func newRetire() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "retire SHOP",
 		Short: "Give a shop up: print its sheet, put all into a backup, erase passwords and keys",
-		Long: `Retire is for the day on which a rig leaves a shop. It asks for the shop's name,
-then writes into the folder --to the sheet for whoever keeps the duct, as a page
-and as text, and a backup of rig, shops, learned levels and history. At last it
-erases the passwords and keys that lie in the state folder: those of the page, and
-those of a broker or certificate that the rig file places there. It lists what it
-erased, and what remains for the owner to erase by hand.
-
-The rig file with its calibration, the learned levels, the history and every shop
-file stay: the next move-in begins with them.
-
-It refuses while kerfwind runs this shop. Stop it first.`,
-		Example: `  kerfwind retire barn --to /media/stick`,
-		Args:    cobra.ExactArgs(1),
-		RunE:    func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
+		Args:  cobra.ExactArgs(1),
+		RunE:  func(cmd *cobra.Command, args []string) error { return f.run(cmd, args[0]) },
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")

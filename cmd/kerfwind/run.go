@@ -31,44 +31,8 @@ func newRun() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "run --rig FILE [--shop FILE]",
 		Short: "Run the shop: read currents, move gates, switch the collector",
-		Long: `Run reads the currents of the rig, moves its gates and switches its collector
-until it is told to stop (SIGTERM, Ctrl-C), and prints what happens. However it
-ends, it switches the collector off, stops every motion and ends servo pulses;
-gates stay where they stand. After a SIGKILL nothing can do that but "kerfwind
-halt".
-
-It runs the shop that was chosen last, at move-in or by "kerfwind use"; where none
-was, the one that --shop names; and without that, each channel as a machine and
-each gate actuator as a gate. It says at its start which one it is and why, and
-"kerfwind status" does. SIGHUP reads choice and files again: they come in force
-once the shop is at rest, and gates are homed then. A file that cannot be used
-changes nothing.
-
-A start budget counts also the starts before a reload and, while the power stays
-on, those before a restart of the program.
-
-While it runs, other commands speak with it over a socket in the runtime folder,
-readable by its user and group: see "kerfwind status". The history, metrics and
-notices may fail, and say so there; control goes on without them.
-
-A rig file with role = "node" makes this computer one of several: it senses and
-drives for the one that decides. It has no shop: the file that --shop names must
-not be there. Its rig file comes in force anew, after SIGHUP, once nothing is on or
-moves there and the shop is at rest; where a stop input is wired to it, with a
-restart only, which latches the collector off.
-
-With --simulate nothing is read and nothing is moved: the converters read a made
-recording again and again, the demo's morning or a script of your own (see
-"kerfwind trace make"), and gates and collector are simulated. What is kept and
-the socket are in the folder kerfwind-simulated of the temporary files then,
-unless --state and --runtime say otherwise.
-
-Exit code 3: a file cannot be used. Exit code 4: a line, chip or bus cannot be
-used, or another kerfwind has the rig.`,
-		Example: `  kerfwind run --rig /etc/kerfwind/rig.toml --shop /etc/kerfwind/shops/barn.toml
-  kerfwind run --simulate --state /tmp/barn --runtime /tmp/barn --speed 5`,
-		Args: cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error { return r.run(cmd) },
+		Args:  cobra.NoArgs,
+		RunE:  func(cmd *cobra.Command, _ []string) error { return r.run(cmd) },
 	}
 	r.add(cmd)
 	fl := cmd.Flags()

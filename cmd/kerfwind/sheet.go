@@ -17,15 +17,7 @@ func newSheet() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "sheet [--html FILE]",
 		Short: "Print the sheet for the cabinet's door: which wire is what in this shop",
-		Long: `Sheet prints one page for the door of the cabinet: each machine with its sensor,
-gates, circuit, breaker and run-on, each gate with its wire and end switches, the
-collector, outlets and stops, in the shop's units. It prints text; with --html it
-writes a page for paper instead. It is of the shop in force unless --shop names
-another. --ducts adds the ducts.
-
-How the rig itself is wired says "kerfwind wiring".`,
-		Example: "  kerfwind sheet --html cabinet.html",
-		Args:    cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			s, err := f.load(cmd)
 			if err != nil {

@@ -80,14 +80,8 @@ func newShops() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "shops",
 		Short: "List the shop files that are kept, and what is different in each",
-		Long: `Shops lists the shop files that kerfwind made, the newest first, then the owner's
-beside the rig file: which is in force and why, when and how each was made, and
-what is different in it from the one that it came from.
-
-Going back to one is "kerfwind use NAME".`,
-		Example: "  kerfwind shops\n  kerfwind shops diff barn barn.1",
-		Args:    cobra.NoArgs,
-		RunE:    func(cmd *cobra.Command, _ []string) error { return f.shops(cmd) },
+		Args:  cobra.NoArgs,
+		RunE:  func(cmd *cobra.Command, _ []string) error { return f.shops(cmd) },
 	}
 	diff := &cobra.Command{
 		Use:   "diff SHOP SHOP",

@@ -18,17 +18,7 @@ func newStatus() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "status",
 		Short: "Say what the running kerfwind does, and why",
-		Long: `Status asks the kerfwind that runs on this computer for its state and prints it:
-machines, gates, collector, faults, and how its history, metrics and notices
-fare. On a node it says who decides, how old the last order is, and what the node
-senses and drives.
-
-With --idle it prints nothing and ends with exit code 0 if no machine runs, also
-where no kerfwind does; with 1 if one runs. It is for scripts that would restart
-the service.
-
-Exit code 1: no kerfwind runs.`,
-		Args: cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			st, err := statusOf(cmd.Context(), rig.Folder(runtime))
 			switch {

@@ -19,17 +19,10 @@ func newSwap() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "swap",
 		Short: "Exchange two gates, two sensors, or the gate of a machine",
-		Long: `Swap corrects a shop in which two things are the other way round, or puts down
-that a machine was moved. It says first what changes, and asks. Then it writes a
-new shop file into the state folder and chooses it, as "kerfwind use" does; no
-file is changed. The running kerfwind takes it up at rest and homes the gates
-then: hands and tools away.
-
-Going back is "kerfwind use" with the shop before; swap names it at the end.`,
 	}
 	var f swapFlags
-	one := func(use, short, long, example string, run func([]string) shopfiles.Swap) *cobra.Command {
-		c := &cobra.Command{Use: use, Short: short, Long: long, Example: example, Args: cobra.ExactArgs(2)}
+	one := func(use, short string, run func([]string) shopfiles.Swap) *cobra.Command {
+		c := &cobra.Command{Use: use, Short: short, Args: cobra.ExactArgs(2)}
 		c.RunE = func(cmd *cobra.Command, args []string) error { return f.run(cmd, run(args)) }
 		f.add(c)
 		c.Flags().BoolVar(&f.yes, "yes", false, "do not ask")
@@ -38,10 +31,6 @@ Going back is "kerfwind use" with the shop before; swap names it at the end.`,
 		return c
 	}
 	gates := one("gates GATE GATE", "Exchange what moves two gates",
-		`Gates exchanges the outputs of two gates, with travel, direction and end switches.
-Names, ducts and buttons stay. With --switches-stay the end switches stay too:
-then only the two plugs were mixed up.`,
-		`  kerfwind swap gates planer "drum sander"`,
 		func(a []string) shopfiles.Swap {
 			s := shopfiles.Swap{Kind: shopfiles.Gates, A: a[0], B: a[1]}
 			if f.switchesStay {
@@ -51,16 +40,8 @@ then only the two plugs were mixed up.`,
 		})
 	gates.Flags().BoolVar(&f.switchesStay, "switches-stay", false, "the end switches stay where they are")
 	sensors := one("sensors MACHINE MACHINE", "Exchange what tells that two machines run",
-		`Sensors exchanges the transformers, contacts or topics of two machines. One of
-them may be collector. Levels in the file stay with their machine. What was
-learned belongs to machine and sensor together: it holds again if the machine was
-learned on that sensor before, and is not used otherwise.`,
-		`  kerfwind swap sensors planer "band saw"`,
 		func(a []string) shopfiles.Swap { return shopfiles.Swap{Kind: shopfiles.Sensors, A: a[0], B: a[1]} })
 	place := one("gate-of MACHINE GATE", "Put a machine to another gate",
-		`Gate-of says that a machine stands at another gate's branch. The machine that
-stood there comes to the first one's place. Run-ons follow the duct.`,
-		`  kerfwind swap gate-of planer "floor sweep"`,
 		func(a []string) shopfiles.Swap { return shopfiles.Swap{Kind: shopfiles.GateOf, A: a[0], B: a[1]} })
 	cmd.AddCommand(gates, sensors, place)
 	return cmd

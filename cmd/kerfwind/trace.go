@@ -32,9 +32,7 @@ func newTraceInfo() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "info FILE...",
 		Short: "Say what recordings hold",
-		Long: "Say what recordings hold: format, channels, rate and length. The length of a CSV file\n" +
-			"and of one written to a pipe is found by reading it to its end, as all faults are: --count.",
-		Args: cobra.MinimumNArgs(1),
+		Args:  cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var errs []error
 			for _, name := range args {
@@ -57,26 +55,7 @@ func newTraceMake() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "make SCRIPT -o FILE",
 		Short: "Make a recording of shop machines from a script",
-		Long: `Make a recording of shop machines from a script: a text file of lines such as
-
-  length 5m
-  rate 1 kHz
-  mains 60 Hz
-  converter 12 bits, 3.3 V
-  channel c0: 30 A : 1 V, noise 1.5 counts
-  machine "band saw" on c0: induction motor, 2 hp, 240 V
-  at 10s "band saw" runs 45s
-  at 15s "band saw" cuts 20s at 70 %
-
-Kinds of machine: induction motor, rotary converter, universal motor, vacuum,
-inverter, heater, charger, standby; options: hp, W, V, full load, idle, inrush,
-run-up, soft start, speed, half-wave, three-phase. On a channel: spike, unplugged,
-floating, no signal, frozen; for all: gap. testdata/demo/morning.txt is a longer
-example.
-
-What happens when is written beside the recording, to FILE with the ending
-.labels.csv, or where --labels says.`,
-		Args: cobra.ExactArgs(1),
+		Args:  cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			text, err := os.Open(args[0])
 			if err != nil {

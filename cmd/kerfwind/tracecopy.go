@@ -15,15 +15,7 @@ func newTraceConvert() *cobra.Command {
 	return copies(&cobra.Command{
 		Use:   "convert FILE -o FILE",
 		Short: "Convert a recording to WAV, FLAC or CSV",
-		Long: `Convert a recording to WAV (16- and 24-bit integers, 32-bit floats; RF64 beyond
-4 GiB), FLAC (16 and 24 bits, at most 8 channels) or CSV. "-" is standard input
-or output.
-
-Integers hold the converter's counts and CSV holds amperes, so between them
---count-is says how many amperes a count is. Floats and CSV keep every sample as
-a 32-bit float exactly; integers round to the nearest count, and a sample that
-does not fit is an error.`,
-		Args: cobra.ExactArgs(1),
+		Args:  cobra.ExactArgs(1),
 	})
 }
 
@@ -34,10 +26,7 @@ func newTraceCut() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "cut FILE -o FILE --from TIME --to TIME",
 		Short: "Cut a stretch out of a recording",
-		Long: `Cut a stretch out of a recording: the scans from --from up to, not including, --to,
-counted from its start and written 90s, 1m30s or 300ms. With --truncated and no
-times it mends a recording that was cut short: the whole scans that are there.`,
-		Args: cobra.ExactArgs(1),
+		Args:  cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !cmd.Flags().Changed("to") {
 				to = -1
@@ -64,7 +53,6 @@ func newTraceJoin() *cobra.Command {
 	return copies(&cobra.Command{
 		Use:   "join FILE... -o FILE",
 		Short: "Lay recordings end to end",
-		Long:  "Lay recordings end to end. They must agree in channels, rate and unit.",
 		Args:  cobra.MinimumNArgs(1),
 	})
 }

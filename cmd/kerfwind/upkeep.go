@@ -20,19 +20,7 @@ func newUpkeep() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "upkeep",
 		Short: "Bin, filter, gates and knives: what is due, what was seen to",
-		Long: `Upkeep tells how full the bin is, how long the filter has worked, how often the
-gates have moved, how many starts the collector has made, and what is due. It
-learns from the emptyings how many machine hours fill the bin.
-
-"reset" says that somebody has seen to an item; "undo" takes that back. Nothing
-is deleted. "every" sets after how much an item is due, or adds one that counts
-the hours of a machine: knives, a belt, a drum's paper.`,
-		Example: `  kerfwind upkeep
-  kerfwind upkeep reset bin
-  kerfwind upkeep undo
-  kerfwind upkeep every filter "40 h"
-  kerfwind upkeep every "planer knives" "25 h" --machine planer`,
-		Args: cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return showUpkeep(cmd.Context(), cmd.OutOrStdout(), state, asJSON)
 		},

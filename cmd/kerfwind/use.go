@@ -31,22 +31,7 @@ func newUse() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "use [SHOP]",
 		Short: "Choose the shop that kerfwind runs, or list those there are",
-		Long: `Use chooses the shop that the rig works in, for now and for later starts. SHOP is
-a file, or the name of one in the folder shops of the state folder or beside the
-rig file. The running kerfwind takes it up once the shop is at rest, and homes
-the gates then; if the new shop's hardware cannot be opened, the old one stays.
-Where none runs, the next one takes it.
-
-A shop that is chosen stands above the --shop of "kerfwind run". --default ends
-that. Without an argument, use lists the shops that it finds and marks the one
-that was chosen.
-
-Only root and the user that kerfwind runs as may choose.
-
-Exit code 1: refused. Exit code 3: a file cannot be used; nothing is changed.`,
-		Example: `  kerfwind use shed.2
-  kerfwind use --default`,
-		Args: cobra.MaximumNArgs(1),
+		Args:  cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			switch {
 			case len(args) == 1 && f.back:

@@ -25,16 +25,7 @@ func newWatch() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "watch --rig FILE [--shop FILE]",
 		Short: "Show each current sensor: amperes, noise, levels, health, frequency",
-		Long: `Watch shows what each channel of the rig reads: the current, the noise while
-nothing runs, start and stop level, where the converter rests, and what is wrong
-with a sensor and what to do about it. It moves nothing. On a terminal the view
-is drawn anew in place; elsewhere it prints lines. While kerfwind runs, the
-samples come from it.
-
-With --trace it watches a recording instead of the rig.`,
-		Example: `  kerfwind watch --rig rig.toml --shop shops/barn.toml
-  kerfwind watch --rig rig.toml --trace tuesday.flac --speed 10`,
-		Args: cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, stop := untilEnded(cmd.Context())
 			defer stop()

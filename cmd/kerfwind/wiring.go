@@ -16,14 +16,7 @@ func newWiring() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "wiring --rig FILE [--shop FILE] [--html FILE]",
 		Short: "Print the sheet to wire a rig by: parts, pins, resistors, boot settings, bring-up",
-		Long: `Wiring makes a sheet from the rig file: the parts, every pin, burden and bias
-computed, the resistors that hold outputs off, fuse and supply, boot settings,
-and a bring-up list with the reading to expect at each step. With a shop file it
-also says round which machine's conductor each transformer goes. It prints text;
-with --html it writes a page for paper instead.`,
-		Example: `  kerfwind wiring --rig rig.toml --shop shops/barn.toml
-  kerfwind wiring --rig rig.toml --html wiring.html`,
-		Args: cobra.NoArgs,
+		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if rigPath == "" {
 				return &exitError{exitUsage, errors.New("wiring needs a rig file: --rig FILE")}
