@@ -26,7 +26,12 @@ const (
 	heardLeast  = 1.0 / 16 // of the most that is possible: what is heard may be in part undone by a standby load
 
 	lastingShare = 0.6 // of the start level that a half carries in which the machine runs
-	keptHalves   = 4
+	keptHalves   = 8
+	lastsOver    = 4    // halves in which a start must have shown
+	levelShare   = 0.95 // of the start level carries the half that decides
+
+	proveFor  = 24 // values after a start
+	proveLast = 8  // of which one of the last must reach the start level, or it was none
 
 	levelUp   = 1.25 // step up of the level of active samples above a standby load
 	levelMost = 4    // times the lowest
@@ -107,6 +112,7 @@ type channel struct {
 	ear             *channel      // the neighbour last listened to
 	listened        int           // how often
 	share           float64       // the share of its current that shows here
+	earMost         float64       // with so much of it, A
 	loud            int           // values until crosstalk no longer makes active samples
 	mid             float64       // the resting point, raw; valid while centred
 	centred         bool          // there is a resting point
@@ -122,6 +128,7 @@ type channel struct {
 	halves          [keptHalves]kept
 
 	// Towards a stop; valid while run.
+	unproved       int           // values until the start level must have been reached again
 	below          time.Duration // the first value below stop; never = not below
 	holdLo, holdHi float64       // the resting point since, in the later half of the hold, raw
 	holdSum, holdN float64       // the values there, A, and how many
@@ -248,11 +255,12 @@ func (c *channel) roll() {
 	c.bad, c.carryBad = c.carryBad, false
 }
 
-// mark notes active samples from the instant a to the instant b. A cycle
-// without any ends an episode.
+// mark notes active samples from the instant a to the instant b. Four fifths of a
+// cycle without any end an episode: a half-wave load rests for less. Two spikes
+// closer than that are its first two pulses, for all that they tell.
 func (c *channel) mark(a, b, cycle time.Duration, half uint64) {
 	c.marked = true
-	if !c.active || a-c.act2 > cycle {
+	if !c.active || a-c.act2 > cycle*4/5 {
 		c.active, c.act1, c.actHalf = true, a, half
 	}
 	c.act2 = max(c.act2, b)

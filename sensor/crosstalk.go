@@ -15,6 +15,8 @@ const (
 	firstOpen   = 60   // halves in which that figure still follows, so that a start within the inrush comes out as it falls
 	varied      = 0.02 // spread of the neighbour's current, as a share of its power, which tells crosstalk from a steady current of the channel's own
 	steadyShare = 0.15 // of the current, by which it changes at most from half to half
+	movedLeast  = 0.02 // a clamp that was moved may show so much,
+	movedUp     = 1.25 // or so many times what it did
 	shareSlack  = 1.1  // times the most that is possible: no crosstalk is more
 	hearFor     = 128  // halves of a loud current that are heard in any case
 )
@@ -271,7 +273,7 @@ func (d *Detector) doubtful() bool {
 		if c == d.hearing.with || c.fault != 0 {
 			continue
 		}
-		if !c.run && c.amps >= c.rest || c.run && c.below != never {
+		if !c.run && c.amps >= c.rest || c.run && (c.below != never || c.unproved > 0) {
 			return true
 		}
 	}
@@ -369,6 +371,13 @@ func (y *cycle) uncertain(share vector) float64 {
 	return float64((knownLeft + float64(off*share.size())) * y.amps)
 }
 
+// margin is how much more than the start level a start needs, so many times as sure:
+// what may be wrong with the share counts beyond half the level.
+func (c *channel) margin(y *cycle, share vector, times float64) float64 {
+	left := float64(knownLeft * y.amps)
+	return float64(times*left) + max(0, float64(times*(y.uncertain(share)-left))-c.start/2)
+}
+
 // hearIdle learns how much of the loudest neighbour's current the channel shows
 // while it is idle. It counts when that neighbour is no longer loud and nothing
 // has started in between: a start that hides in the crosstalk of an inrush
@@ -428,10 +437,12 @@ func (c *channel) own(g *half) (amps, extra float64) {
 	switch {
 	case y.amps <= f.most() && (c.run || y.amps <= float64(knownUp*t.agreed)):
 		share := f.share()
-		amps, extra = c.without(y, z, share), y.uncertain(share)
-	case !c.run && t.with == g.loudest && t.halves >= firstFrom && t.first().size() <= float64(shareSlack*g.crosstalk):
+		amps, extra = c.without(y, z, share), c.margin(y, share, 1)
+	case t.with == g.loudest && t.halves >= firstFrom && t.first().size() <= float64(shareSlack*g.crosstalk):
 		share := t.first()
-		amps, extra = c.without(y, z, share), float64(firstLeft*y.uncertain(share))
+		amps, extra = c.without(y, z, share), c.margin(y, share, firstLeft)
+	case f.square > 0:
+		return c.amps, min(most, float64(max(movedLeast, float64(movedUp*f.share().size()))*g.most))
 	default:
 		return c.amps, most
 	}

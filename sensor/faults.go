@@ -216,7 +216,7 @@ func (c *channel) symptom(g *half) (h Health, hold time.Duration) {
 
 // jump notes that the resting point is away, and that it is back.
 func (c *channel) jump(g *half) {
-	away := c.based && math.Abs(c.mean-c.base) > float64(2*flapShare*c.half)
+	away := c.based && c.amps <= c.clipFrom && math.Abs(c.mean-c.base) > float64(2*flapShare*c.half)
 	switch {
 	case away && !c.away:
 		c.awayAt = g.at
@@ -327,7 +327,7 @@ func (c *channel) lost(g *half) Health {
 		return c.suspect
 	case c.holdHi-c.holdLo > float64(2*lostShare*c.half):
 		return Drifting
-	case c.between(g, c.holdSum/c.holdN):
+	case c.offMost > 0 && c.holdSum/c.holdN > max(c.offMost, float64(usualDrop*c.atRest)):
 		if c.noiseLike() {
 			return Noisy
 		}

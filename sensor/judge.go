@@ -31,7 +31,7 @@ func (c *channel) judge(g *half) {
 	}
 	c.calm = c.fault == 0 && c.suspect == 0 && c.wanders == 0 && c.moves == 0 && !c.away && c.good == recoverValues && !c.looking
 	if c.run {
-		c.calm = c.calm && c.below == never
+		c.calm = c.calm && c.below == never && c.unproved == 0
 		c.calmLo, c.calmHi = c.stop, c.scale*c.half/2 // below this inspect cannot find clipping
 	} else {
 		c.calm = c.calm && c.recent == 0 && c.loud == 0 && c.quiet == sureValues && !c.noise.on
@@ -75,9 +75,10 @@ func (c *channel) towardsStart(g *half) {
 	switch {
 	case c.above >= sureValues && c.noiseLike():
 		c.above = sureValues // it waits for the verdict on noise
-	case c.recent > 0 && c.loud == 0 && fresh && v >= c.start/2 && c.lasts(g, peaks) && !c.noiseLike():
+	case c.recent > 0 && c.loud == 0 && fresh && v >= c.start && c.lasts(g, peaks) && !c.noiseLike():
 		c.setRunning(c.act1)
 		return
+	case c.above >= sureValues && (g.heard == nil || g.loudest == c) && !c.goesOn(g): // spikes; crosstalk may hide what the halves carry
 	case c.above >= sureValues && fresh:
 		c.setRunning(c.act1)
 		return
@@ -129,14 +130,26 @@ func (c *channel) carried(g *half, before uint64) float64 {
 // must carry current, which excludes all that is shorter than a cycle.
 func (c *channel) lasts(g *half, extra float64) bool {
 	need := float64(lastingShare*c.start) + extra
-	if c.act2-c.act1 < g.cycle || c.carried(g, 0) < need {
-		return false
+	if c.act2-c.act1 < g.cycle || c.carried(g, 0) < max(need, float64(levelShare*c.start)) {
+		return false // the inrush of a load below the level may be all there was
 	}
 	age := g.index - c.actHalf
+	if age > lastsOver {
+		return false
+	}
 	if extra > float64(heardFrom*c.start) {
 		return age >= 3 && c.carried(g, 3) >= need
 	}
-	return age >= 2 && c.carried(g, age) >= need || age >= 3 && c.carried(g, age-1) >= need
+	return age >= 2 && age < lastsOver && c.carried(g, age) >= need || age >= 3 && c.carried(g, age-1) >= need
+}
+
+// goesOn reports whether every second half carries current, this one among them,
+// and those between all do or none.
+// Two spikes a few halves apart can bring as many values above the level as a run.
+func (c *channel) goesOn(g *half) bool {
+	need := float64(lastingShare * c.start)
+	every := c.carried(g, 0) >= need && c.carried(g, 2) >= need && c.carried(g, 4) >= need
+	return every && (c.carried(g, 1) >= need) == (c.carried(g, 3) >= need)
 }
 
 // heard is the current of this value that may be another channel's.
@@ -145,7 +158,7 @@ func (c *channel) heard(g *half) float64 {
 		return float64(g.crosstalk * g.second)
 	}
 	share := g.crosstalk
-	if c.ear == g.loudest && c.listened >= listenFor {
+	if c.ear == g.loudest && c.listened >= listenFor && g.most <= float64(knownUp*c.earMost) {
 		share = min(share, max(float64(heardMargin*c.share), float64(heardLeast*share)))
 	}
 	return float64(share * g.most)
@@ -160,9 +173,10 @@ func (c *channel) listen(g *half) {
 		return
 	}
 	if c.ear != g.loudest {
-		c.ear, c.listened, c.share = g.loudest, 0, 0
+		c.ear, c.listened, c.share, c.earMost = g.loudest, 0, 0, 0
 	}
 	c.listened = min(c.listened+1, listenFor)
+	c.earMost = max(g.most, float64(0.9*c.earMost))
 	c.share = max(c.amps/g.most, float64(0.9*c.share))
 }
 
@@ -188,6 +202,14 @@ func (c *channel) steady(amps float64) float64 {
 // a cycle.
 func (c *channel) towardsStop(g *half) {
 	own, extra := c.own(g)
+	if c.unproved > 0 {
+		if c.unproved--; own >= c.start && c.unproved < proveLast {
+			c.unproved = 0
+		} else if c.unproved == 0 && own >= c.stop {
+			c.setIdle(g.at) // an inrush that reached the level, of a load that does not
+			return
+		}
+	}
 	if c.below == never {
 		gone := float64(usualDrop*(own+extra)) < c.usual || c.dropped() > float64(suddenDrop*c.usual)
 		if own >= c.stop && (own >= c.stop+extra || !gone) {
@@ -212,7 +234,7 @@ func (c *channel) towardsStop(g *half) {
 	c.above = 0
 	if g.at-c.below >= c.hold/2 {
 		c.holdLo, c.holdHi = min(c.holdLo, c.mean), max(c.holdHi, c.mean)
-		c.holdSum, c.holdN = c.holdSum+own, c.holdN+1
+		c.holdSum, c.holdN = c.holdSum+max(0, own-extra), c.holdN+1
 	}
 	if g.at-c.below < c.hold {
 		return
@@ -262,6 +284,7 @@ func (c *channel) recover(g *half) {
 		c.good = recoverValues
 		if c.above > 0 && c.bothHalves(g) {
 			c.setRunning(first)
+			c.unproved = 0
 		} else {
 			c.setIdle(first)
 			c.towardsStart(g)
@@ -270,6 +293,7 @@ func (c *channel) recover(g *half) {
 		c.health = Starting
 	case c.run && c.amps >= c.stop || c.above >= sureValues:
 		c.setRunning(first)
+		c.unproved = 0
 	default:
 		c.setIdle(first)
 	}
@@ -290,6 +314,7 @@ func (c *channel) setRunning(onset time.Duration) {
 	c.verdict, c.health, c.onset = Running, Healthy, onset
 	c.usual = c.amps
 	c.session.void = true
+	c.unproved = proveFor
 	c.watch = noiseWatch
 	c.below = never
 	c.forgetStart()
