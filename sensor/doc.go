@@ -33,14 +33,20 @@
 // another channel of the source is so loud that its crosstalk may make active
 // samples, only the five values count, and they must rise above the crosstalk.
 //
-// The most crosstalk that is possible would hide weak starts for as long as a
-// neighbour's inrush lasts. So while one is loud, the fundamental of each channel
-// is fitted too. It tells how much of that neighbour's current an idle channel
-// shows, and with which sign. From the next time on that is taken off, and an
-// eighth of the most stays as an allowance. It holds for this neighbour only, for
-// no much heavier current than was heard, and for a start only once the channel
-// has agreed with it since the neighbour became loud. Otherwise the allowance is
-// full, and a weak start is found when the inrush has fallen.
+// The most crosstalk that is possible, 8 %, would hide weak starts for as long as
+// a neighbour runs. So in the first second of a loud current, and later where a
+// channel shows something, the fundamental of each channel is fitted too. It tells
+// how much of that neighbour's current the channel shows, as a share with its
+// phase, and that is taken off. While the neighbour's current changes, a current
+// of the channel's own is what does not change with it. A share that has been
+// found while the channel was idle is kept, see [Detector.Shares]; it holds for
+// this neighbour only, for no much heavier current than was heard, and for a start
+// only once the channel has agreed with it since the neighbour became loud. Until
+// then, an eighth of a second at least, a current that a share of 8 % would explain
+// starts nothing.
+//
+// A start must reach the level and not only its inrush: where a load falls back
+// below the level within a fifth of a second, it was no run.
 //
 // With learned idle figures, levels may lie within the noise. Then a
 // sequential test adds up the evidence of the values, and one setting, the mean

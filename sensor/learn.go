@@ -19,6 +19,7 @@ const (
 	madSigma    = 1.4826  // of a normal distribution, standard deviation over median deviation
 	idleSigmas  = 6       // noise alone stays below that for hours
 	overIdle    = 1.2     // a running machine shows at least so much more than the greatest idle value
+	roseTimes   = 4       // times what an idle channel showed first is a machine that was switched on
 	settled     = 1.3     // times the usual running value: the inrush is over
 	settledIn   = 5       // values in a row
 
@@ -142,6 +143,10 @@ func (p *Pass) Figures() (Figures, error) {
 		return f, errors.Join(errs...)
 	}
 	f.Idle, f.Top, f.Spikes = p.idleFigures()
+	if !p.began && p.rose() {
+		errs = append(errs, errors.New("it was switched on while it was still to be off: leave it off until you are asked to switch it on"))
+		return f, errors.Join(errs...)
+	}
 	if !p.began {
 		errs = append(errs, fmt.Errorf("no current was seen while it was said to run: never for long above %.3g A. Look whether the clamp goes round one conductor only, and round the right one, and whether it is shut", float64(overIdle*f.Top)))
 		return f, errors.Join(errs...)
@@ -150,6 +155,19 @@ func (p *Pass) Figures() (Figures, error) {
 		errs = append(errs, err)
 	}
 	return f, errors.Join(errs...)
+}
+
+// rose reports whether the idle values end with a current that was not there when
+// they began.
+func (p *Pass) rose() bool {
+	n := len(p.idle) / 8
+	if n == 0 {
+		return false
+	}
+	first, last := slices.Clone(p.idle[:n]), slices.Clone(p.idle[len(p.idle)-n:])
+	slices.Sort(first)
+	slices.Sort(last)
+	return quantile(last, 0.5) > float64(roseTimes*quantile(first, 0.9))
 }
 
 // IdleFigures are the figures of an idle channel alone, for one that senses no

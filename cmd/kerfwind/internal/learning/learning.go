@@ -22,6 +22,7 @@ type Params struct {
 	Run      time.Duration // after the start
 	Coast    bool          // ask when the tool stands still
 	Step     float64       // A in one count of its finest channel; 0 is not known
+	Ranges   []float64     // A, the greatest RMS of a sine that its channels can show; nil is not known
 }
 
 // Step is where the session stands. The zero value is invalid.
@@ -294,6 +295,7 @@ type Result struct {
 	Figures  []sensor.Figures // of the machine's channels, in their order
 	Proposal sensor.Proposal
 	Coast    time.Duration // 0: not marked
+	Clipped  string        // that the run is beyond the range of a sensor; empty: it is not
 }
 
 // Result is what has been learned, or all that stands against it.
@@ -311,6 +313,9 @@ func (s *Session) Result() (Result, error) {
 			}
 		} else {
 			good = true
+		}
+		if i := len(r.Figures); i < len(s.p.Ranges) && f.Run.Mean > s.p.Ranges[i] {
+			r.Clipped = fmt.Sprintf("channel %s shows %.3g A and can show %.3g A at most: fit a smaller burden resistor, or take turns out of the clamp", s.p.Names[c], f.Run.Mean, s.p.Ranges[i])
 		}
 		r.Figures = append(r.Figures, f)
 	}

@@ -375,3 +375,41 @@ func TestGiven(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestFooled: a lesson says what it saw instead of a run: the neighbour was switched
+// on, the machine was switched on too early, or the run was beyond the range.
+func TestFooled(t *testing.T) {
+	lesson := func(saw, planer func(at time.Duration) float64) (Result, error) {
+		s := New(Params{Machine: "planer", Channels: []int{1}, Names: []string{"c0", "c1"}, Idle: 4 * time.Second, Run: 3 * time.Second, Ranges: []float64{35}})
+		for at := time.Duration(0); at < 20*time.Second; at += 10 * time.Millisecond {
+			for c, amps := range []float64{saw(at), planer(at)} {
+				s.Read(sensor.Reading{Channel: c, At: at, Health: sensor.Healthy, Amps: float32(amps)})
+			}
+		}
+		s.End(20 * time.Second)
+		return s.Result()
+	}
+	from := func(on time.Duration, amps float64) func(time.Duration) float64 {
+		return func(at time.Duration) float64 {
+			if at >= on && at < 15*time.Second {
+				return 0.03 + amps
+			}
+			return 0.03
+		}
+	}
+	off := from(time.Hour, 0)
+	for _, share := range []float64{0.02, 0.03, 0.05, 0.08} {
+		if r, err := lesson(from(6*time.Second, 10), from(6*time.Second, share*10)); err == nil || !strings.Contains(err.Error(), "a current rose on channel c0") {
+			t.Errorf("the neighbour instead, share %g: %+v, %v", share, r.Proposal, err)
+		}
+	}
+	if r, err := lesson(off, from(2*time.Second, 0.4)); err == nil || !strings.Contains(err.Error(), "switched on while it was still to be off") {
+		t.Errorf("too early: %+v, %v", r.Proposal, err)
+	}
+	if r, err := lesson(off, from(6*time.Second, 42)); err != nil || !strings.Contains(r.Clipped, "42 A") || !strings.Contains(r.Clipped, "35 A at most") {
+		t.Errorf("beyond the range: %+v, %v", r, err)
+	}
+	if r, err := lesson(off, from(6*time.Second, 5)); err != nil || r.Clipped != "" {
+		t.Errorf("as it should be: %+v, %v", r, err)
+	}
+}

@@ -122,6 +122,7 @@ func New(s *config.Shop, x Subject, o Options) *Lesson {
 	if !o.Amperes {
 		for _, ch := range x.Channels {
 			p.Step = max(p.Step, s.Rig.Step(ch))
+			p.Ranges = append(p.Ranges, s.Rig.Range(ch))
 		}
 	}
 	l := &Lesson{Subject: x, shop: s, marked: o.Marks != nil}
@@ -218,6 +219,9 @@ func (l *Lesson) report(out io.Writer, r *learning.Result) {
 				line("inrush", "none; full current after %s", settle)
 			}
 		}
+	}
+	if r.Clipped != "" {
+		line("clipped", "%s", r.Clipped)
 	}
 	if r.Coast > 0 {
 		coast := config.FormatDuration(r.Coast.Round(100 * time.Millisecond))

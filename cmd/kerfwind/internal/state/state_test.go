@@ -126,6 +126,11 @@ func draw(t *rapid.T) *sensor.Learned {
 			Run: sensor.Level{Mean: amps.Draw(t, "run"), Spread: amps.Draw(t, "spread")}, Least: amps.Draw(t, "least"), Inrush: amps.Draw(t, "inrush"),
 			Settle: secs.Draw(t, "settle"), Coast: secs.Draw(t, "coast"), Start: stop * 2, Stop: stop, Margin: sensor.Fair, Learned: "2026-11-24"})
 	}
+	for range rapid.IntRange(0, 3).Draw(t, "pairs") {
+		a := name.Draw(t, "channel")
+		share := func(what string) float64 { return float64(rapid.IntRange(-99999, 99999).Draw(t, what)) / 1e6 }
+		l.Pairs = append(l.Pairs, sensor.LearnedPair{Channel: a, Of: a + "!", Re: share("re"), Im: share("im"), Amps: amps.Draw(t, "amps"), Learned: "2026-11-24"})
+	}
 	return &l
 }
 
