@@ -15,8 +15,7 @@ const (
 	firstOpen   = 60   // halves in which that figure still follows, so that a start within the inrush comes out as it falls
 	varied      = 0.02 // spread of the neighbour's current, as a share of its power, which tells crosstalk from a steady current of the channel's own
 	steadyShare = 0.15 // of the current, by which it changes at most from half to half
-	movedLeast  = 0.02 // a clamp that was moved may show so much,
-	movedUp     = 1.25 // or so many times what it did
+	movedLeast  = 0.02 // a clamp that was moved may show so much, or what it did
 	shareSlack  = 1.1  // times the most that is possible: no crosstalk is more
 	hearFor     = 128  // halves of a loud current that are heard in any case
 )
@@ -442,7 +441,7 @@ func (c *channel) own(g *half) (amps, extra float64) {
 		share := t.first()
 		amps, extra = c.without(y, z, share), c.margin(y, share, firstLeft)
 	case f.square > 0:
-		return c.amps, min(most, float64(max(movedLeast, float64(movedUp*f.share().size()))*g.most))
+		return c.amps, min(most, float64(max(movedLeast, f.share().size())*g.most))
 	default:
 		return c.amps, most
 	}
