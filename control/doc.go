@@ -108,7 +108,9 @@
 // "walk" is TestWalk, which visits every state of small shops and checks every
 // transition (check_test.go and checkrows_test.go, by the numbers below); "scenario" names a script in
 // testdata/scenarios, played by control/sim; TestOracle and TestFaults there
-// play random shops and faults against a second implementation and a monitor.
+// play random shops and faults against a second implementation and a monitor;
+// TestOdd there plays odd shops against rules (odd_rules_test.go) that were
+// written from the design without a look at this package.
 //
 //	sentence                                     code                             held by
 //	1 on only with a whole path open             Core.wantsStart, isOpen          walk "1:" on; TestFaults mayStart; one-machine

@@ -50,6 +50,7 @@ type gate struct {
 	late    time.Duration // held: its path has not opened; the hold is given up from then on
 	runOn   time.Duration // end of the run-on after a hold
 	wait    time.Duration // its output has reset itself; it may be homed from then on
+	reset   bool          // that was since it was last commanded: it is homed only where no air moves
 	hands   bool          // it was taken back: hands were in it, and it does not move before something is started there
 	button  button        // its own wired button
 	seq     uint32        // of the last command; not in the key
@@ -73,6 +74,9 @@ func (c *Core) gateIs(i int, s Shown, out *Out) {
 	g := &c.gates[i]
 	g.back = g.back && s == g.shown
 	g.shown = s
+	if p := &c.p.Gates[i]; p.Actuated && p.ShutSwitch && !p.OpenSwitch && g.target == toOpen && g.motion == still && (s == ShownShut || s == ShownBoth) {
+		g.elapsed = false // somebody has pushed it: once its switch lets go, nobody knows how far it is open
+	}
 	if s == ShownBoth {
 		c.raise(GateSwitches, BySensor, i, never, out)
 	} else {
@@ -214,6 +218,14 @@ func (c *Core) chooseRest() {
 		}
 	}
 	c.keep = c.want
+	if c.want == 0 && c.rest&c.aside != 0 { // no path, as long as hands are in it
+		for _, p := range c.paths {
+			if p != 0 && p&^c.open == 0 {
+				c.rest = p
+				break
+			}
+		}
+	}
 	if c.want == 0 && (c.air() || !c.p.CloseAtRest) {
 		if c.drawn() && !c.whole(c.rest) && c.blocked() == 0 {
 			c.rest = c.spare()
@@ -273,7 +285,7 @@ func (c *Core) openGates(out *Out) {
 		case (fresh&^c.open)>>i&1 == 0:
 		case g.motion == still:
 			c.move(i, toOpen, ByRetry, out)
-		default:
+		case c.p.Gates[i].Actuated: // one that is moved by hand is waited for once
 			g.tries = 0
 		}
 	}
@@ -368,7 +380,7 @@ func (c *Core) home(mayShut bool, out *Out) {
 		}
 	}
 	for i := range c.gates {
-		if g := &c.gates[i]; mayShut && !c.closed && g.target == nowhere && g.wait == never && !g.hands && (c.keep|c.busy|c.shut|c.aside|^c.actuated)>>i&1 == 0 && !c.anyMoves() {
+		if g := &c.gates[i]; mayShut && !c.closed && g.target == nowhere && g.wait == never && !(g.reset && c.air()) && !g.hands && (c.keep|c.busy|c.shut|c.aside|^c.actuated)>>i&1 == 0 && !c.anyMoves() {
 			c.move(i, toShut, ByHoming, out)
 		}
 	}
@@ -408,7 +420,7 @@ func (c *Core) move(i int, to target, cause Cause, out *Out) {
 	g, p := &c.gates[i], &c.p.Gates[i]
 	g.back = (g.back || g.motion != still) && (to == toOpen && g.shown == ShownOpen || to == toShut && g.shown == ShownShut)
 	was := g.reached
-	g.target, g.reached, g.elapsed, g.tries = to, false, false, 0
+	g.target, g.reached, g.elapsed, g.reset, g.tries = to, false, false, false, 0
 	c.clear(GateLost, cause, i, out)
 	switch {
 	case p.Actuated:
@@ -560,12 +572,12 @@ func (g *gate) lose() {
 // unknown end, whatever else stands.
 func (c *Core) gateRestarted(i int, out *Out) {
 	g := &c.gates[i]
-	if g.target == nowhere {
-		return // nothing was known
-	}
+	known := g.target != nowhere
 	g.lose()
-	g.wait = c.now + c.p.PowerUp
-	c.event(GateRestarted, ByFault, i, g.wait, out)
+	g.reset, g.wait = true, c.now+c.p.PowerUp
+	if known {
+		c.event(GateRestarted, ByFault, i, g.wait, out)
+	}
 }
 
 // setAside takes a gate out of use, since hands are in it. It ends the gate's
@@ -576,6 +588,9 @@ func (c *Core) setAside(i int, cause Cause, out *Out) {
 		return
 	}
 	c.aside |= 1 << i
+	if g.target != nowhere && !g.reached && g.motion == still {
+		g.motion = ordered // its driver may have carried out what it did not answer in time
+	}
 	c.stopGate(i, cause, out)
 	g.lose()
 	g.hands, g.reached = false, false

@@ -104,7 +104,7 @@ func (c *Core) state(k *codec) {
 		small(k, &g.motion)
 		small(k, &g.shown)
 		small(k, &g.tries)
-		k.flags(&g.elapsed, &g.reached, &g.back, &g.hands)
+		k.flags(&g.elapsed, &g.reached, &g.back, &g.hands, &g.reset)
 		for _, d := range [...]*time.Duration{&g.due, &g.held, &g.limit, &g.late, &g.runOn, &g.wait} {
 			k.deadline(d)
 		}

@@ -50,11 +50,17 @@ func (w *walk) help() error {
 	// Where something has failed that only a new start tries again, somebody starts
 	// the machine, and stops it once that is over or it is left.
 	failed := c.faults[GateNotOpen] | c.faults[GateNotShut] | c.faults[GateOutput]
+	pushed := uint64(0) // shut by hand and let go: nothing can show it open
+	for i := range c.gates {
+		if g := &c.gates[i]; !c.p.Gates[i].OpenSwitch && g.target == toOpen && g.motion == still && c.open>>i&1 == 0 {
+			pushed |= 1 << i
+		}
+	}
 	for i := range c.machines {
 		m := &c.machines[i]
-		again := m.path&failed != 0 || c.has(ProbablyBreaker, i)
+		again := m.path&(failed|pushed) != 0 || c.has(ProbablyBreaker, i)
 		switch {
-		case m.sensed != Idle && (!again || m.left != 0 || m.sensed == Unknown):
+		case m.sensed != Idle && (!again || m.left != 0 || m.sensed == Unknown || m.path&pushed != 0):
 			in(InMachine(ID(i), Idle, 0))
 		case m.sensed == Idle && again && !blockedState(c) && c.bar() == 0:
 			in(InMachine(ID(i), Running, 0))
