@@ -1300,6 +1300,7 @@ func (c *checker) gate(now time.Duration, in control.Input, cmd control.Command,
 	if cmd.Kind != control.GateOpen {
 		g.tries, g.opens = 0, 0
 		g.sure = g.sure && cmd.Kind == control.GateStop
+		g.known = g.known && cmd.Kind == control.GateShut // stopped half-way, nobody knows where
 	}
 	if homing && g.lostAt >= 0 && now < g.lostAt+c.p.PowerUp {
 		c.fail("homed-after-a-wait", now, "g%d is homed %v after its output was lost", i, now-g.lostAt)
