@@ -55,9 +55,6 @@ func newRestore() *cobra.Command {
 	return cmd
 }
 
-// lackingText says what is not in a backup.
-const lackingText = "notice: there is no %s, so none is in the backup: --config and --state name the folders\n"
-
 func (f *backupFlags) folders() bundle.Folders {
 	return bundle.Folders{Config: f.config, State: f.state}
 }
@@ -67,9 +64,7 @@ func (f *backupFlags) backup(ctx context.Context, w, notices io.Writer, file str
 	if err != nil {
 		return err
 	}
-	for _, x := range lacking {
-		fmt.Fprintf(notices, lackingText, x)
-	}
+	bundle.SayLacking(notices, lacking)
 	if file != "-" {
 		_, err = fmt.Fprintf(w, "%s: %s\n", file, strings.Join(names, ", "))
 	}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/state"
 )
 
@@ -159,7 +160,7 @@ func learnByPhone(t *testing.T, x, other *tab, shop *simulatedBarn) {
 	}
 	x.until("the other phone sees that it is over", `!document.querySelector('#learn form') || !document.getElementById('learn')`)
 	// Every change stands in the record of changes.
-	log, err := os.ReadFile(filepath.Join(shop.dir, auditFile))
+	log, err := os.ReadFile(filepath.Join(shop.dir, panel.AuditFile))
 	if err != nil {
 		t.Fatal(err)
 	}

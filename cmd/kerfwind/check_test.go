@@ -7,6 +7,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"kerfwind/cmd/kerfwind/internal/daemon"
 )
 
 const configData = "../../testdata/config/"
@@ -75,7 +77,7 @@ func TestCheckJSON(t *testing.T) {
 	if exitCode(err) != exitConfig {
 		t.Errorf("exit code %d: %v", exitCode(err), err)
 	}
-	var got problems
+	var got daemon.Report
 	if err := json.Unmarshal([]byte(out), &got); err != nil {
 		t.Fatal(err)
 	}
@@ -83,7 +85,7 @@ func TestCheckJSON(t *testing.T) {
 		t.Errorf("%+v", got)
 	}
 	out, err = runCheck(t, "--json", "--rig", configData+"valid/rig-small.toml", "--shop", configData+"valid/shop-small.toml")
-	got = problems{}
+	got = daemon.Report{}
 	if err != nil || json.Unmarshal([]byte(out), &got) != nil || len(got.Errors) != 0 || len(got.Warnings) == 0 {
 		t.Errorf("%v\n%s", err, out)
 	}

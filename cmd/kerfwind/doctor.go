@@ -39,8 +39,8 @@ func newDoctor() *cobra.Command {
 	fl := cmd.Flags()
 	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")
 	fl.StringVar(&f.shop, "shop", "", "shop file: whom it tells of news is looked at too (default: the one that was chosen)")
-	fl.StringVar(&f.state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
-	fl.StringVar(&f.runtime, "runtime", "", "folder of the socket and of the lock on the rig (default: systemd's, else /run/kerfwind)")
+	fl.StringVar(&f.state, "state", "", stateUsage)
+	addRuntime(cmd, &f.runtime)
 	fl.BoolVar(&f.json, "json", false, "print the findings as JSON")
 	return cmd
 }

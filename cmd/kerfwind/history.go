@@ -1,14 +1,11 @@
 package main
 
 import (
-	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -139,38 +136,9 @@ func history(ctx context.Context, w io.Writer, f *historyFlags) error {
 
 // historyChanges lists what was changed on the page.
 func historyChanges(w io.Writer, f *historyFlags, from, to int) error {
-	log := panel.Log{Path: filepath.Join(f.state, auditFile)}
-	rows, bad, err := log.Rows(f.limit, func(r panel.Row) bool {
+	log := panel.Log{Path: filepath.Join(f.state, panel.AuditFile)}
+	return log.Print(w, f.limit, func(r panel.Row) bool {
 		day, err := histview.ParseDay(r.At.Local().Format(time.DateOnly))
 		return err == nil && day >= from && day <= to
-	})
-	if err != nil {
-		return err
-	}
-	if f.json {
-		e := json.NewEncoder(w)
-		e.SetIndent("", "  ")
-		return e.Encode(append([]panel.Row{}, rows...))
-	}
-	if len(rows) == 0 {
-		_, err := fmt.Fprintln(w, "no changes")
-		return err
-	}
-	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(tw, "when\twhat\twith\tby\twhat came of it")
-	for i := range rows {
-		r := &rows[i]
-		doubt := ""
-		if !r.Trusted {
-			doubt = "~" // by a clock that was not set
-		}
-		fmt.Fprintf(tw, "%s%s\t%s\t%s\t%s, %s\t%s\n", doubt, r.At.Local().Format(time.DateTime), r.What, r.Gave(), r.Role, r.From, cmp.Or(r.Said(), r.Result))
-	}
-	if err := tw.Flush(); err != nil {
-		return err
-	}
-	if bad > 0 {
-		_, err = fmt.Fprintf(w, "%d lines of %s cannot be read\n", bad, log.Path)
-	}
-	return err
+	}, f.json)
 }

@@ -1,17 +1,12 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"os"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/jog"
@@ -102,17 +97,12 @@ func (f *jogFlags) confirm(cmd *cobra.Command) error {
 	if f.yes {
 		return nil
 	}
-	in, ok := cmd.InOrStdin().(*os.File)
-	if !ok || !term.IsTerminal(int(in.Fd())) {
-		return &exitError{exitUsage, errors.New("nobody is there to ask: look that hands and tools are clear, and give --yes")}
+	yes, err := console.Confirm(cmd.InOrStdin(), cmd.ErrOrStderr(), "Are hands and tools clear?")
+	switch {
+	case errors.Is(err, console.ErrNobody):
+		return &exitError{exitUsage, fmt.Errorf("%w: look that hands and tools are clear, and give --yes", err)}
+	case err == nil && !yes:
+		err = errors.New("nothing was moved")
 	}
-	fmt.Fprint(cmd.ErrOrStderr(), "Are hands and tools clear? Type yes: ")
-	answer, err := bufio.NewReader(in).ReadString('\n')
-	if err != nil && !errors.Is(err, io.EOF) {
-		return err
-	}
-	if strings.TrimSpace(answer) != "yes" {
-		return errors.New("nothing was moved")
-	}
-	return nil
+	return err
 }

@@ -133,7 +133,7 @@ var (
 		"cmd/kerfwind/internal/broker":  {"cmd/kerfwind/internal/porter"},
 		"cmd/kerfwind/internal/metrics": {"cmd/kerfwind/internal/porter"},
 		// A replay, on a terminal too.
-		"cmd/kerfwind/internal/demo":    {"cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile", "cmd/kerfwind/internal/replay", "testdata"},
+		"cmd/kerfwind/internal/demo":    {"cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/replay", "testdata"},
 		"cmd/kerfwind/internal/console": {"cmd/kerfwind/internal/timeline"},
 		// The parts of a running shop, each tied to what looks on or asks: their wiring.
 		"cmd/kerfwind/internal/parts": {"cmd/kerfwind/internal/broker", "cmd/kerfwind/internal/console", "cmd/kerfwind/internal/daemon", "cmd/kerfwind/internal/guide",
@@ -160,7 +160,8 @@ var (
 		"cmd/kerfwind/internal/lesson": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/learning", "cmd/kerfwind/internal/live",
 			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/state"},
 		// New shop files lie in the state folder; terminal and page swap by one piece.
-		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/wiresheet"},
+		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/wiresheet",
+			"cmd/kerfwind/internal/bundle", "cmd/kerfwind/internal/console", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile"},
 		// A replay of a made recording.
 		"cmd/kerfwind/internal/dryrun": {"cmd/kerfwind/internal/replay"},
 		// A lesson is a step of a move-in.
@@ -172,7 +173,7 @@ var (
 		// The page says things in the words of the timeline and shows the same
 		// pictures and lists as the commands.
 		"cmd/kerfwind/internal/panel": {"cmd/kerfwind/internal/porter", "cmd/kerfwind/internal/timeline", "cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/ductview",
-			"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/upkeep"},
+			"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/upkeep"},
 	}
 )
 

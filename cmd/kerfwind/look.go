@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -104,14 +103,6 @@ func learnedIn(folder string) (*sensor.Learned, error) {
 		return nil, &exitError{exitConfig, err}
 	}
 	return l, nil
-}
-
-// lookedEnough turns the end by the person into no error.
-func lookedEnough(err error) error {
-	if errors.Is(err, context.Canceled) {
-		return nil
-	}
-	return err
 }
 
 // noticeTo prints troubles.

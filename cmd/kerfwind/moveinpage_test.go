@@ -49,7 +49,7 @@ func moveInServer(t *testing.T, w *moveintest.World, old []byte, dir string) (or
 			}
 			return g, letGo{w}, err
 		}}
-	s := panel.New(panel.Options{Version: "test", Simulated: true, Passwords: filepath.Join(dir, passwordFile), Audit: func(panel.Row) error { return nil }, Notice: func(err error) { t.Error(err) }})
+	s := panel.New(panel.Options{Version: "test", Simulated: true, Passwords: filepath.Join(dir, panel.PasswordFile), Audit: func(panel.Row) error { return nil }, Notice: func(err error) { t.Error(err) }})
 	p := panel.NewShop(shop)
 	p.Now, p.Speed, p.MoveIn = w.Now, 1, page
 	p.Wall = func() (time.Time, bool) { return time.Time{}, false }

@@ -6,6 +6,7 @@ import (
 	"os"
 
 	"kerfwind/cmd/kerfwind/internal/console"
+	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/rig"
@@ -27,19 +28,10 @@ func (r *runFlags) nodeRig() *config.Rig {
 	return own
 }
 
-// noShop refuses a shop file on a node. One that is not there is meant for
-// computers that decide: the unit file names it on all.
-func noShop(path string) error {
-	if _, err := os.Stat(path); path == "" || errors.Is(err, os.ErrNotExist) {
-		return nil
-	}
-	return config.Errors{{File: path, Message: "this computer is a node: the shop file belongs to the computer that decides", Remedy: "move it there, or take role out of the rig file"}}
-}
-
 // node senses and drives for the computer that decides until ctx is done; stop
 // ends that ctx takes signals.
 func (r *runFlags) node(ctx context.Context, stop func(), out *console.Lines, own *config.Rig) error {
-	if err := noShop(r.shop); err != nil {
+	if err := daemon.NoShop(r.shop); err != nil {
 		return &exitError{exitConfig, err}
 	}
 	lock, listener, err := takeRig(rig.Folder(r.runtime))

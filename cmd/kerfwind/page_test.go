@@ -2,6 +2,8 @@ package main
 
 import (
 	"kerfwind/cmd/kerfwind/internal/console"
+	"kerfwind/cmd/kerfwind/internal/demo"
+	"kerfwind/cmd/kerfwind/internal/panel"
 
 	"context"
 	"encoding/json"
@@ -104,7 +106,7 @@ func TestDemoPage(t *testing.T) {
 	if status, text := v.ask("/stand-down", nil); status != http.StatusForbidden {
 		t.Errorf("without signing in: %d %s", status, text)
 	}
-	if status, text := v.ask("/sign-in", url.Values{"role": {"setup"}, "password": {demoPassword}}); status != http.StatusOK {
+	if status, text := v.ask("/sign-in", url.Values{"role": {"setup"}, "password": {demo.Password}}); status != http.StatusOK {
 		t.Fatalf("signing in: %d %s", status, text)
 	}
 	swap, err := v.client.Get(v.page + "/shops?kind=gates&a=planer")
@@ -133,7 +135,7 @@ func TestDemoPage(t *testing.T) {
 	if w.StatusCode != http.StatusNotFound {
 		t.Errorf("lifting from the page: %s", w.Status)
 	}
-	record, err := os.ReadFile(filepath.Join(folder, auditFile))
+	record, err := os.ReadFile(filepath.Join(folder, panel.AuditFile))
 	if err != nil {
 		t.Fatal(err)
 	}

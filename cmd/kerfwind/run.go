@@ -19,6 +19,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/notify"
+	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/parts"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
@@ -42,9 +43,6 @@ func newRun() *cobra.Command {
 	fl.Float64Var(&r.speed, "speed", 1, fmt.Sprintf("with --simulate: seconds of the shop in a second, up to %d", mostSpeed))
 	return cmd
 }
-
-// auditFile is the record of what was changed on the page, in the state folder.
-const auditFile = "audit.jsonl"
 
 // memory is beyond what the heap of a running shop needs, its last minutes and
 // a page with it, in bytes. The collector of garbage works harder towards it
@@ -123,7 +121,7 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *console.Lines, l
 			clock = func() (string, time.Duration) { st := c.Stamp(); return st.Boot, st.Mono }
 		}
 	}
-	web := parts.Options{Version: versionText(), State: stateFolder(r.state), Passwords: passwordFile, Audit: auditFile, JSON: r.json, Simulated: r.simulate, Out: out}
+	web := parts.Options{Version: versionText(), State: stateFolder(r.state), Passwords: panel.PasswordFile, Audit: panel.AuditFile, JSON: r.json, Simulated: r.simulate, Out: out}
 	page := new(parts.Page)
 	d := daemon.New(daemon.Options{
 		Program: versionText(), State: stateFolder(r.state), Runtime: folder, Clock: clock, Wall: wall, Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,

@@ -28,7 +28,7 @@ func (h *hardwareFlags) add(cmd *cobra.Command) {
 	fl := cmd.Flags()
 	fl.StringVar(&h.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")
 	fl.StringVar(&h.shop, "shop", "", "shop file (default: each channel a machine, each gate actuator a gate)")
-	fl.StringVar(&h.state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
+	fl.StringVar(&h.state, "state", "", stateUsage)
 	addRuntime(cmd, &h.runtime)
 }
 

@@ -3,9 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
-	"path/filepath"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -49,7 +46,7 @@ func (f *useFlags) service(ctx context.Context) (*shopfiles.Service, error) {
 // file is the path of the shop file: of --shop, else of the one in force or next.
 func (f *chosenFlags) file(ctx context.Context) (string, error) {
 	if f.shop != "" {
-		return f.find(f.shop)
+		return f.shelf().Find(f.shop)
 	}
 	file, _, err := f.chosen(ctx)
 	return file, err
@@ -91,7 +88,7 @@ func newShops() *cobra.Command {
 			var files [2]string
 			for i := range files {
 				var err error
-				if files[i], err = f.find(args[i]); err != nil {
+				if files[i], err = f.shelf().Find(args[i]); err != nil {
 					return err
 				}
 			}
@@ -102,7 +99,7 @@ func newShops() *cobra.Command {
 			if len(list) == 0 {
 				list = []string{"Nothing is different."}
 			}
-			bullets(cmd.OutOrStdout(), list)
+			shopfiles.Bullets(cmd.OutOrStdout(), list)
 			return nil
 		},
 	}
@@ -116,68 +113,10 @@ func newShops() *cobra.Command {
 }
 
 func (f *useFlags) shops(cmd *cobra.Command) error {
-	folder := stateFolder(f.state)
 	now, why, err := f.chosen(cmd.Context())
-	var exit *exitError
-	if errors.As(err, &exit) {
+	if errors.As(err, new(*exitError)) {
 		return err
 	}
-	list, err := shopfiles.List(folder, shopfiles.OwnerFolder(f.rig), now)
-	if err != nil {
-		return err
-	}
-	w := cmd.OutOrStdout()
-	waits := ""
-	if st, err := socket.At(rig.Folder(f.runtime)).State(cmd.Context()); err == nil {
-		waits = st.Shop.Waiting
-	}
-	found := false
-	for i := range list {
-		k := &list[i]
-		mark := " "
-		if now != "" && shopfiles.Same(shopfiles.At(folder, k.File), now) {
-			mark, found = "*", true
-		}
-		if k.Trouble != nil {
-			fmt.Fprintf(w, "%s %s: it cannot be read:\n%s\n", mark, k.Name, k.Trouble)
-			continue
-		}
-		fmt.Fprintln(w, wrapText(fmt.Sprintf("%s (%q), %s", k.Name, k.Shop, k.Origin()), mark+" ", "  "))
-		if k.Before != "" {
-			fmt.Fprintf(w, "  against %s:\n", k.Before)
-			for _, c := range k.Changes {
-				fmt.Fprintln(w, wrapText(c, "  - ", "    "))
-			}
-		}
-	}
-	switch {
-	case now == "":
-		fmt.Fprintln(w, "None was chosen, and no kerfwind runs.")
-	case found && waits != "":
-		fmt.Fprintf(w, "* comes in force once the shop is at rest: %s\n", why)
-	case found:
-		fmt.Fprintf(w, "* is in force: %s\n", why)
-	default:
-		fmt.Fprintf(w, "In force: %s, %s\n", now, why)
-	}
-	if now == "" {
-		return nil
-	}
-	if before, ok := shopfiles.Previous(folder, shopfiles.FromState(folder, now)); ok {
-		fmt.Fprintf(w, "To go back: kerfwind use %s\n", shellWord(f.short(folder, before)))
-	}
-	return nil
-}
-
-// short is what a person types for a shop file.
-func (f *useFlags) short(folder, file string) string {
-	name := strings.TrimSuffix(filepath.Base(file), ".toml")
-	path := shopfiles.At(folder, file)
-	if got, err := f.find(name); err == nil && shopfiles.Same(got, path) {
-		return name
-	}
-	if abs, err := filepath.Abs(path); err == nil {
-		return abs
-	}
-	return path
+	st, err := socket.At(rig.Folder(f.runtime)).State(cmd.Context())
+	return f.shelf().Print(cmd.OutOrStdout(), now, why, err == nil && st.Shop.Waiting != "")
 }

@@ -3,9 +3,12 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
+	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/shopfiles"
 )
 
@@ -61,7 +64,7 @@ func (f *swapFlags) run(cmd *cobra.Command, s shopfiles.Swap) error {
 		b, err = v.Base(ctx)
 	} else {
 		var file string
-		if file, err = f.find(f.shop); err == nil {
+		if file, err = f.shelf().Find(f.shop); err == nil {
 			b, err = v.BaseOf(file)
 		}
 	}
@@ -74,17 +77,17 @@ func (f *swapFlags) run(cmd *cobra.Command, s shopfiles.Swap) error {
 	}
 	w := cmd.OutOrStdout()
 	fmt.Fprintf(w, "From %s:\n", b.File)
-	bullets(w, p.Changes)
+	shopfiles.Bullets(w, p.Changes)
 	if len(p.Mind) > 0 {
 		fmt.Fprintln(w, "Mind:")
-		bullets(w, p.Mind)
+		shopfiles.Bullets(w, p.Mind)
 	}
 	if f.preview {
 		return nil
 	}
 	if !f.yes {
 		fmt.Fprint(w, "The gates are homed then: hands and tools away. Swap? (yes or no) ")
-		if answer, err := firstLine(cmd.InOrStdin()); err != nil || answer != "yes" && answer != "y" {
+		if answer, err := console.FirstLine(cmd.InOrStdin()); err != nil || !slices.Contains([]string{"yes", "y"}, strings.TrimSpace(answer)) {
 			fmt.Fprintln(w)
 			return errors.Join(err, errors.New("nothing was changed"))
 		}
@@ -96,6 +99,6 @@ func (f *swapFlags) run(cmd *cobra.Command, s shopfiles.Swap) error {
 	if err := sayTicket(w, t.File, &t); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(w, "To go back: kerfwind use %s\n", shellWord(f.short(v.Folder, b.File)))
+	_, err = fmt.Fprintf(w, "To go back: %s\n", f.shelf().Back(b.File))
 	return err
 }

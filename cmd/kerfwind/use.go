@@ -5,17 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
-	"slices"
-	"strings"
 
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/cmd/kerfwind/internal/shopfiles"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
 )
@@ -39,45 +35,30 @@ func newUse() *cobra.Command {
 			case f.back:
 				return f.choose(cmd, "")
 			case len(args) == 1:
-				file, err := f.find(args[0])
+				file, err := f.shelf().Find(args[0])
 				if err != nil {
 					return err
 				}
 				return f.choose(cmd, file)
 			}
-			return f.list(cmd)
+			chosen, err := daemon.ActiveShop(stateFolder(f.state))
+			if err != nil {
+				return err
+			}
+			return f.shelf().Names(cmd.OutOrStdout(), chosen)
 		},
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")
-	fl.StringVar(&f.state, "state", "", "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)")
+	fl.StringVar(&f.state, "state", "", stateUsage)
 	fl.BoolVar(&f.back, "default", false, "the shop that --shop of \"kerfwind run\" names")
 	addRuntime(cmd, &f.runtime)
 	return cmd
 }
 
-// folders are where shops lie.
-func (f *useFlags) folders() []string {
-	return []string{filepath.Join(stateFolder(f.state), "shops"), filepath.Join(filepath.Dir(f.rig), "shops")}
-}
-
-// find is the absolute path of a shop.
-func (f *useFlags) find(name string) (string, error) {
-	try := []string{name}
-	if !strings.ContainsRune(name, filepath.Separator) {
-		for _, dir := range f.folders() {
-			try = append(try, filepath.Join(dir, strings.TrimSuffix(name, ".toml")+".toml"))
-		}
-	}
-	for _, path := range try {
-		switch st, err := os.Stat(path); {
-		case err == nil && st.Mode().IsRegular():
-			return filepath.Abs(path)
-		case err != nil && !errors.Is(err, fs.ErrNotExist):
-			return "", err
-		}
-	}
-	return "", fmt.Errorf("there is no shop %q: looked for %s; kerfwind shops lists those that are kept", name, strings.Join(try, ", "))
+// shelf is where shop files lie.
+func (f *useFlags) shelf() shopfiles.Shelf {
+	return shopfiles.Shelf{State: stateFolder(f.state), Owner: shopfiles.OwnerFolder(f.rig)}
 }
 
 // stored is a shop that does not run.
@@ -135,7 +116,7 @@ func (f *useFlags) choose(cmd *cobra.Command, file string) error {
 
 // sayTicket says when a shop takes effect.
 func sayTicket(w io.Writer, what string, t *seam.Ticket) error {
-	when := "comes in force now"
+	when := "takes effect now"
 	switch {
 	case t.ID == 0:
 		when = "in force from the next start"
@@ -144,39 +125,4 @@ func sayTicket(w io.Writer, what string, t *seam.Ticket) error {
 	}
 	_, err := fmt.Fprintf(w, "%s: %s\n", what, when)
 	return err
-}
-
-// list prints the shops that lie in the usual folders.
-func (f *useFlags) list(cmd *cobra.Command) error {
-	chosen, err := daemon.ActiveShop(stateFolder(f.state))
-	if err != nil {
-		return err
-	}
-	var all []string
-	if chosen != "" {
-		all = append(all, chosen)
-	}
-	for _, dir := range f.folders() {
-		found, err := filepath.Glob(filepath.Join(dir, "*.toml"))
-		if err != nil {
-			return err
-		}
-		for _, path := range found {
-			if !slices.Contains(all, path) {
-				all = append(all, path)
-			}
-		}
-	}
-	w := cmd.OutOrStdout()
-	for _, path := range all {
-		mark := " "
-		if path == chosen {
-			mark = "*"
-		}
-		fmt.Fprintln(w, mark, path)
-	}
-	if chosen == "" {
-		fmt.Fprintln(w, `none is chosen: "kerfwind run" runs the one that its --shop names`)
-	}
-	return nil
 }

@@ -190,7 +190,9 @@ func (s *contacts) set(d *Driver, c *contact, to answerOf, at time.Duration) boo
 		return false
 	}
 	if c.p.Means == ButtonHolds && was == no && to == yes {
-		d.report(Report{At: at, Input: control.Input{Kind: control.Ask, State: uint8(control.AskHold), Origin: control.Wired, ID: c.p.ID, For: c.p.Hold}})
+		in := control.InAsk(control.AskHold, control.Wired, c.p.ID)
+		in.For = c.p.Hold
+		d.report(Report{At: at, Input: in})
 	}
 	for _, r := range s.tell(at, nil) {
 		d.report(r)

@@ -199,8 +199,7 @@ func (d *Driver) answer(c control.Command, err error) {
 	if err != nil {
 		state = control.Failed
 	}
-	d.report(Report{At: d.p.Now(), Err: err,
-		Input: control.Input{Kind: control.OutputIs, What: c.Kind, ID: c.ID, Seq: c.Seq, State: uint8(state)}})
+	d.report(Report{At: d.p.Now(), Err: err, Input: control.InOutput(c, state)})
 }
 
 // wanted tells whether c should still be carried out: it has not been replaced

@@ -102,7 +102,7 @@ func BenchmarkTableOf64Machines(b *testing.B) {
 
 func BenchmarkFriction(b *testing.B) {
 	for range b.N {
-		Friction(1.2e5, 6e-4)
+		frictionOf(1.2e5, 6e-4)
 	}
 }
 

@@ -8,18 +8,12 @@ const (
 	turbulentBegin = 4000
 )
 
-// Friction returns the Darcy friction factor of a round pipe: 64/Re up to 2000,
+// friction returns the Darcy friction factor of a round pipe: 64/Re up to 2000,
 // Colebrook-White from 4000, linear in Re between the two. f·Re² rises strictly,
-// so the operating point stays unique.
+// so the operating point stays unique. guess is that of 1/√f from an earlier call
+// (0 = none); it returns the new one.
 //
 // Colebrook-White: 1/√f = −2·log10((ε/D)/3.7 + 2.51/(Re·√f)).
-func Friction(re, relRoughness float64) float64 {
-	f, _ := friction(re, relRoughness, 0)
-	return f
-}
-
-// friction is Friction with a first guess of 1/√f from an earlier call (0 =
-// none); it returns the new one.
 func friction(re, rel, guess float64) (f, x float64) {
 	if re <= laminarEnd {
 		return 64 / math.Max(re, 1e-9), guess

@@ -33,7 +33,7 @@ func newton(n *Network, open uint64) (flow []float64, ok bool) {
 			}
 		}
 		v := q / area(s.Diameter)
-		return (Friction(rho*v*s.Diameter/mu, s.Roughness.Value/s.Diameter)*s.Length/s.Diameter + k) * rho / 2 * v * v
+		return (frictionOf(rho*v*s.Diameter/mu, s.Roughness.Value/s.Diameter)*s.Length/s.Diameter + k) * rho / 2 * v * v
 	}
 	lift := func(q float64) float64 { return fan.at(q) - a*q - b*q*q }
 	m := len(hoods)

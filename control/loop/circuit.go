@@ -56,7 +56,7 @@ func (l *Loop) loads(in []control.Input) []control.Input {
 			continue
 		}
 		c.sent = class
-		in = append(in, control.Input{Kind: control.CircuitIs, ID: control.ID(id), State: uint8(class)})
+		in = append(in, control.InCircuit(control.ID(id), class))
 	}
 	return in
 }

@@ -248,7 +248,7 @@ func (l *Loop) machine(id control.ID) (control.Input, bool) {
 		return control.Input{}, false
 	}
 	m.sent = control.Verdict(v)
-	return control.Input{Kind: control.MachineIs, ID: id, State: uint8(v), Onset: onset}, true
+	return control.InMachine(id, control.Verdict(v), onset), true
 }
 
 // Advance moves to now: every deadline on the way is stepped at its own

@@ -131,13 +131,13 @@ func (s *Plant) Report() {
 			in = s.look(i, in)
 		}
 		for i, c := range s.stops {
-			in = append(in, control.Input{Kind: control.StopIs, ID: control.ID(i), State: uint8(c)})
+			in = append(in, control.InStop(control.ID(i), c))
 		}
 		if s.wire != control.Closed {
-			in = append(in, control.Input{Kind: control.StandDownIs, State: uint8(s.wire)})
+			in = append(in, control.InStandDown(s.wire))
 		}
 		if sel := s.selector(); sel != control.Auto {
-			in = append(in, control.Input{Kind: control.SwitchIs, State: uint8(sel)})
+			in = append(in, control.InSwitch(sel))
 		}
 		s.col.said = 0
 		return s.feel(in)

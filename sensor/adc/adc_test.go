@@ -476,21 +476,6 @@ func TestLimits(t *testing.T) {
 	}
 }
 
-func TestPlan(t *testing.T) {
-	paced := PlanMCP(8, 1e6, Timing{Rate: 1000, Scans: 10}, pi)
-	fast := PlanMCP(8, 1e6, Timing{Scans: 28}, Limits{Bytes: 65536, Align: 128})
-	slow := PlanMCP(8, 1e6, Timing{Scans: 116, Every: 100 * time.Millisecond}, pi)
-	if paced.Delay != 10*time.Millisecond || paced.Calls != 4000 || paced.Busy < 0.3 || paced.Busy > 0.4 {
-		t.Errorf("paced: %+v", paced)
-	}
-	if fast.Delay > 10*time.Millisecond || fast.Calls > 110 || fast.Busy != 1 || fast.Rate < 2700 || fast.Rate > 3100 {
-		t.Errorf("fast: %+v", fast)
-	}
-	if slow.Delay < 120*time.Millisecond || slow.Delay > 150*time.Millisecond || slow.Busy > 0.45 {
-		t.Errorf("slow: %+v", slow)
-	}
-}
-
 // TestClose ends a source that waits on the real clock, here a made one.
 func TestClose(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -2,7 +2,6 @@ package adc
 
 import (
 	"fmt"
-	"time"
 
 	"periph.io/x/conn/v3/physic"
 	"periph.io/x/conn/v3/spi"
@@ -63,43 +62,3 @@ type i2cDevice struct {
 
 func (d *i2cDevice) Tx(w, r []byte) error { return d.bus.Tx(d.address, w, r) }
 func (d *i2cDevice) Close() error         { return d.bus.Close() }
-
-// Plan is what a way of reading costs and brings.
-type Plan struct {
-	ScanTime time.Duration // bus time of one scan
-	Rate     float64       // scans a second while reading
-	Busy     float64       // share of the time in which the bus is busy
-	Calls    float64       // calls of the kernel a second: transfers and waits
-	Delay    time.Duration // from a current to the frame that holds its last sample, at most
-}
-
-// PlanMCP estimates a way of reading. The bus needs 27 clocks for 3 bytes, 10 us
-// between selects by the kernel's default, and 3 to 10 us of its own; reports of
-// others agree to a third. A paced scan costs a transfer and what Go's runtime
-// needs to wake up at an instant: three calls, measured on two cores with the
-// transfer faked (3.4 to 4.1 in all).
-func PlanMCP(channels int, clock float64, t Timing, l Limits) Plan {
-	scan := float64(channels) * (27/clock + 16e-6)
-	p := Plan{ScanTime: time.Duration(scan * 1e9)}
-	frame := float64(t.Scans) * scan
-	perCall := max(1, l.Packets(3)/max(1, channels))
-	calls := float64((t.Scans + perCall - 1) / perCall)
-	switch {
-	case t.Rate > 0:
-		p.Rate = t.Rate
-		p.Busy = t.Rate * scan
-		p.Calls = 4 * t.Rate
-		frame = float64(t.Scans) / t.Rate
-	case t.Every > 0:
-		p.Rate = 1 / scan
-		p.Busy = frame / t.Every.Seconds()
-		p.Calls = (calls + 1) / t.Every.Seconds()
-		frame = max(frame, t.Every.Seconds()) + frame
-	default:
-		p.Rate = 1 / scan
-		p.Busy = 1
-		p.Calls = calls / frame
-	}
-	p.Delay = time.Duration(frame * 1e9)
-	return p
-}

@@ -106,9 +106,6 @@ func loopback(addr string) bool {
 	return err == nil && (host == "localhost" || ip != nil && ip.IsLoopback())
 }
 
-// Addr is where it listens.
-func (b *Broker) Addr() string { return b.listen.Addr().String() }
-
 // Close puts everybody out and ends it.
 func (b *Broker) Close() error {
 	err := b.server.Close()

@@ -15,6 +15,9 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
+// Addr is where it listens.
+func (b *Broker) Addr() string { return b.listen.Addr().String() }
+
 // TestOpen: no broker that everybody in the network could use.
 func TestOpen(t *testing.T) {
 	for _, addr := range []string{":0", "0.0.0.0:0", "[::]:0", "192.0.2.1:0", "nonsense"} {

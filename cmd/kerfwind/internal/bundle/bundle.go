@@ -105,9 +105,6 @@ func (w *Writer) Close() error {
 	return w.z.Close()
 }
 
-// Parts lists what was added.
-func (w *Writer) Parts() []Part { return w.list.Parts }
-
 // checkName says whether a part's name is one that a bundle may hold: nothing
 // that could land outside the two folders.
 func checkName(name string) error {

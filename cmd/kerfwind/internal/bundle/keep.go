@@ -319,3 +319,10 @@ func syncFolders(parts []restored) error {
 	}
 	return errors.Join(errs...)
 }
+
+// SayLacking prints what is not in a backup.
+func SayLacking(w io.Writer, lacking []string) {
+	for _, x := range lacking {
+		fmt.Fprintf(w, "notice: there is no %s, so none is in the backup: --config and --state name the folders\n", x)
+	}
+}

@@ -377,11 +377,11 @@ func (d *Daemon) after(s *session, now time.Duration, source int) {
 		s.keeps.look(snap)
 		d.hub.snapshot(snap, now)
 		if closed := d.closed(s.shop); closed != snap.ShopClosed {
-			in := control.Input{Kind: control.ShopIs, State: uint8(control.ShopOpen)}
+			hours := control.ShopOpen
 			if closed {
-				in.State = uint8(control.ShopClosed)
+				hours = control.ShopClosed
 			}
-			s.live.Ask(in) // if there is no room, in a second
+			s.live.Ask(control.InShop(hours)) // if there is no room, in a second
 		}
 	}
 }

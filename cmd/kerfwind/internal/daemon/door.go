@@ -133,7 +133,8 @@ func (x door) Ask(ctx context.Context, r seam.Request) (seam.Answer, error) {
 	case x.at == seam.Local && atShop[r.Kind] != "":
 		return a, errors.New(atShop[r.Kind] + ", or by root or the user of the daemon on this computer")
 	}
-	in := control.Input{Kind: control.Ask, State: uint8(r.Kind), Origin: x.at.Origin(), ID: control.NoID, For: r.For}
+	in := control.InAsk(r.Kind, x.at.Origin(), control.NoID)
+	in.For = r.For
 	if r.Target != "" {
 		var ok bool
 		if in.ID, ok = s.gate(r.Target); !ok {

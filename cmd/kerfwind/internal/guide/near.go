@@ -157,7 +157,9 @@ func (n *Near) Ask(r movein.Request) error {
 	if err != nil {
 		return err
 	}
-	if !live.Ask(control.Input{Kind: control.Ask, Origin: control.Console, State: uint8(ask.Kind), ID: id, For: ask.For}) {
+	in := control.InAsk(ask.Kind, control.Console, id)
+	in.For = ask.For
+	if !live.Ask(in) {
 		return errors.New("the rig has too much to do: answer again")
 	}
 	return nil

@@ -24,7 +24,8 @@ func Wait(s *config.Shop) time.Duration { return s.Collector.Coast + time.Second
 // Request is what to ask the state machine for: to move a gate of this name, or to
 // run the collector over the path of the gate by, where one is named.
 func Request(s *config.Shop, name, by string, long time.Duration) (control.Input, error) {
-	in := control.Input{Kind: control.Ask, Origin: control.Console, For: long, State: uint8(control.AskTestOpen)}
+	in := control.InAsk(control.AskTestOpen, control.Console, control.NoID)
+	in.For = long
 	gates := make([]string, len(s.Gates))
 	for i := range s.Gates {
 		gates[i] = s.Gates[i].Name

@@ -147,7 +147,7 @@ func (r *remote) pass(now time.Duration) time.Duration {
 			}
 			ok = r.l.o.Read(sensor.Reading{Channel: int(x.id), At: now, Onset: x.since, Verdict: sensor.Verdict(x.state), Health: h})
 		} else {
-			ok = r.l.o.Post(control.Input{Kind: control.GateIs, ID: x.id, State: x.state})
+			ok = r.l.o.Post(control.InGate(x.id, control.Shown(x.state)))
 		}
 		if ok {
 			x.told = x.state

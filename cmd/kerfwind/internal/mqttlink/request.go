@@ -145,7 +145,7 @@ func (l *Link) standDown(v *plain, a answer) (answer, bool) {
 		guard(l.o.Guard, func() {
 			defer func() { <-l.standing }()
 			a.Answer = "taken"
-			if err := l.o.Keep(l.ctx, control.Input{Kind: control.Ask, Origin: control.Topic, ID: control.NoID, State: uint8(control.AskStandDown)}); err != nil {
+			if err := l.o.Keep(l.ctx, control.InAsk(control.AskStandDown, control.Topic, control.NoID)); err != nil {
 				a.Answer, a.Why = "failed", err.Error()
 			}
 			v.late.put(v.word(a))

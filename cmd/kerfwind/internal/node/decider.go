@@ -235,7 +235,7 @@ func (d *Decider) unsent(p *peer, c control.Command) {
 
 // answer queues what became of a command.
 func (d *Decider) answer(c control.Command, o control.Outcome, err error) {
-	d.report(drive.Report{At: d.o.Now(), Err: err, Input: control.Input{Kind: control.OutputIs, What: c.Kind, ID: c.ID, Seq: c.Seq, State: uint8(o)}})
+	d.report(drive.Report{At: d.o.Now(), Err: err, Input: control.InOutput(c, o)})
 }
 
 // most bounds what waits for the loop: more than seconds of a large shop.
@@ -484,13 +484,15 @@ func (d *Decider) tell(p *peer, n *news, at time.Duration) {
 		d.answer(c, o, fmt.Errorf("node %s: %w", p.name, err))
 	case newsPress:
 		if hold, ok := d.button(p, control.ID(n.ID)); ok {
-			d.report(drive.Report{At: at, Input: control.Input{Kind: control.Ask, State: uint8(control.AskHold), Origin: control.Wired, ID: control.ID(n.ID), For: hold, Expires: at + ttl}})
+			in := control.InAsk(control.AskHold, control.Wired, control.ID(n.ID))
+			in.For, in.Expires = hold, at+ttl
+			d.report(drive.Report{At: at, Input: in})
 		}
 	case newsStop:
 		key := said{control.StopIs, control.ID(n.ID)}
 		if p.facts[key] {
 			p.told[key] = 0
-			d.fact(p, control.Input{Kind: control.StopIs, ID: control.ID(n.ID), State: uint8(control.Open)}, at)
+			d.fact(p, control.InStop(control.ID(n.ID), control.Open), at)
 		}
 	}
 }

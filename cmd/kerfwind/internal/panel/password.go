@@ -9,11 +9,14 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
 	"golang.org/x/crypto/argon2"
+
+	"kerfwind/cmd/kerfwind/internal/state"
 )
 
 // Role says what somebody may do. Each may do what those before it may.
@@ -167,6 +170,7 @@ func DecodePasswords(b []byte) (Passwords, error) {
 	return p, nil
 }
 
+// readPasswords reads the file of passwords.
 func readPasswords(path string) (Passwords, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -181,4 +185,33 @@ func readPasswords(path string) (Passwords, error) {
 		return nil, fmt.Errorf("%s: %w: remove the file, then set the passwords again with kerfwind password", path, err)
 	}
 	return p, nil
+}
+
+// PasswordFile holds the keys of the passwords, in the state folder.
+const PasswordFile = "passwords.json"
+
+// AuditFile is the record of what was changed on the page, in the state folder.
+const AuditFile = "audit.jsonl"
+
+// SetPassword puts a key in the place of a role's old one; "" takes it away.
+func SetPassword(folder string, role Role, key Key) error {
+	all, err := readPasswords(filepath.Join(folder, PasswordFile))
+	if errors.Is(err, os.ErrNotExist) {
+		all, err = Passwords{}, nil
+	}
+	if err != nil {
+		return err
+	}
+	if key == "" && all[role] == "" {
+		return fmt.Errorf("there is no password to %s", role.Words())
+	}
+	all[role] = key
+	if key == "" {
+		delete(all, role)
+	}
+	data, err := all.Encode()
+	if err != nil {
+		return err
+	}
+	return state.WriteSecret(folder, PasswordFile, data)
 }

@@ -40,15 +40,12 @@ func plant(p *control.Params, o *Options, fb feedback, names timeline.Names) (*s
 // atFirst returns what the contacts of a healthy shop say when the stream begins:
 // stop inputs closed, room in the bin, the switches where they serve.
 func atFirst(p *control.Params) []control.Input {
-	in := []control.Input{
-		{Kind: control.BinIs, State: uint8(control.Room)},
-		{Kind: control.StandDownIs, State: uint8(control.Closed)},
-	}
+	in := []control.Input{control.InBin(control.Room), control.InStandDown(control.Closed)}
 	for i := range p.Stops {
-		in = append(in, control.Input{Kind: control.StopIs, ID: control.ID(i), State: uint8(control.Closed)})
+		in = append(in, control.InStop(control.ID(i), control.Closed))
 	}
 	if p.Collector.Switch {
-		in = append(in, control.Input{Kind: control.SwitchIs, State: uint8(control.Auto)})
+		in = append(in, control.InSwitch(control.Auto))
 	}
 	return in
 }

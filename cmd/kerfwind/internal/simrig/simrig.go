@@ -207,19 +207,16 @@ func Outputs(s *config.Shop, p *control.Params) *Plant {
 		sp.Collector.RunUp = s.Collector.RunUp
 	}
 	o := &Plant{plant: sim.New(sp), ready: make(chan struct{}, 1)}
-	o.first = []control.Input{
-		{Kind: control.BinIs, State: uint8(control.Room)},
-		{Kind: control.StandDownIs, State: uint8(control.Closed)},
-	}
+	o.first = []control.Input{control.InBin(control.Room), control.InStandDown(control.Closed)}
 	for i := range p.Stops {
-		o.first = append(o.first, control.Input{Kind: control.StopIs, ID: control.ID(i), State: uint8(control.Closed)})
+		o.first = append(o.first, control.InStop(control.ID(i), control.Closed))
 	}
 	if p.Collector.Switch {
-		o.first = append(o.first, control.Input{Kind: control.SwitchIs, State: uint8(control.Auto)})
+		o.first = append(o.first, control.InSwitch(control.Auto))
 	}
 	for i := range s.Machines {
 		if len(s.Machines[i].Contacts) > 0 {
-			o.first = append(o.first, control.Input{Kind: control.MachineIs, ID: control.ID(i), State: uint8(control.Idle)})
+			o.first = append(o.first, control.InMachine(control.ID(i), control.Idle, 0))
 		}
 	}
 	o.ready <- struct{}{}

@@ -138,13 +138,13 @@ func (w *World) Begin(_ context.Context, bench []byte) error {
 	w.bench, w.index = string(bench), 0
 	w.now.Store(0)
 	clear(w.on)
-	w.loop.Post(0, control.Input{Kind: control.BinIs, State: uint8(control.Room)})
-	w.loop.Post(0, control.Input{Kind: control.StandDownIs, State: uint8(control.Closed)})
+	w.loop.Post(0, control.InBin(control.Room))
+	w.loop.Post(0, control.InStandDown(control.Closed))
 	for i := range p.Stops {
-		w.loop.Post(0, control.Input{Kind: control.StopIs, ID: control.ID(i), State: uint8(control.Closed)})
+		w.loop.Post(0, control.InStop(control.ID(i), control.Closed))
 	}
 	if p.Collector.Switch {
-		w.loop.Post(0, control.Input{Kind: control.SwitchIs, State: uint8(control.Auto)})
+		w.loop.Post(0, control.InSwitch(control.Auto))
 	}
 	return nil
 }
@@ -174,7 +174,7 @@ func (w *World) post() {
 	w.asks = nil
 	w.asked.Unlock()
 	for _, r := range list {
-		in := control.Input{Kind: control.Ask, State: uint8(control.AskTestEnd), Origin: control.Console, ID: control.NoID}
+		in := control.InAsk(control.AskTestEnd, control.Console, control.NoID)
 		if r.Kind == movein.Move {
 			in.State, in.ID, in.For = uint8(control.AskTestOpen), control.ID(slices.Index(w.gates, r.Actuator)), r.For
 			w.Moved = ""
