@@ -24,6 +24,17 @@ type Snapshot struct {
 // Latched reports whether the collector is kept off until a reset at the shop.
 func (s *Snapshot) Latched() bool { return s.Kept.Stopped || s.Kept.Failed != 0 }
 
+// Uncollected reports whether the fault stands that a machine runs and its dust is
+// not collected, and why that is so now.
+func (s *Snapshot) Uncollected(machine ID) (why Cause, yes bool) {
+	for i := range s.Faults {
+		if f := &s.Faults[i]; f.Fault == Uncollected && f.ID == machine {
+			return f.Cause, true
+		}
+	}
+	return 0, false
+}
+
 // Why is the reason for a state: "router stopped, duct clear in 6 s" is
 // {ByRunOn, router, 6 s from At}.
 type Why struct {

@@ -119,7 +119,7 @@ const (
 func render(o *Options, s *state, w, h int, k look) []string {
 	w, h = max(w, 1), max(h, 1)
 	title := []row{titleRow(o, s, w, k)}
-	status := statusRows(s)
+	status := statusRows(o, s, k)
 	currents := currentRows(o, s, w, k)
 	gates := gateRows(o, s, w, k)
 	collector := collectorRow(o, s, w, k)
@@ -223,10 +223,15 @@ func clock(d time.Duration) string {
 }
 
 // statusRows say what holds everything up.
-func statusRows(s *state) []row {
+func statusRows(o *Options, s *state, k look) []row {
 	var rows []row
 	if s.snap == nil {
 		return nil
+	}
+	for i := range s.snap.Machines {
+		if why, not := s.snap.Uncollected(control.ID(i)); not {
+			rows = append(rows, row{{alarm, " NOT COLLECTED: " + clean(o.Names.Name(control.AMachine, control.ID(i)), k.utf8) + ", " + o.Names.Reason(control.Why{Cause: why, Machine: control.NoID}) + " "}})
+		}
 	}
 	if s.snap.StoodDown {
 		rows = append(rows, row{{alarm, " Stood down: nothing is commanded. Machines are not stopped. "}})
@@ -240,8 +245,9 @@ func statusRows(s *state) []row {
 	return rows
 }
 
-// machineState is a machine's symbol, word and style.
-func machineState(m *control.MachineView, now time.Duration, k look) (symbol, word string, st style) {
+// machineState is a machine's symbol, word and style. not says that its dust is not
+// collected.
+func machineState(m *control.MachineView, not bool, now time.Duration, k look) (symbol, word string, st style) {
 	pick := func(utf, ascii string) string {
 		if k.utf8 {
 			return utf
@@ -249,16 +255,22 @@ func machineState(m *control.MachineView, now time.Duration, k look) (symbol, wo
 		return ascii
 	}
 	switch {
+	case not:
+		return "!", "NOT served", alarm
 	case m.Sensed == control.Unknown:
 		return "?", "not seen", alarm
-	case m.Run && m.Why.Cause == control.ByLimit:
-		return "!", "NOT served", alarm
 	case m.Run:
 		return pick("●", "*"), "runs", active
 	case m.RunOn > now:
 		return pick("◐", "o"), "clearing", common
 	}
 	return pick("○", "-"), "idle", quiet
+}
+
+// machineView is machineState of a machine of the shop.
+func machineView(s *state, m int, k look) (symbol, word string, st style) {
+	_, not := s.snap.Uncollected(control.ID(m))
+	return machineState(&s.snap.Machines[m], not, s.now, k)
 }
 
 // currentRows show each channel: name, state, bar, amperes; and then machines
@@ -286,7 +298,7 @@ func currentRows(o *Options, s *state, w int, k look) []row {
 		case c.verdict == sensor.Unknown && (s.snap == nil || int(m) >= len(s.snap.Machines)):
 			symbol, word, st = "?", "not seen", alarm
 		case s.snap != nil && int(m) < len(s.snap.Machines):
-			symbol, word, st = machineState(&s.snap.Machines[m], s.now, k)
+			symbol, word, st = machineView(s, int(m), k)
 		}
 		if int(m) < len(seen) {
 			seen[m] = true
@@ -315,7 +327,7 @@ func currentRows(o *Options, s *state, w int, k look) []row {
 		if ok || s.snap == nil || m >= len(s.snap.Machines) {
 			continue
 		}
-		symbol, word, st := machineState(&s.snap.Machines[m], s.now, k)
+		symbol, word, st := machineView(s, int(m), k)
 		var r row
 		r.put(common, pad(clean(o.Names.Machines[m], k.utf8), nameW, k.utf8)+" ")
 		r.put(st, symbol+" "+word)

@@ -117,6 +117,8 @@ func TestFits(t *testing.T) {
 		}
 		if rapid.Bool().Draw(t, "no snapshot") {
 			s.snap = nil
+		} else {
+			s.snap.Faults = []control.FaultView{{Fault: control.Uncollected, Cause: control.ByGate, ID: 1}}
 		}
 		s.now = time.Duration(rapid.Int64Min(0).Draw(t, "now"))
 		w, h := rapid.IntRange(-1, 140).Draw(t, "width"), rapid.IntRange(-1, 50).Draw(t, "height")
@@ -142,6 +144,31 @@ func TestFits(t *testing.T) {
 			}
 		}
 	})
+}
+
+// TestUncollected: a machine that runs while its dust goes nowhere stands first, and
+// reads so in its own line.
+func TestUncollected(t *testing.T) {
+	o, s := barn()
+	s.snap.Machines[1].Run, s.snap.Machines[1].Sensed = true, control.Running
+	s.snap.Faults = []control.FaultView{{Fault: control.Uncollected, Cause: control.ByGate, ID: 1}}
+	s.snap.StoodDown = true
+	lines := render(o, s, 100, 40, look{})
+	first, own := -1, false
+	for i, l := range lines {
+		text := sgr.ReplaceAllString(l, "")
+		switch {
+		case strings.Contains(text, "NOT COLLECTED: "+o.Names.Machines[1]+", gate not open"):
+			first = i
+		case strings.Contains(text, "Stood down") && first < 0:
+			t.Error("the stand-down stands above it")
+		case strings.Contains(text, o.Names.Machines[1]) && strings.Contains(text, "NOT served"):
+			own = true
+		}
+	}
+	if first < 0 || !own {
+		t.Errorf("row %d, %v:\n%s", first, own, strings.Join(lines, "\n"))
+	}
 }
 
 // TestStates: each state reads without colour: its own sign and its own word.

@@ -51,6 +51,7 @@ func yes(g prometheus.Gauge, b bool) {
 type machine struct {
 	sensed            states
 	running, served   prometheus.Gauge
+	uncollected       prometheus.Gauge
 	runs              prometheus.Counter
 	seconds, unserved prometheus.Counter
 	flow              prometheus.Gauge
@@ -274,13 +275,14 @@ func (m *Metrics) newMachines(f families, list []control.Machine) {
 	sensed := f.gauge("machine_state", "What a machine's sensor says: 1 for one of the states.", "machine", "state")
 	running := f.gauge("machine_running", "1 while a run is on, also while its sensor is lost.", "machine")
 	served := f.gauge("machine_served", "1 while every path of the machine is open and the collector is on.", "machine")
+	uncollected := f.gauge("uncollected", "1 while the machine runs and its dust is not collected: a fault that stands.", "machine")
 	runs := f.counter("machine_runs_total", "Runs that have begun.", "machine")
 	seconds := f.counter("machine_run_seconds_total", "Time that the machine has run.", "machine")
 	unserved := f.counter("machine_unserved_seconds_total", "Time that the machine has run without collection.", "machine")
 	flow := f.gauge("machine_flow_cubic_meters_per_second", "Computed flow at the machine's hoods while the collector is on, with the gates as they are; 0 where it is not computed.", "machine")
 	for i := range list {
 		n := list[i].Name
-		m.machines = append(m.machines, machine{sensed: oneOf(sensed, verdicts, n), running: running.WithLabelValues(n), served: served.WithLabelValues(n),
+		m.machines = append(m.machines, machine{sensed: oneOf(sensed, verdicts, n), running: running.WithLabelValues(n), served: served.WithLabelValues(n), uncollected: uncollected.WithLabelValues(n),
 			runs: runs.WithLabelValues(n), seconds: seconds.WithLabelValues(n), unserved: unserved.WithLabelValues(n), flow: flow.WithLabelValues(n)})
 	}
 }

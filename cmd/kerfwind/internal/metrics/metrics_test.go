@@ -373,3 +373,20 @@ func BenchmarkObserve(b *testing.B) {
 		m.Observe(s, events)
 	}
 }
+
+// TestUncollected: the fault of a machine is its gauge, and no other's.
+func TestUncollected(t *testing.T) {
+	shop := barn(t)
+	m := New(shop, "test")
+	s := &control.Snapshot{Machines: make([]control.MachineView, 2), Faults: []control.FaultView{{Fault: control.Uncollected, Cause: control.ByGate, ID: 1}}}
+	m.Observe(s, nil)
+	one, other := `kerfwind_uncollected{machine="`+shop.Machines[1].Name+`"} `, `kerfwind_uncollected{machine="`+shop.Machines[0].Name+`"} `
+	if text := string(scrape(t, m)); !strings.Contains(text, one+"1") || !strings.Contains(text, other+"0") {
+		t.Error(text)
+	}
+	s.Faults = nil
+	m.Observe(s, nil)
+	if text := string(scrape(t, m)); !strings.Contains(text, one+"0") {
+		t.Error(text)
+	}
+}

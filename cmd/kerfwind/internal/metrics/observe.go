@@ -137,6 +137,8 @@ func (m *Metrics) state(s *control.Snapshot) {
 		x.sensed.set(int(v.Sensed) - 1)
 		yes(x.running, v.Run)
 		yes(x.served, v.Served)
+		_, not := s.Uncollected(control.ID(i))
+		yes(x.uncollected, not)
 		x.prevRun, x.prevNot = v.Run, v.Run && !v.Served
 		if x.waits && v.Served {
 			x.waits = false

@@ -71,6 +71,8 @@ func (v *plain) components() object {
 	shop := v.topic("shop")
 	add("fault", "binary_sensor", object{"name": "Fault", "device_class": "problem", "state_topic": shop, "value_template": "{{ 'ON' if value_json.faults else 'OFF' }}",
 		"json_attributes_topic": shop})
+	add("uncollected", "binary_sensor", object{"name": "Uncollected", "device_class": "problem", "state_topic": v.topic("uncollected"),
+		"value_template": "{{ 'ON' if value_json.machines else 'OFF' }}", "json_attributes_topic": v.topic("uncollected")})
 	add("bin", "binary_sensor", object{"name": "Bin full", "device_class": "problem", "state_topic": shop, "value_template": yes("bin_full")})
 	add("stood_down", "binary_sensor", object{"name": "Stood down", "state_topic": shop, "value_template": yes("stood_down")})
 	kinds := []string{"events-dropped"}

@@ -85,7 +85,7 @@ func (h *homie) description() object {
 	}}
 	nodes["shop"] = object{"name": h.p.l.o.Shop.Name, "properties": object{
 		"stood-down": property("stood down", "boolean", object{"settable": h.p.l.o.MQTT.Requests}), "bin-full": property("bin full", "boolean", nil),
-		"faults": property("present faults", "integer", nil),
+		"faults": property("present faults", "integer", nil), "uncollected": property("machines that run uncollected", "integer", nil),
 	}}
 	version := int64(1)
 	if now, ok := h.p.l.o.Clock(); ok {
@@ -131,6 +131,7 @@ func (h *homie) states(s *control.Snapshot) []message {
 	put("shop", "stood-down", strconv.FormatBool(s.StoodDown))
 	put("shop", "bin-full", strconv.FormatBool(s.BinFull))
 	put("shop", "faults", strconv.Itoa(len(s.Faults)))
+	put("shop", "uncollected", strconv.Itoa(len(h.p.uncollected(s).Machines)))
 	return out
 }
 

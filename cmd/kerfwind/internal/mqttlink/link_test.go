@@ -323,11 +323,41 @@ func topicsPage(t *testing.T) string {
 	return string(b)
 }
 
+// TestUncollected: the machine stands on one topic with the reason, in Homie's count,
+// and on no topic once it is over.
+func TestUncollected(t *testing.T) {
+	shop := barn(t)
+	w := &world{}
+	_, v := w.idle(w.options(shop, config.MQTT{Requests: true}))
+	h := newHomie(v)
+	snap := snapshot(t, shop)
+	text := func(list []message, topic string) string {
+		for _, m := range list {
+			if m.topic == topic {
+				return m.text
+			}
+		}
+		return "nothing"
+	}
+	was := snap.Faults
+	snap.Faults = append([]control.FaultView{{Fault: control.Uncollected, Cause: control.ByGate, ID: 1, Since: 2 * time.Second}}, was...)
+	if got, want := text(v.states(snap), v.topic("uncollected")), `{"machines":[{"name":"`+shop.Machines[1].Name+`","why":"gate","since":2}]}`; got != want {
+		t.Errorf("%s, want %s", got, want)
+	}
+	if got := text(h.states(snap), h.root+"/shop/uncollected"); got != "1" {
+		t.Errorf("Homie: %s", got)
+	}
+	snap.Faults = was
+	if got := text(v.states(snap), v.topic("uncollected")); got != `{"machines":[]}` {
+		t.Errorf("over: %s", got)
+	}
+}
+
 // TestDocumented: every member of a state, a request and an answer, and every
 // topic, stands in the documentation.
 func TestDocumented(t *testing.T) {
 	page := topicsPage(t)
-	for _, x := range []any{machineState{}, gateState{}, collectorState{}, shopState{}, faultState{}, whyState{}, request{}, answer{}} {
+	for _, x := range []any{uncollectedState{}, uncollectedMachine{}, machineState{}, gateState{}, collectorState{}, shopState{}, faultState{}, whyState{}, request{}, answer{}} {
 		for _, f := range reflect.VisibleFields(reflect.TypeOf(x)) {
 			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
 			if name != "" && !strings.Contains(page, "`"+name+"`") && !strings.Contains(page, `"`+name+`":`) {

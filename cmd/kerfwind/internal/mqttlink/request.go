@@ -158,7 +158,7 @@ func (l *Link) standDown(v *plain, a answer) (answer, bool) {
 // carryOut passes a request on. What the state machine makes of it comes as
 // events: it may refuse it.
 func (l *Link) carryOut(v *plain, r request, at time.Duration) error {
-	if err := l.fresh(r); err != nil && r.Ask != "stand-down" {
+	if err := l.fresh(r); err != nil && r.Ask != "stand-down" && r.Ask != "release" { // these are never too late
 		return err
 	}
 	in := control.Input{Kind: control.Ask, Origin: control.Topic, ID: control.NoID, Expires: at + askExpires}
@@ -182,7 +182,7 @@ func (l *Link) carryOut(v *plain, r request, at time.Duration) error {
 			return errors.New("nothing counts the bin here")
 		}
 		return l.o.Emptied()
-	case "lift", "reset", "test-open", "test-shut":
+	case "lift", "reset", "aside", "return", "test-open", "test-shut":
 		return errors.New("only at the shop")
 	default:
 		return fmt.Errorf("ask for hold, release, stand-down or bin-emptied, not for %q", r.Ask)

@@ -45,6 +45,7 @@ type (
 		Position string  `json:"position"`
 		Wanted   bool    `json:"wanted"`
 		Held     bool    `json:"held"`
+		Aside    bool    `json:"aside"`
 		Until    seconds `json:"held_until,omitempty"`
 		Fault    string  `json:"fault,omitempty"`
 		whyState
@@ -72,6 +73,14 @@ type (
 	faultState struct {
 		Fault string  `json:"fault"`
 		Of    string  `json:"of,omitempty"`
+		Since seconds `json:"since"`
+	}
+	uncollectedState struct {
+		Machines []uncollectedMachine `json:"machines"`
+	}
+	uncollectedMachine struct {
+		Name  string  `json:"name"`
+		Why   string  `json:"why"`
 		Since seconds `json:"since"`
 	}
 	shopState struct {
@@ -171,14 +180,14 @@ func faultName(f control.FaultKind) string {
 
 func (v *plain) states(s *control.Snapshot) []message {
 	n := &v.l.o.Names
-	out := []message{encode(v.topic("shop"), v.shop(s))}
+	out := []message{encode(v.topic("shop"), v.shop(s)), encode(v.topic("uncollected"), v.uncollected(s))}
 	for i := range min(len(s.Machines), len(v.machines)) {
 		m := &s.Machines[i]
 		out = append(out, encode(v.topic("machine", v.machines[i]), machineState{n.Machines[i], said(m.Sensed), m.Run, m.Served, seconds(m.Since), seconds(m.RunOn), v.why(m.Why)}))
 	}
 	for i := range min(len(s.Gates), len(v.gates)) {
 		g := &s.Gates[i]
-		out = append(out, encode(v.topic("gate", v.gates[i]), gateState{n.Gates[i], g.Position.String(), g.Wanted, g.Held != 0, seconds(g.Held), faultName(g.Fault), v.why(g.Why)}))
+		out = append(out, encode(v.topic("gate", v.gates[i]), gateState{n.Gates[i], g.Position.String(), g.Wanted, g.Held != 0, g.Aside, seconds(g.Held), faultName(g.Fault), v.why(g.Why)}))
 	}
 	c, hand := &s.Collector, ""
 	if c.Switch != 0 {
@@ -195,6 +204,17 @@ func (v *plain) states(s *control.Snapshot) []message {
 			load = s.Circuits[i].String()
 		}
 		out = append(out, encode(v.topic("circuit", v.circuits[i]), circuitState{n.Circuits[i], load}))
+	}
+	return out
+}
+
+// uncollected are the machines that run while their dust goes nowhere.
+func (v *plain) uncollected(s *control.Snapshot) uncollectedState {
+	out := uncollectedState{Machines: []uncollectedMachine{}}
+	for _, f := range s.Faults {
+		if f.Fault == control.Uncollected && int(f.ID) < len(v.l.o.Names.Machines) {
+			out.Machines = append(out.Machines, uncollectedMachine{v.l.o.Names.Machines[f.ID], f.Cause.String(), seconds(f.Since)})
+		}
 	}
 	return out
 }

@@ -282,6 +282,8 @@ func makeHead(v *nowView) head {
 		return head{State: "alarm", Word: fmt.Sprintf("%d things are wrong", n)}
 	case !v.Begun:
 		return head{State: "calm", Word: "begins"}
+	case v.Bare:
+		return head{State: "alarm", Word: "no machine is served"}
 	}
 	for i := range v.Collectors {
 		switch k := &v.Collectors[i]; k.State {

@@ -15,6 +15,7 @@ var nowPart = Part{Path: "/", Title: "Now", Role: Look, File: "now.html", Data: 
 		{Method: "GET", Path: "/events", Role: Look, Stream: true, Do: events},
 		{Method: "POST", Path: "/stand-down", Role: Operate, Do: standDown},
 		{Method: "POST", Path: "/hold", Role: Operate, Fields: []string{"gate", "for"}, Do: hold},
+		{Method: "POST", Path: "/aside", Role: Operate, Fields: []string{"gate"}, Do: setAside},
 		{Method: "POST", Path: "/release", Role: Operate, Fields: []string{"gate"}, Do: release},
 	}}
 
@@ -95,6 +96,20 @@ func release(v *Visit) error {
 		return err
 	}
 	v.Said(v.Field("gate") + " is no longer held.")
+	return nil
+}
+
+// setAside sets a gate aside, since hands are in it. Only somebody at the shop takes
+// it back.
+func setAside(v *Visit) error {
+	id, err := v.gate()
+	if err != nil {
+		return err
+	}
+	if err := v.Shop.Ask(v.R.Context(), control.Input{Kind: control.Ask, State: uint8(control.AskAside), ID: id}); err != nil {
+		return err
+	}
+	v.Said(v.Field("gate") + " is set aside: it does not move and nothing is collected there. A fan that runs goes on. Lock the collector's disconnect before hands go in.")
 	return nil
 }
 

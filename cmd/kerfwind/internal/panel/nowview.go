@@ -31,6 +31,7 @@ type partDown struct{ Part, Why string }
 // nowView holds what the part Now shows.
 type nowView struct {
 	Begun      bool // there is something to show
+	Bare       bool // no machine is served
 	StoodDown  bool
 	Note       string // what holds for all of it
 	Troubles   []trouble
@@ -157,7 +158,7 @@ func makeNow(in nowIn) *nowView {
 	if s == nil {
 		return &nowView{}
 	}
-	v := &nowView{Begun: true, StoodDown: s.StoodDown}
+	v := &nowView{Begun: true, StoodDown: s.StoodDown, Bare: len(s.Machines) == 0}
 	switch {
 	case s.StoodDown || s.Latched():
 	case s.Quiet:
@@ -272,7 +273,10 @@ func (in *nowIn) collector(id control.ID, c *control.CollectorView, p *control.C
 // machine never says idle of one that cannot be seen.
 func (in *nowIn) machine(id control.ID, m *control.MachineView) nowMachine {
 	v := nowMachine{Key: key("m", int(id)), Name: in.Names.Name(control.AMachine, id), Amps: in.amps(in.Shop.Machines[id].Channels)}
+	why, not := in.Snap.Uncollected(id)
 	switch c := m.Why.Cause; {
+	case not && m.Sensed == control.Unknown:
+		v.State, v.Word, v.Note = "warn", "cannot be seen", "NOT collected: "+in.Names.Reason(control.Why{Cause: why, Machine: control.NoID})
 	case m.Sensed == control.Unknown && m.Run:
 		v.State, v.Word, v.Note, v.Clock = "lost", "cannot be seen", "served as if it ran", until(m.Why.Until)
 	case m.Sensed == control.Unknown:
@@ -280,7 +284,9 @@ func (in *nowIn) machine(id control.ID, m *control.MachineView) nowMachine {
 	case m.Run:
 		v.State, v.Word, v.Clock = "run", "runs", since(m.Since)
 		switch {
-		case c == control.ByConfirm, c == control.ByPath, c == control.ByMachine && !m.Served:
+		case not:
+			v.State, v.Note = "warn", "NOT collected: "+in.Names.Reason(control.Why{Cause: why, Machine: control.NoID})
+		case c == control.ByConfirm, c == control.ByPath, c == control.ByGate, c == control.ByMachine && !m.Served: // its gates still have time
 			v.Note = in.Names.Reason(m.Why)
 			if c == control.ByMachine {
 				v.Note = "waits for the collector"
@@ -348,7 +354,11 @@ func (in *nowIn) gate(id control.ID, g *control.GateView) nowGate {
 			v.Clock = until(g.Held)
 		}
 	}
-	if g.Fault != 0 {
+	if g.Aside {
+		v.State += " aside"
+		v.Note = "set aside, so nothing is collected here. Take it back at the shop: by its own button, or type at the computer: kerfwind ask return \"" + v.Name + "\""
+	}
+	if g.Fault != 0 && !g.Aside {
 		v.State += " fault"
 		v.Note, _ = timeline.Trouble(g.Fault)
 		v.Clock = clock{}
@@ -420,6 +430,14 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 	}
 	if in.silent() {
 		add("silent", "no contact with the control program", "this page shows an earlier state: go and look", since(in.Spoke))
+	}
+	if len(s.Machines) == 0 {
+		for i := range in.Amps {
+			if in.Amps[i].Verdict == sensor.Running {
+				name := in.Shop.Rig.Channels[i].Name
+				add("bare-"+name, "current flows at "+name+", and no dust is collected there: no machine is served", "stop the cut; then finish the move-in or leave it", clock{})
+			}
+		}
 	}
 	for _, f := range s.Faults {
 		if f.Fault.Facts().Grave {

@@ -232,6 +232,48 @@ func TestCircuits(t *testing.T) {
 	}
 }
 
+// A machine behind a gate that sticks looks healthy nowhere; while its gates still
+// have time it only waits.
+func TestUncollected(t *testing.T) {
+	in := barnIn(t)
+	in.Snap.Machines[planer] = control.MachineView{Sensed: control.Running, Run: true, Since: 40 * sec, Why: control.Why{Cause: control.ByGate, Machine: planer}}
+	if m := makeNow(in).Machines[planer]; m.State != "run" || m.Note != "gate not open" {
+		t.Errorf("in time: %+v", m)
+	}
+	in.Snap.Faults = []control.FaultView{{Fault: control.Uncollected, Cause: control.ByGate, ID: planer, Since: 50 * sec}, {Fault: control.GateNotOpen, ID: planer}}
+	v := makeNow(in)
+	if m := v.Machines[planer]; m.State != "warn" || m.Note != "NOT collected: gate not open" {
+		t.Errorf("%+v", m)
+	}
+	if x := v.Troubles[0]; x.What != "Planer: its dust is not collected: a gate on its way is not open." || makeHead(v).State != "alarm" {
+		t.Errorf("%+v, %+v", x, makeHead(v))
+	}
+	in.Snap.Machines[planer].Sensed = control.Unknown
+	if m := makeNow(in).Machines[planer]; m.State != "warn" || m.Word != "cannot be seen" || !strings.HasPrefix(m.Note, "NOT collected") {
+		t.Errorf("its sensor lost: %+v", m)
+	}
+	in.Snap.Gates[planer].Aside = true
+	if g := makeNow(in).Gates[planer]; g.State != "shut aside" || !strings.Contains(g.Note, `kerfwind ask return "planer"`) {
+		t.Errorf("aside: %+v", g)
+	}
+}
+
+// While a move-in has the rig no machine is served: the head says so, and current
+// that flows anywhere stands first.
+func TestCurrentWithoutShop(t *testing.T) {
+	in := barnIn(t)
+	in.Snap.Machines = nil
+	if h := makeHead(makeNow(in)); h.State != "alarm" || h.Word != "no machine is served" {
+		t.Errorf("%+v", h)
+	}
+	in.Snap.Faults = []control.FaultView{{Fault: control.CollectorStillOn}}
+	in.Amps[1].Verdict = sensor.Running
+	v := makeNow(in)
+	if x := v.Troubles[0]; !strings.HasPrefix(x.What, "Current flows at c1, and no dust is collected") || makeHead(v).Word != "2 things are wrong" {
+		t.Errorf("%+v, %+v", v.Troubles, makeHead(v))
+	}
+}
+
 // What stands is told with what to do; the gravest comes first, and each has a
 // key of its own.
 func TestTroubles(t *testing.T) {

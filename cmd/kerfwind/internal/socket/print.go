@@ -40,17 +40,18 @@ func (st *Status) Print(w io.Writer) error {
 		what = "at work"
 	}
 	fmt.Fprintf(&b, "%s: %s\n", st.Shop, what)
+	list("faults", st.Faults) // what is wrong comes first
 	say := func(yes bool, text string) {
 		if yes {
 			b.WriteString(text + "\n")
 		}
 	}
 	say(st.File != "", "file: "+st.File+" ("+st.FileWhy+")")
-	say(st.Bench, `no machine is served while a move-in is open: "kerfwind movein" goes on with it, and q there takes up the shop before`)
+	say(st.Bench, `NOT COLLECTED, whatever runs: no machine is served while a move-in is open: "kerfwind movein" goes on with it, and q there takes up the shop before`)
 	say(st.File == "" && !st.Simulated, "no shop file: "+st.FileWhy)
 	say(st.Simulated, "simulated: nothing real is read or moved")
 	say(st.Page != "", "the page is at "+st.Page)
-	say(st.Latched, "latched: a local act lifts it")
+	say(st.Latched, "latched: the collector stays off until somebody resets it at the shop")
 	say(st.BinFull, "the bin is full")
 	say(st.Closed, "the shop is closed")
 	say(st.Reload != "", st.Reload)
@@ -61,7 +62,6 @@ func (st *Status) Print(w io.Writer) error {
 		fmt.Fprintf(&b, "%-10s %-16s %d left in this hour\n", "", "starts", st.StartsIn)
 	}
 	list("outlets", st.Outlets)
-	list("faults", st.Faults)
 	list("parts", st.Parts)
 	_, err := io.WriteString(w, b.String())
 	return err

@@ -86,7 +86,11 @@ func (st *Status) things(snap *control.Snapshot, n *timeline.Names) {
 		if m.Sensed == 0 {
 			t.State = control.Unknown.String()
 		}
-		st.Machines = append(st.Machines, why(t, m.Why, n))
+		t = why(t, m.Why, n)
+		if c, not := snap.Uncollected(control.ID(i)); not {
+			t.Why = "NOT collected: " + n.Reason(control.Why{Cause: c, Machine: control.NoID})
+		}
+		st.Machines = append(st.Machines, t)
 	}
 	for i := range snap.Gates {
 		g := &snap.Gates[i]
