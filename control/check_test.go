@@ -109,6 +109,13 @@ func (x *checker) demand(c *Core) (machines, held uint64) {
 	return machines, held
 }
 
+// resets: a local act: the console asks, or the wired button is let go after a
+// short press that began with every stop input closed.
+func resets(a *Core, in Input) bool {
+	return in.Kind == Ask && AskKind(in.State) == AskReset && (in.Origin == Wired || in.Origin == Console) ||
+		in.Kind == ResetIs && Press(in.State) == Released && a.reset.armed && a.reset.stuck > a.now
+}
+
 // stopLatched: a stop input has acted and nobody has reset it.
 func stopLatched(c *Core) bool { return c.faults[StopLatched] != 0 || c.faults[StopStored] != 0 }
 
@@ -172,12 +179,12 @@ func (x *checker) state(c *Core) error {
 	}
 	if !blockedState(c) {
 		// 2. The path of every demand is commanded open.
-		for g := machines & c.actuated; g != 0; g &= g - 1 {
+		for g := machines & c.actuated &^ x.untouched(c); g != 0; g &= g - 1 {
 			if i := bits.TrailingZeros64(g); c.gates[i].target != toOpen {
 				return fmt.Errorf("2: gate %d of a running machine is not commanded open", i)
 			}
 		}
-		for g := held & c.actuated; x.room(c, 0) && g != 0; g &= g - 1 {
+		for g := held & c.actuated &^ x.untouched(c); x.room(c, 0) && g != 0; g &= g - 1 {
 			if i := bits.TrailingZeros64(g); c.gates[i].target != toOpen {
 				return fmt.Errorf("2: gate %d of a hold is not commanded open although there is air", i)
 			}
@@ -246,6 +253,17 @@ func (x *checker) state(c *Core) error {
 		}
 	}
 	return nil
+}
+
+// untouched: gates that nobody may move: hands are in them, or were.
+func (x *checker) untouched(c *Core) uint64 {
+	mask := c.aside
+	for i := range c.gates {
+		if c.gates[i].hands {
+			mask |= 1 << i
+		}
+	}
+	return mask
 }
 
 // uncollected: 10. A machine that runs has whole confirmed paths and a collector
@@ -347,12 +365,7 @@ func (x *checker) shownShut(c *Core) bool {
 }
 
 func (x *checker) canOpen(c *Core) (ok bool) {
-	failed := c.faults[GateNotOpen] | c.faults[GateLost] | c.faults[GateOutput] | c.aside
-	for i := range c.gates {
-		if c.gates[i].hands {
-			failed |= 1 << i
-		}
-	}
+	failed := c.faults[GateNotOpen] | c.faults[GateLost] | c.faults[GateOutput] | x.untouched(c)
 	x.everyPath(func(mask uint64) {
 		can := mask != 0
 		for ; mask != 0; mask &= mask - 1 {
@@ -621,7 +634,7 @@ func (x *checker) standDown(a *Core, in Input, out *Out, b *Core) error {
 	if stops && (!stopLatched(b) || b.col.on) {
 		return fmt.Errorf("stop input: not off at once and latched")
 	}
-	if stopLatched(a) && !stopLatched(b) && !(in.Kind == Ask && AskKind(in.State) == AskReset && (in.Origin == Wired || in.Origin == Console)) {
+	if stopLatched(a) && !stopLatched(b) && !resets(a, in) {
 		return fmt.Errorf("stop input: lifted without a local act")
 	}
 	if stopLatched(a) && !stopLatched(b) {
@@ -634,7 +647,7 @@ func (x *checker) standDown(a *Core, in Input, out *Out, b *Core) error {
 	lifted := a.down && !b.down || stopLatched(a) && !stopLatched(b)
 	uncommanded := !b.col.on && (b.col.selector == Hand || b.has(CollectorStillOn, 0))
 	for _, k := range out.Commands {
-		if k.Kind == CollectorOff || k.Kind == OutletOff || k.Kind == GateStop {
+		if k.Kind == CollectorOff || k.Kind == OutletOff || k.Kind == GateStop || k.Kind == IndicatorOn || k.Kind == IndicatorOff {
 			continue
 		}
 		if a.down && b.down || stopLatched(a) && stopLatched(b) || begins || stops {
@@ -719,7 +732,7 @@ func (x *checker) runStep(a *Core, in Input, out *Out, b *Core) error {
 			}
 		case in.Kind == Tick && p.run == lost && q.run != lost && left(p, a) != 1:
 			return fmt.Errorf("the unknown hold of machine %d ends too early", i)
-		case in.Kind == Tick && p.run == lost && left(p, a) == 1 && (q.run == lost || x.moving(a) && !blockedState(a) && a.demands(p) && x.room(b, x.path(i)) && x.p.RunOn(ID(i), a.open) > 0 && q.run != runOn):
+		case in.Kind == Tick && p.run == lost && left(p, a) == 1 && (q.run == lost || x.moving(a) && !blockedState(a) && a.demands(p) && q.left == 0 && x.room(b, x.path(i)) && x.p.RunOn(ID(i), a.open) > 0 && q.run != runOn):
 			return fmt.Errorf("the unknown hold of machine %d is over and no run-on begins", i)
 		case in.Kind == Tick && p.run == starting && q.run == running && left(p, a) != 1:
 			return fmt.Errorf("machine %d is confirmed too early", i)
@@ -755,7 +768,7 @@ func (x *checker) runStep(a *Core, in Input, out *Out, b *Core) error {
 // left is served again only once it has stopped; a new start commands its whole
 // path anew.
 func (x *checker) hands(a *Core, in Input, out *Out, b *Core) error {
-	lifts := in.Kind == Ask && slices.Contains([]AskKind{AskLift, AskReset, AskReturn, AskAside}, AskKind(in.State))
+	lifts := in.Kind == Ask && slices.Contains([]AskKind{AskLift, AskReset, AskReturn}, AskKind(in.State))
 	first := in.Kind == StopIs && a.stops[in.ID] == 0
 	person := !first && (lifts || slices.Contains([]InputKind{SwitchIs, StopIs, BinIs, StandDownIs, ResetIs, AsideIs}, in.Kind))
 	byHand := in.Kind == GateIs && a.gates[in.ID].motion == still && !x.waits(a)

@@ -96,7 +96,7 @@ func (x *checker) collectorStep(a *Core, in Input, out *Out, b *Core) error {
 			return fmt.Errorf("every path shut: over although none is open, and this is not the rest of a shop that shuts all")
 		}
 	}
-	if offLatched(a) && !offLatched(b) && !(in.Kind == Ask && AskKind(in.State) == AskReset && (in.Origin == Wired || in.Origin == Console)) {
+	if offLatched(a) && !offLatched(b) && !resets(a, in) {
 		return fmt.Errorf("the latch is lifted without a local act")
 	}
 	if !k.on && q.on && k.minOff != never && k.minOff > b.now && q.owed != k.minOff-b.now {

@@ -72,16 +72,20 @@ func (c *Core) lampDue(i int, out *Out) {
 	}
 }
 
-// lampAnswer takes the driver's answer. A command that failed is not repeated.
+// lampAnswer takes the driver's answer. A command is repeated until it is carried
+// out.
 func (c *Core) lampAnswer(i int, o Outcome, out *Out) {
 	l := &c.lamps[i]
 	if l.answer == never {
 		return
 	}
-	l.answer = never
 	if o == Done {
+		l.answer = never
 		c.clear(IndicatorOutput, BySensor, i, out)
-	} else {
-		c.raise(IndicatorOutput, ByFault, i, never, out)
+		return
+	}
+	c.raise(IndicatorOutput, ByFault, i, never, out)
+	if l.answer <= c.now {
+		c.light(i, l.on, out)
 	}
 }

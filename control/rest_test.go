@@ -49,6 +49,7 @@ func (w *walk) help() error {
 	in := func(in Input) { c.Step(c.now, in, &w.quiet) }
 	// Where something has failed that only a new start tries again, somebody starts
 	// the machine, and stops it once that is over or it is left.
+	touched := c.touched()
 	failed := c.faults[GateNotOpen] | c.faults[GateNotShut] | c.faults[GateOutput]
 	pushed := uint64(0) // shut by hand and let go: nothing can show it open
 	for i := range c.gates {
@@ -58,9 +59,9 @@ func (w *walk) help() error {
 	}
 	for i := range c.machines {
 		m := &c.machines[i]
-		again := m.path&(failed|pushed) != 0 || c.has(ProbablyBreaker, i)
+		again := m.path&(failed|pushed|touched&c.faults[GateLost]) != 0 || (m.path&touched != 0 || c.quiet) && c.has(EveryPathShut, 0) || c.has(ProbablyBreaker, i)
 		switch {
-		case m.sensed != Idle && (!again || m.left != 0 || m.sensed == Unknown || m.path&pushed != 0):
+		case m.sensed != Idle && (!again || m.left != 0 || m.sensed != Running || m.path&(pushed|touched) != 0):
 			in(InMachine(ID(i), Idle, 0))
 		case m.sensed == Idle && again && !blockedState(c) && c.bar() == 0:
 			in(InMachine(ID(i), Running, 0))

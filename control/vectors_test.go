@@ -12,6 +12,7 @@ func barn(machines int, edit func(p *Params)) Params {
 		Collector:   Collector{Name: "c", Confirm: 1, Coast: 1, Circuit: NoID, Within: 1},
 		RunOn:       func(ID, uint64) time.Duration { return 2 },
 		UnknownHold: 2, HoldLongest: 2, TestLongest: 2, PowerUp: 1, Answer: 1, AllShut: 1, CircuitSettle: 1, Breaker: 1, Retries: 1,
+		Gap: 1, Late: 1, OffSettle: 1, Stuck: 2, ShutWindow: 5,
 	}
 	mainGate := ID(machines)
 	for i := range machines {
@@ -147,6 +148,33 @@ func vectors() []vector {
 			switches(p, true, true)
 			p.Outlets = []Outlet{{Follows: []ID{0}, RunOn: 2}}
 		})},
+		{name: "aside", unknown: true, also: one(asks(AskAside, Page, 0), asks(AskAside, Topic, 0), asks(AskReturn, Console, 0), asks(AskReturn, Page, 0)), p: barn(2, flat)},
+		{name: "aside, switches, a main", shown: open, also: one(asks(AskAside, Page, 0), asks(AskAside, Wired, 1), asks(AskReturn, Wired, 0), asks(AskReturn, Console, 1)),
+			p: barn(1, func(p *Params) { switches(p, true, false); p.CloseAtRest = true })},
+		{name: "aside, both switches, holds, stand-down", shown: both, also: all(one(asks(AskAside, Page, 0), asks(AskReturn, Console, 0), asks(AskHold, Page, 0), asks(AskRelease, Topic, 0)), down),
+			p: barn(1, func(p *Params) { flat(p); switches(p, true, true) })},
+		{name: "aside, test moves, output lost", also: all(one(asks(AskAside, Page, 0), asks(AskReturn, Console, 0), asks(AskTestOpen, Page, 0), asks(AskTestShut, Page, 0)), isLost(GateOpen, 0), isLost(GateOpen, 1)), p: barn(1, func(*Params) {})},
+		{name: "aside, its own button", also: []Input{InAside(0, Pressed), InAside(0, Released), InAside(0, Unpressed)}, p: barn(1, func(p *Params) { p.Gates[0].Button = true })},
+		{name: "reset button, stop", also: all(states(StopIs, Open, Closed, Broken), states(ResetIs, Pressed, Released, Unpressed)), p: barn(1, func(p *Params) { flat(p); p.Stops, p.ResetButton = []Stop{{}}, true })},
+		{name: "reset button, no current", also: all(states(CollectorIs, Idle, Running), states(ResetIs, Pressed, Released)), p: barn(1, func(p *Params) {
+			flat(p)
+			p.Collector.Feedback, p.ResetButton = ByCurrent, true
+		})},
+		{name: "stored: stop, aside, left", also: all(states(StopIs, Open, Closed), reset, one(asks(AskReturn, Console, 0))), p: barn(2, func(p *Params) {
+			p.Stops = []Stop{{}}
+			p.Past.Kept = Kept{Stopped: true, Aside: 1, Left: 2}
+		})},
+		{name: "stored: no current, unreadable", unknown: true, also: all(reset, one(asks(AskReturn, Console, 0))), p: barn(1, func(p *Params) {
+			flat(p)
+			p.Past.Kept = Unreadable
+			p.Past.Kept.Failed = CollectorNoCurrent
+		})},
+		{name: "current comes and goes", unknown: true, also: one(InCurrent(0, Gone), InCurrent(0, Flows)), p: barn(2, func(p *Params) { flat(p); p.Collector.Confirm, p.Gap = 3, 1 })},
+		{name: "gates shut again and again", shown: both, also: reset, p: barn(1, func(p *Params) { flat(p); switches(p, true, true); budget(p); p.Collector.MinOn = 0 })},
+		{name: "indicators", slow: true, also: down, p: barn(1, func(p *Params) {
+			flat(p)
+			p.Indicators = []Indicator{{Shows: Collecting}, {Shows: AnyUncollected, Half: 1}, {Shows: AnyFault}, {Shows: AnyLatch, Half: 2}}
+		})},
 		{name: "two hoods, one gate by hand", shown: open, p: barn(1, func(p *Params) {
 			p.Machines[0].Hoods = []Hood{{Gates: []ID{0}}, {Gates: []ID{1}}}
 			p.Gates[0].Downstream = nil
@@ -169,6 +197,11 @@ func vectors() []vector {
 		{name: "full: three machines, a main, stop, stand-down, some open switches", full: true, skip: 8, shown: open, also: all(stop, down), p: barn(3, func(p *Params) {
 			p.Stops = []Stop{{}}
 			p.Gates[0].OpenSwitch, p.Gates[3].OpenSwitch = true, true
+		})},
+		{name: "full: two machines, a main, asides, stop, reset button", full: true, skip: 8, shown: open, also: all(states(StopIs, Open, Closed), states(ResetIs, Pressed, Released),
+			one(asks(AskAside, Page, 0), asks(AskReturn, Console, 0), asks(AskAside, Page, 2), asks(AskReturn, Console, 2))), p: barn(2, func(p *Params) {
+			p.Stops, p.ResetButton = []Stop{{}}, true
+			p.Gates[0].OpenSwitch = true
 		})},
 		{name: "full: three machines, a main, start budget, stop", full: true, skip: 8, also: stop, p: barn(3, func(p *Params) {
 			p.Stops = []Stop{{}}

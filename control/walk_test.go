@@ -216,6 +216,15 @@ func answerAll(c *Core, out *Out) error {
 			i = -1 // with travel 0 the next command may follow at once
 		}
 	}
+	for i := range c.lamps {
+		if l := &c.lamps[i]; l.answer != never {
+			k := IndicatorOff
+			if l.on {
+				k = IndicatorOn
+			}
+			c.Step(c.now, InOutput(Command{Kind: k, ID: ID(i), Seq: l.seq}, Done), out)
+		}
+	}
 	if c.col.answer != never {
 		c.Step(c.now, Input{Kind: OutputIs, What: onOff(c.col.on), Seq: c.col.seq, State: uint8(Done)}, out)
 	}
@@ -301,6 +310,18 @@ func (w *walk) inputs(c *Core, ins []Input) []Input {
 			if Load(in.State) == c.circuits[in.ID].load {
 				continue
 			}
+		case ResetIs:
+			if Press(in.State) == c.reset.is {
+				continue
+			}
+		case AsideIs:
+			if Press(in.State) == c.gates[in.ID].button.is {
+				continue
+			}
+		case CurrentIs:
+			if m := &c.machines[in.ID]; m.run != starting || (Flow(in.State) == Gone) == (m.gap != never || m.due == never) {
+				continue
+			}
 		case Tick, MachineIs, GateIs, OutputIs, Ask:
 		}
 		ins = append(ins, in)
@@ -349,7 +370,7 @@ func inputText(in Input) string {
 		return "switch to " + Selector(in.State).String()
 	case Ask:
 		return fmt.Sprintf("%s asks %s %d", in.Origin, AskKind(in.State), in.ID)
-	case Tick, CircuitIs, OutputIs, StopIs, BinIs, StandDownIs, ShopIs:
+	case Tick, CircuitIs, OutputIs, StopIs, BinIs, StandDownIs, ShopIs, CurrentIs, ResetIs, AsideIs:
 	}
 	return fmt.Sprintf("%s %d state %d (%s)", in.Kind, in.ID, in.State, in.What)
 }
