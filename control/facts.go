@@ -75,7 +75,7 @@ var facts = [faultKinds]Facts{
 	GateSwitches:       {"gate-switches", AGate, false, false, LiftItself},
 	CollectorSensor:    {"collector-sensor", ACollector, false, false, LiftItself},
 	ProbablyBreaker:    {"probably-breaker", AMachine, false, false, LiftStart},
-	OutletOutput:       {"outlet-output", AnOutlet, false, false, LiftItself | LiftStart},
+	OutletOutput:       {"outlet-output", AnOutlet, false, false, LiftItself},
 	ResetStuck:         {"reset-stuck", NoSubject, false, false, LiftItself},
 	AsideStuck:         {"aside-stuck", AGate, false, false, LiftItself},
 	IndicatorOutput:    {"indicator-output", AnIndicator, false, false, LiftItself},

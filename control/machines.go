@@ -107,7 +107,7 @@ func (c *Core) currentIs(i int, f Flow) {
 	switch {
 	case m.run != starting:
 	case f == Gone && m.gap == never && m.due != never:
-		m.gap = c.now + c.p.Gap
+		m.gap = c.now + c.p.Gap + 1 // longer than that
 	case f == Flows:
 		m.gap = never
 		if m.due == never {
@@ -147,9 +147,12 @@ func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 		c.event(ClosedShopRun, ByShopClosed, i, never, out)
 	}
 	c.endTest(ByMachine, out)
-	c.quiet = false
-	if m.refused = c.outranked(i); !m.refused && m.left == served {
-		c.wake(m.path)
+	m.refused = c.outranked(i)
+	if m.left == served && !c.down && !c.stopped() { // under either it is no demand
+		c.quiet = false
+		if !m.refused {
+			c.wake(m.path)
+		}
 	}
 }
 

@@ -423,6 +423,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		r := &out[len(out)-1]
 		r.Channel, r.At, r.Onset = c.number, at, c.onset
 		r.Verdict, r.Amps, r.Health = c.verdict, float32(amps), c.health
+		r.Gone = c.verdict == Running && c.below != never
 		if c.verdict == Running && (strongest == nil || amps > strongest.amps) {
 			strongest = c
 		}

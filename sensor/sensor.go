@@ -59,4 +59,5 @@ type Reading struct {
 	Verdict Verdict
 	Amps    float32 // true RMS over the last mains cycle, amperes
 	Health  Health  // why a channel is unknown
+	Gone    bool    // running: the current has just fallen below the stop level; the verdict waits for the stop hold
 }

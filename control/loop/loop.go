@@ -87,6 +87,7 @@ type Loop struct {
 // channelState is the newest reading of a channel.
 type channelState struct {
 	verdict sensor.Verdict // 0: none yet
+	gone    bool           // running, and its current is gone at this moment
 	onset   time.Duration
 	amps    float32
 }
@@ -95,6 +96,7 @@ type channelState struct {
 type machineState struct {
 	channels []int // that sense it
 	sent     control.Verdict
+	gone     bool // sent is running, and it was told that the current is gone
 }
 
 // New returns a loop over core. Errors name every channel that points
@@ -185,10 +187,10 @@ func (l *Loop) instant(rs []sensor.Reading) {
 			l.p.Reading(r)
 		}
 		c := &l.channels[r.Channel]
-		if c.verdict != r.Verdict {
+		if c.verdict != r.Verdict || c.gone != r.Gone {
 			l.changed = append(l.changed, r.Channel)
 		}
-		*c = channelState{r.Verdict, r.Onset, r.Amps}
+		*c = channelState{r.Verdict, r.Gone, r.Onset, r.Amps}
 	}
 	for _, ch := range l.changed {
 		what := &l.p.Channels[ch]
@@ -196,9 +198,12 @@ func (l *Loop) instant(rs []sensor.Reading) {
 			if in, ok := l.machine(what.Machine); ok {
 				l.inputs = append(l.inputs, in)
 			}
+			if in, ok := l.current(what.Machine); ok {
+				l.inputs = append(l.inputs, in)
+			}
 		}
 		if what.Collector != control.NoID {
-			l.inputs = append(l.inputs, control.Input{Kind: control.CollectorIs, ID: what.Collector, State: uint8(l.channels[ch].verdict)})
+			l.inputs = append(l.inputs, control.InCollector(control.Verdict(l.channels[ch].verdict)))
 		}
 	}
 	l.inputs = l.loads(l.inputs)
@@ -247,8 +252,28 @@ func (l *Loop) machine(id control.ID) (control.Input, bool) {
 	if m.sent == control.Verdict(v) {
 		return control.Input{}, false
 	}
-	m.sent = control.Verdict(v)
+	m.sent, m.gone = control.Verdict(v), false
 	return control.InMachine(id, control.Verdict(v), onset), true
+}
+
+// current says of a running machine whether its current is there at this moment:
+// any channel's will do. It says nothing twice.
+func (l *Loop) current(id control.ID) (control.Input, bool) {
+	m := &l.machines[id]
+	gone := m.sent == control.Running
+	for _, ch := range m.channels {
+		if c := &l.channels[ch]; c.verdict == sensor.Running && !c.gone {
+			gone = false
+		}
+	}
+	if gone == m.gone {
+		return control.Input{}, false
+	}
+	m.gone = gone
+	if gone {
+		return control.InCurrent(id, control.Gone), true
+	}
+	return control.InCurrent(id, control.Flows), true
 }
 
 // Advance moves to now: every deadline on the way is stepped at its own

@@ -380,3 +380,35 @@ func TestOnsetOfLegs(t *testing.T) {
 		}
 	}
 }
+
+// TestBurstStartsNoMotor: a burst of current makes the machine run for as long as
+// the stop hold lasts, and its gate may move; the motor starts only after the
+// current itself has lasted confirm.
+func TestBurstStartsNoMotor(t *testing.T) {
+	play := func(burst time.Duration) string {
+		det, err := sensor.New(sensor.Params{Mains: 50, Channels: []sensor.ChannelParams{
+			{Used: true, Channel: 0, Scale: 1, Start: 0.6, Stop: 0.4, StopHold: time.Second},
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		l, out := start(t, shop(1), Params{Detectors: []*sensor.Detector{det}})
+		f := sensor.Frame{Channels: 1, Rate: 1000, Raw: make([]float32, 4000)}
+		for i := range f.Raw {
+			if at := time.Duration(i) * ms; at >= 500*ms && at < 500*ms+burst {
+				f.Raw[i] = float32(3 * math.Sqrt2 * math.Sin(2*math.Pi*50*float64(i)/1000))
+			}
+		}
+		l.Feed(&f)
+		return strings.Join(out.take(), "\n")
+	}
+	for burst, want := range map[time.Duration]bool{30 * ms: false, 150 * ms: false, 2 * time.Second: true} {
+		got := play(burst)
+		if !strings.Contains(got, "machine-started 0") || !strings.Contains(got, "do gate-open 0") {
+			t.Errorf("a burst of %v: no machine is seen to run, or no gate moves:\n%s", burst, got)
+		}
+		if on := strings.Contains(got, "collector-on"); on != want {
+			t.Errorf("a burst of %v starts the collector: %v, want %v\n%s", burst, on, want, got)
+		}
+	}
+}

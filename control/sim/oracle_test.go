@@ -141,13 +141,13 @@ func (h *halts) take(o *oracle, e entry) {
 	}
 }
 
-// left tells whether a machine was left alone at an instant, before what its
-// sensor said then: it ran under a stop or a stand-down, and has not stopped since.
+// left tells whether a machine was left alone at an instant, before its
+// sensor said idle then: it ran under a stop or a stand-down, and has not stopped since.
 func (o *oracle) left(m int, at time.Duration) bool {
 	left := false
 	h := newHalts(o)
 	for i, e := range o.log {
-		if e.at > at || e.at == at && e.in.Kind == control.MachineIs && int(e.in.ID) == m {
+		if e.at > at || e.at == at && e.in.Kind == control.MachineIs && int(e.in.ID) == m && control.Verdict(e.in.State) == control.Idle {
 			break
 		}
 		if e.in.Kind == 0 {
@@ -284,7 +284,9 @@ func (o *oracle) branch(g int) bool {
 type gateNow struct {
 	shown     control.Shown
 	cmd       control.CommandKind
+	at        time.Duration // when that was
 	done      time.Duration // when the driver answered that command; far before
+	failed    bool          // it answered that it could not
 	reversing bool
 }
 
@@ -298,14 +300,16 @@ func (o *oracle) gate(g int) gateNow {
 			n.shown = control.Shown(e.in.State)
 			n.reversing = n.reversing && n.shown == control.ShownOpen
 		case e.cmd.Kind >= control.GateOpen && int(e.cmd.ID) == g:
-			young := e.at < shutAt+o.p.Answer+o.p.Gates[g].Travel // it may only just have begun to shut
+			young := e.at < shutAt+o.p.Answer+o.p.Gates[g].Travel && !n.still(o, g, e.at) // it may only just have begun to shut
 			n.reversing = e.cmd.Kind == control.GateOpen && (n.cmd == control.GateShut && young && n.shown == control.ShownOpen || n.reversing)
 			if e.cmd.Kind == control.GateShut {
 				shutAt = e.at
 			}
-			n.cmd, n.done, seq = e.cmd.Kind, far, e.cmd.Seq
+			n.cmd, n.at, n.done, n.failed, seq = e.cmd.Kind, e.at, far, false, e.cmd.Seq
 		case e.in.Kind == control.OutputIs && e.in.What >= control.GateOpen && int(e.in.ID) == g && e.in.Seq == seq && control.Outcome(e.in.State) == control.Done:
 			n.done = e.at
+		case e.in.Kind == control.OutputIs && e.in.What >= control.GateOpen && int(e.in.ID) == g && e.in.Seq == seq && control.Outcome(e.in.State) == control.Failed:
+			n.failed = true
 		}
 	}
 	if n.done != far {
@@ -314,11 +318,20 @@ func (o *oracle) gate(g int) gateNow {
 	return n
 }
 
+// still tells whether a gate moves no more by its last command: that has failed,
+// was not answered in time, or its travel time is over.
+func (n *gateNow) still(o *oracle, g int, now time.Duration) bool {
+	if n.done == far {
+		return n.failed || n.at+o.p.Answer <= now
+	}
+	return n.done+o.p.Gates[g].Travel <= now
+}
+
 // confirmed: by its switch where it has one, by travel time only where it has none.
 func (o *oracle) confirmed(g int, now time.Duration) bool {
 	n, p := o.gate(g), o.p.Gates[g]
 	if p.OpenSwitch {
-		return n.shown == control.ShownOpen && n.cmd != control.GateShut && !n.reversing
+		return n.shown == control.ShownOpen && (n.cmd != control.GateShut && !n.reversing || n.still(o, g, now))
 	}
 	timed := n.cmd == control.GateOpen && n.done != far && n.done+p.Travel <= now
 	return timed && (!p.ShutSwitch || n.shown == control.ShownBetween)

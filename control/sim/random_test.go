@@ -254,7 +254,7 @@ func atRest(w *world, lines []string) error {
 	}
 	v := w.core.Snapshot()
 	v.Faults = slices.DeleteFunc(v.Faults, func(f control.FaultView) bool { // nothing is ever started there
-		return f.Fault == control.GateNotShut && !w.used(int(f.ID))
+		return f.Fault.Subject() == control.AGate && !w.used(int(f.ID))
 	})
 	if v.Collector.Commanded || w.plant.Powered() {
 		return fmt.Errorf("no rest: the collector is on: %+v", v.Collector)
