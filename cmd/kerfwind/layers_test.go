@@ -95,9 +95,10 @@ var rooms = map[string]room{
 	}},
 	"cmd/kerfwind/internal/seam/seamtest": {ours: []string{"cmd/kerfwind/internal/seam"}},
 
-	// Observers: they see snapshots and events, and post requests. Not each
-	// other, so that one can be left out; not the loop and no driver, so that
-	// none can delay or give a command.
+	// Observers: they see snapshots and events, and post requests. Not the loop
+	// and no driver, so that none can delay or give a command; not each other, so
+	// that one can be left out, but for the history, which wiringPairs lets the
+	// page read.
 	"cmd/kerfwind/internal/journal":  {ours: append([]string{"config"}, paramTypes...), others: []string{"modernc.org/sqlite", "golang.org/x/sys"}},
 	"cmd/kerfwind/internal/mqttlink": {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/eclipse/paho.mqtt.golang", "golang.org/x/sys"}},
 	"cmd/kerfwind/internal/metrics":  {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/prometheus"}},
@@ -138,7 +139,7 @@ var (
 		// The parts of a running shop, each tied to what looks on or asks: their wiring.
 		"cmd/kerfwind/internal/parts": {"cmd/kerfwind/internal/broker", "cmd/kerfwind/internal/console", "cmd/kerfwind/internal/daemon", "cmd/kerfwind/internal/guide",
 			"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/lesson", "cmd/kerfwind/internal/metrics", "cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/notices",
-			"cmd/kerfwind/internal/pagebook", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/shopfiles", "cmd/kerfwind/internal/timeline"},
+			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/shopfiles", "cmd/kerfwind/internal/timeline"},
 		// It carries the seam, and says the state in words.
 		"cmd/kerfwind/internal/socket": {"cmd/kerfwind/internal/timeline"},
 		// A made shop, for tests of the move-in.
@@ -169,11 +170,11 @@ var (
 		// The reckoning is pure; the journal keeps what it works on.
 		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},
 		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/upkeep"},
-		"cmd/kerfwind/internal/pagebook": {"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/record"},
-		// The page says things in the words of the timeline and shows the same
-		// pictures and lists as the commands.
+		// The page says things in the words of the timeline, shows the same pictures
+		// and lists as the commands, and reads the history itself: copied types and
+		// an adapter kept nothing apart.
 		"cmd/kerfwind/internal/panel": {"cmd/kerfwind/internal/porter", "cmd/kerfwind/internal/timeline", "cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/ductview",
-			"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/upkeep"},
+			"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/upkeep"},
 	}
 )
 
@@ -356,7 +357,7 @@ func TestRoomsCatch(t *testing.T) {
 		{"cmd/kerfwind", "kerfwind/sensor/adc", ""},
 		{"cmd/kerfwind/internal/panel", "kerfwind/control", ""},
 		{"cmd/kerfwind/internal/panel", "kerfwind/control/loop", "of ours it may import only"},
-		{"cmd/kerfwind/internal/panel", "kerfwind/cmd/kerfwind/internal/journal", "parts of the command"},
+		{"cmd/kerfwind/internal/panel", "kerfwind/cmd/kerfwind/internal/mqttlink", "parts of the command"},
 		{"cmd/kerfwind/internal/replay", "kerfwind/cmd/kerfwind/internal/timeline", ""},
 		{"cmd/kerfwind/internal/timeline", "kerfwind/cmd/kerfwind/internal/replay", "parts of the command"},
 		{"cmd/kerfwind/internal/timeline", "kerfwind/control", ""},

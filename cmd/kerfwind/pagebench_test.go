@@ -10,7 +10,6 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
-	"kerfwind/cmd/kerfwind/internal/pagebook"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/setup"
 	"kerfwind/config"
@@ -76,7 +75,7 @@ func BenchmarkPageOfMany(b *testing.B) {
 	shop.Names, shop.Speed = &names, 1
 	shop.Now = func() time.Duration { return 0 }
 	shop.Wall = func() (time.Time, bool) { return wall, true }
-	book := pagebook.New(dir, func() journal.Stamp { return journal.Stamp{Boot: "boot", Wall: wall, Trusted: true} }, time.UTC)
+	book := panel.NewBook(dir, func() journal.Stamp { return journal.Stamp{Boot: "boot", Wall: wall, Trusted: true} }, time.UTC)
 	shop.History, shop.Upkeep = book.Open, book
 	server.Show(shop)
 	for name, address := range map[string]string{

@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -286,10 +287,10 @@ func stillSeen(ctx context.Context, q querier, name string, seen int64) (last Re
 // had become weak with a set of open gates, or good again.
 type WeakAir struct {
 	Wall     time.Time
-	Gates    string
-	Part     float64 // of the learned current
-	Good     bool    // again
-	Doubtful bool    // the date is not sure
+	Gates    []string // that were open
+	Part     float64  // of the learned current
+	Good     bool     // again
+	Doubtful bool     // the date is not sure
 }
 
 // WeakAirs lists the last n of them, the newest first.
@@ -297,7 +298,11 @@ func (db *DB) WeakAirs(ctx context.Context, n int) ([]WeakAir, error) {
 	return collect(ctx, db.sql, `SELECT wall, name, value, kind = 'air-good', doubtful FROM mark WHERE kind IN ('air-weak', 'air-good') ORDER BY id DESC LIMIT ?`,
 		func(r *sql.Rows) (x WeakAir, err error) {
 			var wall, value int64
-			err = r.Scan(&wall, &x.Gates, &value, &x.Good, &x.Doubtful)
+			var gates string
+			err = r.Scan(&wall, &gates, &value, &x.Good, &x.Doubtful)
+			if json.Unmarshal([]byte(gates), &x.Gates) != nil {
+				x.Gates = []string{gates}
+			}
 			x.Wall, x.Part = time.UnixMilli(wall).UTC(), float64(value)/1000
 			return x, err
 		}, n)

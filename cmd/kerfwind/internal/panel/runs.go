@@ -12,6 +12,8 @@ import (
 	"strconv"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/histview"
+	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
 )
@@ -35,16 +37,14 @@ type History interface {
 	// Hours sums up the runs of machines, and of the collector where no machine
 	// is chosen, in order of period and name.
 	Hours(context.Context, HoursOf) ([]Hours, error)
-	// Runs lists runs, the newest first. A Before that is no run is a *Mistake.
-	Runs(context.Context, RunsOf) ([]Run, error)
+	// Runs lists runs, the newest first, in the shop's zone. A Before that is no run
+	// is a *Mistake.
+	Runs(context.Context, journal.RunsOf) ([]journal.Run, error)
 	// HoursCSV and RunsCSV write them all, as RFC 4180 has it.
 	HoursCSV(context.Context, io.Writer, HoursOf) error
-	RunsCSV(context.Context, io.Writer, RunsOf) error
+	RunsCSV(context.Context, io.Writer, journal.RunsOf) error
 	Close() error
 }
-
-// ErrNoHistory says that nothing was ever recorded.
-var ErrNoHistory = errors.New("no history yet")
 
 // HoursOf chooses hours.
 type HoursOf struct {
@@ -53,34 +53,10 @@ type HoursOf struct {
 	From, To int    // days, both included
 }
 
-// Hours holds what one machine ran in one period.
+// Hours holds what one machine, or the collector, ran in one period.
 type Hours struct {
-	First     int // first day of the period
-	Name      string
+	journal.Total
 	Collector bool // it is no machine
-	Runs      int
-	Time      time.Duration
-	Longest   time.Duration
-	Cut       int // runs whose end was not seen
-	Doubtful  int // runs whose date is not sure
-}
-
-// RunsOf chooses runs.
-type RunsOf struct {
-	Machine  string // "" all
-	From, To int    // days, both included
-	Before   int64  // the last run of the page before; 0 the first page
-	Limit    int
-}
-
-// Run is one run of a machine.
-type Run struct {
-	ID       int64
-	Machine  string
-	Began    time.Time // in the shop's zone
-	Time     time.Duration
-	Ending   string // in words; "" it was seen
-	Doubtful bool   // the date is not sure
 }
 
 // Bounds of the part: our own choice.
@@ -241,13 +217,13 @@ func period(by string, day int) (first, next int) {
 	return day, day + 1
 }
 
-// history opens the record. The error ErrNoHistory is left to the caller.
+// history opens the record. The error journal.ErrNone is left to the caller.
 func (s *Shop) history(ctx context.Context, long bool) (History, error) {
 	if s.History == nil {
-		return nil, ErrNoHistory
+		return nil, journal.ErrNone
 	}
 	h, err := s.History(ctx, long)
-	if err != nil && !errors.Is(err, ErrNoHistory) {
+	if err != nil && !errors.Is(err, journal.ErrNone) {
 		err = fmt.Errorf("the history cannot be read just now: %w", err)
 	}
 	return h, err
@@ -260,7 +236,7 @@ func runs(v *Visit) (any, error) {
 	}
 	m := &runsMain{Tape: v.Shop.tapeRows()}
 	h, err := v.Shop.history(v.R.Context(), false)
-	if errors.Is(err, ErrNoHistory) {
+	if errors.Is(err, journal.ErrNone) {
 		m.None = "Nothing is recorded yet. The list begins with the first machine that runs."
 		return m, nil
 	} else if err != nil {
@@ -280,7 +256,7 @@ func (m *runsMain) fill(ctx context.Context, h History, a *runsAsk, shop *config
 		m.None = "No machine has run yet."
 		return nil
 	}
-	whole := RunsOf{Machine: a.Machine, From: a.From, To: a.To, Before: a.before, Limit: runsOnPage + 1}
+	whole := journal.RunsOf{Machine: a.Machine, From: a.From, To: a.To, Before: a.before, Limit: runsOnPage + 1}
 	asked := *a
 	a.To = min(a.To, last)
 	if !a.hasFrom {
@@ -410,7 +386,7 @@ func (m *runsMain) when(by string, first int) string {
 }
 
 // list makes the page of runs.
-func (m *runsMain) list(list []Run, a *runsAsk) {
+func (m *runsMain) list(list []journal.Run, a *runsAsk) {
 	if a.before > 0 {
 		m.Newest = address("/runs", a.query())
 	}
@@ -423,7 +399,7 @@ func (m *runsMain) list(list []Run, a *runsAsk) {
 	date := ""
 	for i := range list {
 		r := &list[i]
-		row := runRow{ID: r.ID, Date: r.Began.Format("Mon 2006-01-02"), Clock: r.Began.Format("15:04:05"), Machine: r.Machine, Time: hms(r.Time), Note: r.Ending, Doubtful: r.Doubtful}
+		row := runRow{ID: r.ID, Date: r.Began.Format("Mon 2006-01-02"), Clock: r.Began.Format("15:04:05"), Machine: r.Machine, Time: hms(r.Time), Note: histview.Ending(r.Ending), Doubtful: r.Doubtful}
 		m.Doubtful = m.Doubtful || r.Doubtful
 		if row.Date == date {
 			row.Date = ""
@@ -435,7 +411,7 @@ func (m *runsMain) list(list []Run, a *runsAsk) {
 }
 
 // choices returns what the form offers.
-func (m *runsMain) choices(hours []Hours, list []Run, a *runsAsk, shop *config.Shop) {
+func (m *runsMain) choices(hours []Hours, list []journal.Run, a *runsAsk, shop *config.Shop) {
 	names := []string{""}
 	add := func(name string) {
 		if !slices.Contains(names, name) {
@@ -477,7 +453,7 @@ func hms(d time.Duration) string {
 
 func runsCSV(v *Visit) error {
 	return v.table("runs", func(ctx context.Context, w io.Writer, h History, a *runsAsk) error {
-		return h.RunsCSV(ctx, w, RunsOf{Machine: a.Machine, From: a.From, To: a.To})
+		return h.RunsCSV(ctx, w, journal.RunsOf{Machine: a.Machine, From: a.From, To: a.To})
 	})
 }
 
@@ -495,7 +471,7 @@ func (v *Visit) table(what string, write func(context.Context, io.Writer, Histor
 	}
 	ctx := v.R.Context()
 	h, err := v.Shop.history(ctx, true)
-	if errors.Is(err, ErrNoHistory) {
+	if errors.Is(err, journal.ErrNone) {
 		return &Mistake{"nothing is recorded yet"}
 	} else if err != nil {
 		return err

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"kerfwind/cmd/kerfwind/internal/journal"
 )
 
 // fakeHistory has a planer that runs once a day, an hour longer each day of
@@ -28,7 +30,7 @@ func (h fakeHistory) Hours(_ context.Context, of HoursOf) ([]Hours, error) {
 	var out []Hours
 	for d := max(of.From, h.first); d <= min(of.To, h.last); d++ {
 		first, _ := period(of.By, d)
-		x := Hours{First: first, Name: "planer", Runs: 1, Time: time.Hour, Longest: time.Hour, Doubtful: d % 2}
+		x := Hours{Total: journal.Total{First: first, Name: "planer", Runs: 1, Time: time.Hour, Longest: time.Hour, Doubtful: d % 2}}
 		if n := len(out); n > 0 && out[n-1].First == first {
 			out[n-1].Time += x.Time
 			out[n-1].Runs++
@@ -46,8 +48,8 @@ func (h fakeHistory) Hours(_ context.Context, of HoursOf) ([]Hours, error) {
 }
 
 // Runs: run number n began on day n-1 after the first.
-func (h fakeHistory) Runs(_ context.Context, of RunsOf) ([]Run, error) {
-	var out []Run
+func (h fakeHistory) Runs(_ context.Context, of journal.RunsOf) ([]journal.Run, error) {
+	var out []journal.Run
 	top := int64(h.last - h.first + 1)
 	if of.Before > top {
 		return nil, &Mistake{fmt.Sprintf("there is no run %d", of.Before)}
@@ -57,7 +59,7 @@ func (h fakeHistory) Runs(_ context.Context, of RunsOf) ([]Run, error) {
 	}
 	for n := top; n > 0 && len(out) < of.Limit; n-- {
 		if d := h.first + int(n) - 1; d >= of.From && d <= of.To {
-			out = append(out, Run{ID: n, Machine: "planer", Began: dayTime(d).Add(9 * time.Hour), Time: time.Hour})
+			out = append(out, journal.Run{ID: n, Machine: "planer", Began: dayTime(d).Add(9 * time.Hour), Time: time.Hour, Ending: "seen"})
 		}
 	}
 	return out, nil
@@ -68,7 +70,7 @@ func (h fakeHistory) HoursCSV(_ context.Context, w io.Writer, of HoursOf) error 
 	return err
 }
 
-func (h fakeHistory) RunsCSV(_ context.Context, w io.Writer, of RunsOf) error {
+func (h fakeHistory) RunsCSV(_ context.Context, w io.Writer, of journal.RunsOf) error {
 	if h.fails != nil {
 		return h.fails
 	}
@@ -134,7 +136,7 @@ func TestRunsEmpty(t *testing.T) {
 	if *open != 0 {
 		t.Error("left open")
 	}
-	s, _ = runsPage(t, fakeHistory{}, ErrNoHistory)
+	s, _ = runsPage(t, fakeHistory{}, journal.ErrNone)
 	reads(t, look(s, "/runs"), http.StatusOK, "Nothing is recorded yet.")
 	reads(t, look(s, "/runs/runs.csv"), http.StatusBadRequest, "Nothing is recorded yet.")
 	s, _ = runsPage(t, fakeHistory{}, errors.New("disk gone"))

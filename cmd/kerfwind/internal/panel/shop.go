@@ -28,7 +28,7 @@ type Shop struct {
 	Ask func(ctx context.Context, in control.Input) error
 
 	// History opens the record of what ran; long is for a download, which may
-	// last. The error is ErrNoHistory where there is none yet, and a *Refusal where
+	// last. The error is journal.ErrNone where there is none yet, and a *Refusal where
 	// too many downloads are under way.
 	History func(ctx context.Context, long bool) (History, error)
 

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/histview"
+	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/control"
 )
@@ -28,7 +30,7 @@ var upkeepPart = Part{Path: "/upkeep", Title: "Upkeep", Role: Look, File: "upkee
 // that is the visitor's is a *Mistake; one because somebody else was quicker is
 // a *Refusal.
 type Upkeep interface {
-	// Look returns the state. The error is ErrNoHistory before anything is
+	// Look returns the state. The error is journal.ErrNone before anything is
 	// recorded.
 	Look(context.Context) (*UpkeepState, error)
 	// Reset says that somebody has reset an item; TakeBack takes back the reset
@@ -43,22 +45,9 @@ type Upkeep interface {
 
 // UpkeepState is all that the part shows.
 type UpkeepState struct {
-	Items      []upkeep.Item
-	Hour, Most int // starts of the collector in the last hour; the most in any hour of the last 30 days
-	Budget     int // starts an hour; 0 none
-	Trend      upkeep.Trend
-	Known      bool // the trend is
-	Weak       []WeakAir
-	Zone       *time.Location
-}
-
-// WeakAir is when the air became weak with some gates open, or good again.
-type WeakAir struct {
-	Wall     time.Time
-	Gates    []string
-	Part     float64 // of the learned current
-	Good     bool
-	Doubtful bool // the date is not sure
+	histview.Upkeep
+	Weak []journal.WeakAir // the newest first
+	Zone *time.Location
 }
 
 // upkeepMain holds what the template shows.
@@ -99,7 +88,7 @@ type upkeepNews struct {
 func upkeepData(v *Visit) (any, error) {
 	m := &upkeepMain{}
 	st, err := v.Shop.upkeepState(v.R.Context())
-	if errors.Is(err, ErrNoHistory) {
+	if errors.Is(err, journal.ErrNone) {
 		m.None = "Nothing is recorded yet. kerfwind counts hours, gate cycles and the bin's filling from the first run on."
 		return m, nil
 	} else if err != nil {
@@ -115,10 +104,10 @@ func upkeepData(v *Visit) (any, error) {
 
 func (s *Shop) upkeepState(ctx context.Context) (*UpkeepState, error) {
 	if s.Upkeep == nil {
-		return nil, ErrNoHistory
+		return nil, journal.ErrNone
 	}
 	st, err := s.Upkeep.Look(ctx)
-	if err != nil && !errors.Is(err, ErrNoHistory) {
+	if err != nil && !errors.Is(err, journal.ErrNone) {
 		err = fmt.Errorf("the history cannot be read just now: %w", err)
 	}
 	return st, err

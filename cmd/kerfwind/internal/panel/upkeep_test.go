@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/histview"
+	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/control"
 )
@@ -53,15 +55,15 @@ func upkeepPage(t testing.TB, u *fakeUpkeep) *Server {
 
 func someUpkeep() *UpkeepState {
 	when := time.Date(2026, 2, 20, 17, 5, 0, 0, time.UTC)
-	return &UpkeepState{Zone: time.UTC, Hour: 4, Most: 5, Budget: 6, Known: true,
+	return &UpkeepState{Zone: time.UTC, Upkeep: histview.Upkeep{Hour: 4, Most: 5, Budget: 6, Known: true,
 		Items: []upkeep.Item{
 			{Name: "bin", Unit: upkeep.Hours, Used: 8, Every: 10, Rate: 0.5, Since: when, Sure: true, Reset: 41},
 			{Name: "filter", Unit: upkeep.Hours, Used: 52, Every: 50, Since: when, Reset: 7},
 			{Name: "gate planer", Unit: upkeep.Moves, Used: 1234, Every: 20000, Sure: true},
 			{Name: "knives", Unit: upkeep.Hours, Used: 3},
 		},
-		Trend: upkeep.Trend{Weeks: 4, Slope: -0.02, Now: 0.94, Weak: 5, Points: []upkeep.Point{{Week: day0 - 21, Part: 1}, {Week: day0 - 14, Part: 0.98}, {Week: day0 - 7, Part: 0.96}, {Week: day0, Part: 0.94}}},
-		Weak: []WeakAir{
+		Trend: upkeep.Trend{Weeks: 4, Slope: -0.02, Now: 0.94, Weak: 5, Points: []upkeep.Point{{Week: day0 - 21, Part: 1}, {Week: day0 - 14, Part: 0.98}, {Week: day0 - 7, Part: 0.96}, {Week: day0, Part: 0.94}}}},
+		Weak: []journal.WeakAir{
 			{Wall: when.Add(time.Hour), Gates: []string{"planer"}, Part: 0.97, Good: true},
 			{Wall: when, Gates: []string{"planer", "far end"}, Part: 0.8, Doubtful: true},
 		}}
@@ -85,11 +87,11 @@ func TestUpkeep(t *testing.T) {
 
 func TestUpkeepEmpty(t *testing.T) {
 	reads(t, look(upkeepPage(t, nil), "/upkeep"), http.StatusOK, "Nothing is recorded yet.")
-	reads(t, look(upkeepPage(t, &fakeUpkeep{err: ErrNoHistory}), "/upkeep"), http.StatusOK, "Nothing is recorded yet.")
+	reads(t, look(upkeepPage(t, &fakeUpkeep{err: journal.ErrNone}), "/upkeep"), http.StatusOK, "Nothing is recorded yet.")
 	reads(t, look(upkeepPage(t, &fakeUpkeep{err: errors.New("disk gone")}), "/upkeep"), http.StatusInternalServerError, "The history cannot be read just now: disk gone.")
-	st := &UpkeepState{Zone: time.UTC, Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Used: 1, Sure: true}}}
+	st := &UpkeepState{Zone: time.UTC, Upkeep: histview.Upkeep{Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Used: 1, Sure: true}}}}
 	reads(t, look(upkeepPage(t, &fakeUpkeep{state: st}), "/upkeep"), http.StatusOK, "kerfwind has not learned yet how much fills it", "the shop file sets no limit", "There are no figures for two weeks yet")
-	full := &UpkeepState{Zone: time.UTC, Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Full: true}}}
+	full := &UpkeepState{Zone: time.UTC, Upkeep: histview.Upkeep{Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Full: true}}}}
 	reads(t, look(upkeepPage(t, &fakeUpkeep{state: full}), "/upkeep"), http.StatusOK, `<span class="bad">full: empty it</span>`)
 }
 

@@ -10,7 +10,6 @@ import (
 	"kerfwind/cmd/kerfwind/internal/guide"
 	"kerfwind/cmd/kerfwind/internal/lesson"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
-	"kerfwind/cmd/kerfwind/internal/pagebook"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/shopfiles"
@@ -115,10 +114,10 @@ func (p *Page) shop(s *daemon.Host) (*panel.Shop, *lesson.Page, error) {
 	shop.Hertz = func() (float64, bool) { m := p.now().Mains; return m.Hertz, m.Measured }
 	shop.Hears = func() []string { return p.now().Hears }
 	shop.Shops = &shopfiles.Page{Service: &shopfiles.Service{Folder: p.state, Owner: shopfiles.OwnerFolder(s.Rig.File), Rig: s.Rig, Shop: p.seam}, Files: s.Shop}
-	book := pagebook.New(p.state, clock, time.Local)
+	book := panel.NewBook(p.state, clock, time.Local)
 	shop.History, shop.Upkeep = book.Open, book
 	if s.Rig.Converters() > 0 {
-		shop.Tape = pagebook.Tape{Rig: s.Rig, Shop: p.seam}
+		shop.Tape = tape{s.Rig, p.seam}
 	}
 	p.movein.Open = func() (*guide.Guide, guide.Leave, error) {
 		ctx, cancel := soon()

@@ -1,17 +1,13 @@
-// Package pagebook lets the page read the history of a state folder, and change its
-// upkeep: what the terminal does by "history" and "upkeep".
-package pagebook
+package panel
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"io"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
-	"kerfwind/cmd/kerfwind/internal/panel"
 )
 
 // Readers of the record at a time, so that many phones do not take the memory,
@@ -51,12 +47,12 @@ type Book struct {
 	pages, downloads room
 }
 
-// New makes the book of a state folder.
-func New(state string, clock func() journal.Stamp, zone *time.Location) *Book {
+// NewBook makes the book of a state folder.
+func NewBook(state string, clock func() journal.Stamp, zone *time.Location) *Book {
 	return &Book{state, clock, zone, make(room, mostReaders), make(room, mostDownloads)}
 }
 
-var _ panel.Upkeep = (*Book)(nil)
+var _ Upkeep = (*Book)(nil)
 
 // opened is the history while one visitor reads it.
 type opened struct {
@@ -66,18 +62,18 @@ type opened struct {
 }
 
 // Open opens the history for reading. Long says that it is a download.
-func (b *Book) Open(ctx context.Context, long bool) (panel.History, error) {
+func (b *Book) Open(ctx context.Context, long bool) (History, error) {
 	room := b.pages
 	if long {
 		room = b.downloads
 		if len(room) == cap(room) {
-			return nil, &panel.Refusal{Why: "other tables are being saved just now: try again in a moment"}
+			return nil, &Refusal{Why: "other tables are being saved just now: try again in a moment"}
 		}
 	}
 	return b.open(ctx, room)
 }
 
-// open waits for room. The error is panel.ErrNoHistory where nothing was recorded.
+// open waits for room. The error is journal.ErrNone where nothing was recorded.
 func (b *Book) open(ctx context.Context, room room) (*opened, error) {
 	if err := room.enter(ctx); err != nil {
 		return nil, err
@@ -85,17 +81,9 @@ func (b *Book) open(ctx context.Context, room room) (*opened, error) {
 	db, err := journal.OpenReader(ctx, b.state)
 	if err != nil {
 		room.leave()
-		return nil, none(err)
+		return nil, err
 	}
 	return &opened{db, b.zone, room}, nil
-}
-
-// none is ErrNoHistory where the journal says so.
-func none(err error) error {
-	if errors.Is(err, journal.ErrNone) {
-		return panel.ErrNoHistory
-	}
-	return err
 }
 
 // Close makes room for others.
@@ -110,29 +98,28 @@ func (h *opened) Extent(ctx context.Context) (first, last int, ok bool, err erro
 }
 
 // gather reads totals; nil: nothing has run yet.
-func (h *opened) gather(ctx context.Context, of panel.HoursOf) (*histview.Report, error) {
+func (h *opened) gather(ctx context.Context, of HoursOf) (*histview.Report, error) {
 	by, _ := histview.ParsePeriod(of.By) // the page offers no other
 	return histview.Gather(ctx, h.db, histview.Of{By: by, Machine: of.Machine, From: of.From, To: of.To})
 }
 
 // Hours sums runs up.
-func (h *opened) Hours(ctx context.Context, of panel.HoursOf) ([]panel.Hours, error) {
+func (h *opened) Hours(ctx context.Context, of HoursOf) ([]Hours, error) {
 	r, err := h.gather(ctx, of)
 	if err != nil || r == nil {
 		return nil, err
 	}
-	var out []panel.Hours
+	var out []Hours
 	for _, g := range r.Groups {
-		for i := range g.Totals {
-			t := &g.Totals[i]
-			out = append(out, panel.Hours{First: t.First, Name: t.Name, Collector: g.Of == "collector", Runs: t.Runs, Time: t.Time, Longest: t.Longest, Cut: t.Cut, Doubtful: t.Doubtful})
+		for _, t := range g.Totals {
+			out = append(out, Hours{t, g.Of == "collector"})
 		}
 	}
 	return out, nil
 }
 
 // HoursCSV writes what "history --csv" writes.
-func (h *opened) HoursCSV(ctx context.Context, w io.Writer, of panel.HoursOf) error {
+func (h *opened) HoursCSV(ctx context.Context, w io.Writer, of HoursOf) error {
 	r, err := h.gather(ctx, of)
 	if err != nil {
 		return err
@@ -143,60 +130,38 @@ func (h *opened) HoursCSV(ctx context.Context, w io.Writer, of panel.HoursOf) er
 	return r.WriteCSV(w)
 }
 
-// read reads runs.
-func (h *opened) read(ctx context.Context, of panel.RunsOf) ([]journal.Run, error) {
-	list, err := h.db.Runs(ctx, journal.RunsOf{Machine: of.Machine, From: of.From, To: of.To, Before: of.Before, Limit: of.Limit})
+// Runs lists runs.
+func (h *opened) Runs(ctx context.Context, of journal.RunsOf) ([]journal.Run, error) {
+	list, err := h.db.Runs(ctx, of)
 	if errors.Is(err, journal.ErrNoRun) {
-		err = &panel.Mistake{Text: err.Error()}
+		err = &Mistake{Text: err.Error()}
+	}
+	for i := range list {
+		list[i].Began = list[i].Began.In(h.zone)
 	}
 	return list, err
 }
 
-// Runs lists runs.
-func (h *opened) Runs(ctx context.Context, of panel.RunsOf) ([]panel.Run, error) {
-	list, err := h.read(ctx, of)
-	if err != nil {
-		return nil, err
-	}
-	out := make([]panel.Run, len(list))
-	for i := range list {
-		r := &list[i]
-		out[i] = panel.Run{ID: r.ID, Machine: r.Machine, Began: r.Began.In(h.zone), Time: r.Time, Ending: histview.Ending(r.Ending), Doubtful: r.Doubtful}
-	}
-	return out, nil
-}
-
 // RunsCSV writes what "history --runs --csv" writes, a page after the other.
-func (h *opened) RunsCSV(ctx context.Context, w io.Writer, of panel.RunsOf) error {
+func (h *opened) RunsCSV(ctx context.Context, w io.Writer, of journal.RunsOf) error {
 	return histview.StreamCSV(w, h.zone, func(before int64) ([]journal.Run, error) {
 		of.Before, of.Limit = before, runsAtOnce
-		return h.read(ctx, of)
+		return h.Runs(ctx, of)
 	})
 }
 
 // Look reads the upkeep.
-func (b *Book) Look(ctx context.Context) (*panel.UpkeepState, error) {
+func (b *Book) Look(ctx context.Context) (*UpkeepState, error) {
 	h, err := b.open(ctx, b.pages)
 	if err != nil {
 		return nil, err
 	}
-	s, err := histview.ReadUpkeep(ctx, h.db, b.clock().Wall)
-	var weak []journal.WeakAir
+	out := &UpkeepState{Zone: b.zone}
+	out.Upkeep, err = histview.ReadUpkeep(ctx, h.db, b.clock().Wall)
 	if err == nil {
-		weak, err = h.db.WeakAirs(ctx, weakAirs)
+		out.Weak, err = h.db.WeakAirs(ctx, weakAirs)
 	}
-	if err = errors.Join(err, h.Close()); err != nil {
-		return nil, none(err)
-	}
-	out := &panel.UpkeepState{Items: s.Items, Hour: s.Hour, Most: s.Most, Budget: s.Budget, Trend: s.Trend, Known: s.Known, Zone: b.zone}
-	for _, w := range weak {
-		x := panel.WeakAir{Wall: w.Wall, Part: w.Part, Good: w.Good, Doubtful: w.Doubtful}
-		if json.Unmarshal([]byte(w.Gates), &x.Gates) != nil {
-			x.Gates = []string{w.Gates}
-		}
-		out.Weak = append(out.Weak, x)
-	}
-	return out, nil
+	return out, errors.Join(err, h.Close())
 }
 
 // change opens the history beside its writer for one change, and says what of an
@@ -213,9 +178,9 @@ func (b *Book) change(ctx context.Context, f func(*journal.DB, journal.Stamp) er
 	err = errors.Join(f(db, b.clock()), db.Close())
 	switch {
 	case errors.Is(err, journal.ErrChanged):
-		return &panel.Refusal{Why: "this changed since the page loaded; look again"}
+		return &Refusal{Why: "this changed since the page loaded; look again"}
 	case errors.Is(err, journal.ErrItem), errors.As(err, new(*histview.BadInterval)):
-		return &panel.Mistake{Text: err.Error()}
+		return &Mistake{Text: err.Error()}
 	}
 	return err
 }

@@ -1,4 +1,4 @@
-package pagebook
+package panel
 
 import (
 	"context"
@@ -9,7 +9,6 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
-	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 )
 
@@ -18,8 +17,8 @@ func TestPageUpkeep(t *testing.T) {
 	ctx := context.Background()
 	dir := t.TempDir()
 	wall := time.Date(2026, 3, 30, 12, 0, 0, 0, time.UTC)
-	u := New(dir, func() journal.Stamp { return journal.Stamp{Boot: "boot", Wall: wall, Trusted: true} }, time.UTC)
-	if _, err := u.Look(ctx); !errors.Is(err, panel.ErrNoHistory) {
+	u := NewBook(dir, func() journal.Stamp { return journal.Stamp{Boot: "boot", Wall: wall, Trusted: true} }, time.UTC)
+	if _, err := u.Look(ctx); !errors.Is(err, journal.ErrNone) {
 		t.Fatalf("%v", err)
 	}
 	if err := journaltest.Make(dir, 8); err != nil {
@@ -57,7 +56,7 @@ func TestPageUpkeep(t *testing.T) {
 	if reset.Used != 0 || reset.Reset == 0 || !reset.Since.Equal(wall) {
 		t.Errorf("%+v", reset)
 	}
-	if err := u.Reset(ctx, "filter", 0); !errors.As(err, new(*panel.Refusal)) {
+	if err := u.Reset(ctx, "filter", 0); !errors.As(err, new(*Refusal)) {
 		t.Errorf("pressed twice: %v", err)
 	}
 	if err := u.TakeBack(ctx, "filter", reset.Reset); err != nil {
@@ -66,7 +65,7 @@ func TestPageUpkeep(t *testing.T) {
 	if after := item("filter"); after != before {
 		t.Errorf("%+v, want %+v", after, before)
 	}
-	if err := u.TakeBack(ctx, "filter", reset.Reset); !errors.As(err, new(*panel.Refusal)) {
+	if err := u.TakeBack(ctx, "filter", reset.Reset); !errors.As(err, new(*Refusal)) {
 		t.Errorf("taken back twice: %v", err)
 	}
 	for name, err := range map[string]error{
@@ -76,7 +75,7 @@ func TestPageUpkeep(t *testing.T) {
 		"a new item of none":  u.Every(ctx, "knives", "", "25 h"),
 		"what counts already": u.Every(ctx, "bin", "band saw", "25 h"),
 	} {
-		if !errors.As(err, new(*panel.Mistake)) {
+		if !errors.As(err, new(*Mistake)) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}

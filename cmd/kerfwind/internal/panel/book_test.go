@@ -1,4 +1,4 @@
-package pagebook
+package panel
 
 import (
 	"bytes"
@@ -11,15 +11,14 @@ import (
 	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
-	"kerfwind/cmd/kerfwind/internal/panel"
 )
 
 // The page reads what the terminal reads.
 func TestPageHistory(t *testing.T) {
 	dir := t.TempDir()
 	ctx := context.Background()
-	opened := New(dir, nil, time.Local).Open
-	if _, err := opened(ctx, false); !errors.Is(err, panel.ErrNoHistory) {
+	opened := NewBook(dir, nil, time.Local).Open
+	if _, err := opened(ctx, false); !errors.Is(err, journal.ErrNone) {
 		t.Fatalf("%v", err)
 	}
 	if err := journaltest.Make(dir, 2); err != nil {
@@ -35,7 +34,7 @@ func TestPageHistory(t *testing.T) {
 	}
 	// Every run is on one page or another, once.
 	ids := map[int64]bool{}
-	of := panel.RunsOf{From: first, To: last, Limit: 7}
+	of := journal.RunsOf{From: first, To: last, Limit: 7}
 	for {
 		list, err := h.Runs(ctx, of)
 		if err != nil {
@@ -55,7 +54,7 @@ func TestPageHistory(t *testing.T) {
 	if len(ids) != 60 { // ten days of work of six runs
 		t.Errorf("%d runs", len(ids))
 	}
-	hours, err := h.Hours(ctx, panel.HoursOf{By: "week", From: first, To: last})
+	hours, err := h.Hours(ctx, HoursOf{By: "week", From: first, To: last})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -70,15 +69,15 @@ func TestPageHistory(t *testing.T) {
 	if runs != 60 || collector == 0 {
 		t.Errorf("%d runs, the collector %d", runs, collector)
 	}
-	if alone, err := h.Hours(ctx, panel.HoursOf{By: "day", Machine: "band saw", From: first, To: last}); err != nil || len(alone) == 0 || alone[0].Name != "band saw" || alone[len(alone)-1].Collector {
+	if alone, err := h.Hours(ctx, HoursOf{By: "day", Machine: "band saw", From: first, To: last}); err != nil || len(alone) == 0 || alone[0].Name != "band saw" || alone[len(alone)-1].Collector {
 		t.Error(alone, err)
 	}
-	if _, err := h.Runs(ctx, panel.RunsOf{Before: 1 << 40, Limit: 1, To: last}); !errors.As(err, new(*panel.Mistake)) {
+	if _, err := h.Runs(ctx, journal.RunsOf{Before: 1 << 40, Limit: 1, To: last}); !errors.As(err, new(*Mistake)) {
 		t.Errorf("%v", err)
 	}
 	// The tables are those of the terminal, all of it.
 	var page, terminal bytes.Buffer
-	if err := h.RunsCSV(ctx, &page, panel.RunsOf{From: first, To: last}); err != nil {
+	if err := h.RunsCSV(ctx, &page, journal.RunsOf{From: first, To: last}); err != nil {
 		t.Fatal(err)
 	}
 	db, err := journal.OpenReader(ctx, dir)
@@ -99,7 +98,7 @@ func TestPageHistory(t *testing.T) {
 	}
 	page.Reset()
 	terminal.Reset()
-	if err := h.HoursCSV(ctx, &page, panel.HoursOf{By: "week", From: first, To: last}); err != nil {
+	if err := h.HoursCSV(ctx, &page, HoursOf{By: "week", From: first, To: last}); err != nil {
 		t.Fatal(err)
 	}
 	totals, err := histview.Gather(ctx, db, histview.Of{By: journal.Week, To: 1<<31 - 1, Recent: true})
@@ -113,7 +112,7 @@ func TestPageHistory(t *testing.T) {
 		t.Error(err)
 	}
 	// There is room for a few at a time; the next one waits, but not for ever.
-	var all []panel.History
+	var all []History
 	for range mostReaders {
 		h, err := opened(ctx, false)
 		if err != nil {
@@ -134,7 +133,7 @@ func TestPageHistory(t *testing.T) {
 		}
 		all = append(all, h)
 	}
-	if _, err := opened(ctx, true); !errors.As(err, new(*panel.Refusal)) {
+	if _, err := opened(ctx, true); !errors.As(err, new(*Refusal)) {
 		t.Errorf("%v", err)
 	}
 	for _, h := range all {

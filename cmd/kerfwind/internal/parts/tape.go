@@ -1,4 +1,4 @@
-package pagebook
+package parts
 
 import (
 	"context"
@@ -13,23 +13,21 @@ import (
 	"kerfwind/sensor"
 )
 
-// Tape is what a running shop has in memory of the last minutes, as the page has it.
-type Tape struct {
-	Rig  *config.Rig
-	Shop seam.Shop
+// tape is what a running shop has in memory of the last minutes, as the page has it.
+type tape struct {
+	rig  *config.Rig
+	shop seam.Shop
 }
-
-var _ panel.Tape = Tape{}
 
 // tapeWait bounds how long the shop may take to say what it has, or to give the next
 // frame of it.
 const tapeWait = 20 * time.Second
 
 // Kept is the part of the stream that is kept; it is empty where nothing is.
-func (t Tape) Kept() (from, to time.Duration) {
+func (t tape) Kept() (from, to time.Duration) {
 	ctx, cancel := context.WithTimeout(context.Background(), tapeWait)
 	defer cancel()
-	st, err := t.Shop.State(ctx)
+	st, err := t.shop.State(ctx)
 	if err != nil { // then nothing can be had
 		return 0, 0
 	}
@@ -37,11 +35,11 @@ func (t Tape) Kept() (from, to time.Duration) {
 }
 
 // Write writes a part of it as a recording.
-func (t Tape) Write(w io.Writer, from, to time.Duration) error {
+func (t tape) Write(w io.Writer, from, to time.Duration) error {
 	_, err := record.Save(w, func(emit func(*sensor.Frame) error) error {
 		ctx, cancel := context.WithTimeout(context.Background(), tapeWait)
 		defer cancel()
-		items, err := t.Shop.Last(ctx, seam.Span{From: from, To: to})
+		items, err := t.shop.Last(ctx, seam.Span{From: from, To: to})
 		if err != nil {
 			return err
 		}
@@ -70,4 +68,4 @@ func (t Tape) Write(w io.Writer, from, to time.Duration) error {
 }
 
 // Extension is that of a file that Write writes.
-func (t Tape) Extension() string { return record.Extension(len(t.Rig.Channels)) }
+func (t tape) Extension() string { return record.Extension(len(t.rig.Channels)) }
