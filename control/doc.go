@@ -9,8 +9,13 @@
 //   - Make a Core with New at every start of the program. A Core is not saved
 //     and not restored: every start is as after a power cut. What is stored can
 //     only forbid: the stand-down (pass Params.StoodDown, also when what was
-//     stored cannot be read), and the starts and the last stop of the collector
-//     (Params.Past), where they are known.
+//     stored cannot be read), what is latched, set aside and left (pass
+//     Past.Kept; Unreadable where it cannot be read), and the starts and the last
+//     stop of the collector, where they are known.
+//   - Store Snapshot.Kept whenever it differs from what is stored: after each Step
+//     with events, and before a request that changed it is acknowledged. Latches,
+//     gates and machines are numbers there: store names. A name that the shop no
+//     longer has is dropped; a latch never is.
 //   - Call Step from one goroutine, with times that do not fall, at the instant
 //     of every input and at the instant that Next names. The first Step switches
 //     all outputs off. Time is an offset from any start.
@@ -27,6 +32,9 @@
 //     forbids every start.
 //   - Answer Lost, unasked, when an output has reset itself, as when the computer
 //     that drives it has started anew.
+//   - Say with CurrentIs when the current of a running machine falls away and comes
+//     back while the verdict still waits. Report a button as it is: a reset or a
+//     gate's own button acts when it is let go.
 //   - Report a sensor that cannot be trusted as Unknown, an unreadable contact as
 //     Broken, switches that cannot be read as ShownUnknown. Nothing is a default.
 //   - Write a stand-down to disk after the Step that took it in and before
@@ -65,6 +73,13 @@
 //	 └───────────── runOn <────┴ hold is over ───────┘
 //	                  └─ running ─> starting
 //
+// A machine that runs may be left: no fan starts and no gate moves for it until it
+// has stopped and is started anew. So it is when somebody must act before it can be
+// served: a stop input, a stand-down, a latch, the switch in off, a full bin that
+// blocks, every path shut, a gate that no drive has opened. What he does then starts
+// nothing by itself. Each start has a time within which its gates may move, with all
+// tries; a machine that is not collected after it is said to be so.
+//
 // A gate, for each command; "another try" up to Params.Retries, to open only:
 //
 //	        command          the driver: done           at the end, or time is over
@@ -82,22 +97,26 @@
 //	 ^  no demand, no run-on, nothing owed, a further start left │
 //	 ├───────────────────────────────────────────────────────────┤
 //	 │  at once: stop input, stand-down, its switch in off,      │
-//	 │  every path shown shut; latched: no current, no output    │
+//	 │  every path shown shut; latched: no current, no output,   │
+//	 │  every path shut for the third time in an hour            │
 //	 └───────────────────────────────────────────────────────────┘
 //
-// # What was left open, and how it is settled here
+// # Rules that the sentences leave to this package
 //
-//   - Minimum-off time "prolongs run-on": what a machine's start takes from the
-//     minimum time off is added to the run-on that follows. A hold waits instead.
-//   - Lifting a stop or a stand-down "starts nothing": all stays as it is, machines
-//     that run included, until something is started anew: a machine, a hold or a
-//     test move. A path is still opened for a collector that runs uncommanded,
-//     and what has begun to open for it is tried to the end.
-//   - A reset after "no current" is the wanted new try, as it is for gates that
-//     failed.
+//   - What a machine's start takes from the minimum time off is added to the run-on
+//     that follows. A hold waits instead.
+//   - After a stop or a stand-down is lifted no gate moves until something is started
+//     anew: a machine, a hold or a test move. A path is still opened for a collector
+//     that runs uncommanded, and what has begun to open for it is tried to the end.
+//   - A reset lifts latches and nothing else. What a gate has failed is tried again by
+//     a new start there.
+//   - A hold that the collector cannot serve until somebody acts is given up.
+//   - A machine with several hoods starts the collector by one whole path, and is
+//     collected once all are whole.
 //   - A run that ends while no air moves has no run-on: there is nothing to clear.
-//   - A switch that is made when a gate is called back on its way may still be
-//     made from before: it counts again from the driver's answer.
+//   - A switch that is made when a gate is called back on its way may still be made
+//     from before: it counts again from the driver's answer, or once that is overdue.
+//     For the all-shut rule it counts at once.
 //   - While a wanted gate still opens, no other shuts.
 //   - "Every path shut" is over when a path is open; where the shop shuts all at
 //     rest also when nothing wants one and the air stands still.
@@ -130,7 +149,7 @@
 //	5 beyond the budget: reported                Core.switchOn                    budget-exceeded
 //	6 stand-down within one step                 Core.halt                        walk "6:" standDown; TestFaults; stand-down
 //	6 lifted at the shop only                    Core.ask, standDownIs            walk "6:"; stand-down, stand-down-switch
-//	6 lifting starts nothing                     Core.leaveAll (quiet)            walk "6:"; TestFaults; stop-input
+//	6 lifting starts nothing                     Core.leaveBarred, quiet          walk "6:"; TestFaults; stop-input
 //	6 unreadable = stood down; stored state      New, Params.StoodDown            walk wired stand-down; stand-down-switch
 //	7 each fault to its row and an event         Core.raise                       walk "7:" faultEvents
 //	7 no fault stops others from being served    Core.wantsStart                  walk "5:" startsAtOnce; TestFaults atRest; gate-sticks
@@ -140,16 +159,29 @@
 //	sensor lost while running                    Core.machineIs (lost)            walk runStep; sensor-lost-while-running, sensor-back
 //	sensor lost at rest, or at power-up          Core.machineIs, busy             walk runStep; sensor-lost-at-rest
 //	all sensing lost                             Core.allUnknown                  walk runStep; all-sensing-lost
-//	gate not confirmed open                      Core.arrived, tryAgain           walk gateStep, startsAtOnce; gate-sticks, dead-bus
+//	gate not confirmed open                      Core.arrived, wake               walk gateStep, startsAtOnce; gate-sticks, dead-bus
 //	confirmation lost while collecting           Core.settleGates, allShut        walk gateStep, collectorStep; every-path-shut, every-path-shut-at-rest
 //	gate will not close                          Core.arrived                     walk gateStep; gate-will-not-close
 //	commanded on, no current                     Core.checkFeedback, fail         walk collectorStep; no-current
 //	commanded off, current persists              Core.checkFeedback, spare        walk state; welded-contactor
-//	stop input                                   Core.stopIs, reset               walk standDown; stop-input
+//	stop input                                   Core.stopIs, liftLatches         walk standDown; stop-input
 //	bin level                                    Core.binIs, holdsBack            walk on, collectorStep; TestBinLevel; bin-level
 //	over the rating to zero                      Core.breakerCheck                TestBreaker; breaker
 //	power returns                                New, begin, home                 walk run, runStep, gateShut; power-returns
-//	an output resets itself: as at power-up      Core.outputLost                  walk gateStep, collectorStep; TestOutputLost
+//	an output resets itself: as at power-up      Core.outputLost, gateRestarted   walk gateStep, collectorStep; TestOutputLost
+//	each row: raised, held, lifted               facts                            TestFaultTable; the words: timeline TestEveryNameHasWords
+//	10 nobody cuts uncollected unsaid            Core.lacks, sayUncollected       walk "10:"; TestFaultTable
+//	11 what the switches show; the third stop    Core.isDead, shutOut             walk collectorStep; TestShownShutCounts, TestFaultTable
+//	12 a new start commands all anew             Core.wake, openGates             walk "12:"; TestNewStartCommandsAnew
+//	13 hands start nothing; left                 Core.leaveBarred, watchArrivals  walk "13:"; TestHandsStartNothing, TestPassingOff
+//	14 latches and asides hold over a restart    Kept, setAside, takeBack, button walk "14:", stored; TestKeptOverARestart, TestFaultTable
+//	15 never too old; a hold has one beginning   Core.ask, hold                   TestNeverTooOld
+//	16 still on after the first off              Core.switchOff, checkFeedback    TestStillOnAfterTheFirstOff
+//	17, 21 lost is heard; homed after a wait     Core.gateRestarted, home         TestLostIsHeard
+//	18 open switch only: never shown shut        Core.isDead, missing             walk shownShut; TestShownShutCounts
+//	19 the limit is said with the stop           Core.endRun, endHold             TestLimitIsSaidWithTheStop; air-is-short
+//	20 confirm counts the current                Core.currentIs                   TestConfirmCountsTheCurrent; loop TestBurstStartsNoMotor
+//	lamps and horns                              Core.runLamps                    walk indicators
 //	hand/off/auto                                Core.switchIs, spare             walk state; hand-switch
 //	inrush held back                             Core.holdsBack                   walk on, runStep; inrush
 //	outlets                                      Core.runOutlets                  walk step; outlet
