@@ -97,8 +97,8 @@ var rooms = map[string]room{
 
 	// Observers: they see snapshots and events, and post requests. Not the loop
 	// and no driver, so that none can delay or give a command; not each other, so
-	// that one can be left out, but for the history, which wiringPairs lets the
-	// page read.
+	// that one can be left out; wiringPairs lets the page alone use the values of
+	// the history and of the move-in.
 	"cmd/kerfwind/internal/journal":  {ours: append([]string{"config"}, paramTypes...), others: []string{"modernc.org/sqlite", "golang.org/x/sys"}},
 	"cmd/kerfwind/internal/mqttlink": {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/eclipse/paho.mqtt.golang", "golang.org/x/sys"}},
 	"cmd/kerfwind/internal/metrics":  {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/prometheus"}},
@@ -171,10 +171,10 @@ var (
 		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},
 		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/upkeep"},
 		// The page says things in the words of the timeline, shows the same pictures
-		// and lists as the commands, and reads the history itself: copied types and
-		// an adapter kept nothing apart.
+		// and lists as the commands, and takes the history's and the move-in's own
+		// values: copies of them kept nothing apart.
 		"cmd/kerfwind/internal/panel": {"cmd/kerfwind/internal/porter", "cmd/kerfwind/internal/timeline", "cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/ductview",
-			"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/upkeep"},
+			"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/upkeep"},
 	}
 )
 

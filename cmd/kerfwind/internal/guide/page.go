@@ -130,15 +130,7 @@ func (p *Page) Question() *panel.MoveInQuestion {
 		return nil
 	}
 	v, _ := g.View()
-	q := &panel.MoveInQuestion{Revision: v.Revision, Step: v.Step, Place: v.Place, First: v.First, Title: v.Title, Text: v.Text, Keep: v.Keep, KeepText: v.KeepText,
-		Free: v.Free, Example: v.Example, Wrong: v.Wrong, Live: v.Live, Amps: v.Amps, Share: v.Share, Working: v.Working, Done: v.Done}
-	for _, c := range v.Choices {
-		q.Choices = append(q.Choices, panel.MoveInChoice{Answer: c.Answer, Text: c.Text})
-	}
-	for _, r := range g.Done() {
-		q.Reached = append(q.Reached, panel.MoveInStep{Step: r.Step, Title: r.Title, Answer: r.Answer})
-	}
-	return q
+	return &panel.MoveInQuestion{View: v, Reached: g.Done()}
 }
 
 // Through opens a move-in on the rig of a kerfwind that runs.

@@ -5,6 +5,8 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+
+	"kerfwind/cmd/kerfwind/internal/movein"
 )
 
 // moveInPart leads through the matching of the rig to a new shop. Nothing of it
@@ -52,31 +54,9 @@ type MoveIn interface {
 
 // MoveInQuestion is one question.
 type MoveInQuestion struct {
-	Revision int
-	Step     string
-	Place    string // how far it is
-	First    bool   // there is no step before
-	Title    string
-	Text     []string
-	Choices  []MoveInChoice
-	Keep     string // the answer that a first button gives; "" none
-	KeepText string
-	Free     bool // a text may be answered
-	Example  string
-	Wrong    string
-	Live     bool // it changes by itself
-	Amps     float64
-	Share    float64 // of what it waits for
-	Working  bool
-	Done     bool
-	Reached  []MoveInStep // that can be gone to
+	movein.View
+	Reached []movein.Reached // the steps that can be gone to
 }
-
-// MoveInChoice is an answer that is offered.
-type MoveInChoice struct{ Answer, Text string }
-
-// MoveInStep is a step that was answered.
-type MoveInStep struct{ Step, Title, Answer string }
 
 // moveInView holds what the template shows.
 type moveInView struct {
@@ -101,7 +81,7 @@ func (s *Shop) moveIn() *moveInView {
 	m := &moveInView{Kept: s.MoveIn.Kept(), Q: s.MoveIn.Question()}
 	if q := m.Q; q != nil {
 		q.Wrong = sentence(q.Wrong)
-		if q.Free && slices.ContainsFunc(q.Choices, func(c MoveInChoice) bool { return c.Answer == q.Keep }) {
+		if q.Free && slices.ContainsFunc(q.Choices, func(c movein.Choice) bool { return c.Answer == q.Keep }) {
 			q.Keep = "" // its button says it better than a filled field
 		}
 		if q.Live && !q.Working || q.Amps > 0 {

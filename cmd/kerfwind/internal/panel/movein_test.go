@@ -9,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"kerfwind/cmd/kerfwind/internal/movein"
 )
 
 // fakeMoveIn notes what it is asked.
@@ -65,12 +67,12 @@ func TestMoveInShown(t *testing.T) {
 	}{
 		{nil, false, []string{">Begin<", `action="/move-in/begin"`}, []string{"Go on where", "revision"}},
 		{nil, true, []string{"Go on where you stopped", "Start over"}, nil},
-		{&MoveInQuestion{Revision: 7, Place: "Part 1 of 8: the place", First: true, Title: "Name <of> it", Text: []string{"What?"}, Free: true, Example: "garage"}, false,
+		{&MoveInQuestion{View: movein.View{Revision: 7, Place: "Part 1 of 8: the place", First: true, Title: "Name <of> it", Text: []string{"What?"}, Free: true, Example: "garage"}}, false,
 			[]string{"Name &lt;of&gt; it", "Part 1 of 8: the place", `value="7"`, `type="text"`, "For example: garage"}, []string{"Back a step", "data-follow", "Answers so far"}},
-		{&MoveInQuestion{Revision: 8, Place: "Part 3 of 8: sensors", Title: "Sensor", Text: []string{"a", "b"}, Live: true, Amps: 4.44, Share: 0.5, Keep: "yes", KeepText: "Yes, that is it",
-			Choices: []MoveInChoice{{"yes", "Yes, that is it"}, {"again", "No"}}, Wrong: "look again", Reached: []MoveInStep{{"name", "Name", "garage"}}}, false,
+		{&MoveInQuestion{View: movein.View{Revision: 8, Place: "Part 3 of 8: sensors", Title: "Sensor", Text: []string{"a", "b"}, Live: true, Amps: 4.44, Share: 0.5, Keep: "yes", KeepText: "Yes, that is it",
+			Choices: []movein.Choice{{Answer: "yes", Text: "Yes, that is it"}, {Answer: "again", Text: "No"}}, Wrong: "look again"}, Reached: []movein.Reached{{Step: "name", Title: "Name", Answer: "garage"}}}, false,
 			[]string{"<strong>a</strong>", "4.4 A", `<meter value="0.5`, "data-follow", "Back a step", "Look again.", ">No<", `value="again"`, "Answers so far", "garage"}, []string{`type="text"`}},
-		{&MoveInQuestion{Revision: 9, Place: "Part 8 of 8: in force", Title: "Moved in", Done: true}, false, []string{">Done<"}, []string{"Stop for now", "Back a step"}},
+		{&MoveInQuestion{View: movein.View{Revision: 9, Place: "Part 8 of 8: in force", Title: "Moved in", Done: true}}, false, []string{">Done<"}, []string{"Stop for now", "Back a step"}},
 	} {
 		f.q, f.kept = c.q, c.kept
 		s := shown()
@@ -133,7 +135,7 @@ func TestMoveInAsked(t *testing.T) {
 // does not say stands above it.
 func TestMoveInRefused(t *testing.T) {
 	b := siege(t, Look, Operate, Setup)
-	f := &fakeMoveIn{q: &MoveInQuestion{Revision: 7, Title: "Supply", Text: []string{"What?"}, Free: true, Wrong: `"12" is not a supply`}}
+	f := &fakeMoveIn{q: &MoveInQuestion{View: movein.View{Revision: 7, Title: "Supply", Text: []string{"What?"}, Free: true, Wrong: `"12" is not a supply`}}}
 	b.shop.Load().MoveIn = f
 	setup := b.enter(Setup)
 	for text, want := range map[string]int{`"12" is not a supply`: 1, "the question has changed meanwhile": 2} {
