@@ -77,6 +77,7 @@ var rooms = map[string]room{
 	"config":        {ours: append([]string{"control/loop"}, paramTypes...), others: []string{"github.com/pelletier/go-toml/v2"}},
 	"cmd/kerfwind":  {ours: []string{"*"}, others: []string{"*"}},
 	"testdata":      {},
+	"testdata/barn": {ours: []string{"config", "testdata"}},
 	"testdata/peers": {bans: []ban{
 		{"net", "a peer is a program or a folder on this machine"},
 	}},
@@ -213,7 +214,7 @@ func refuse(pkg string, r room, imp string) string {
 	switch {
 	case imp == "periph.io/x/host/v3":
 		return "it starts every driver that it knows; import host/v3/sysfs or host/v3/gpioioctl"
-	case imp == module+"/testdata/peers", imp == module+"/testdata/guest", imp == module+"/testdata/chips":
+	case imp == module+"/testdata/peers", imp == module+"/testdata/guest", imp == module+"/testdata/chips", imp == module+"/testdata/barn":
 		return "only tests ask for peers"
 	case below(imp, module):
 		p := strings.TrimPrefix(imp, module+"/")

@@ -12,8 +12,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/setup"
-	"kerfwind/config"
-	"kerfwind/testdata"
+	"kerfwind/testdata/barn"
 )
 
 // moreRuns adds invented runs to a history: 200 a day for ten years, with the
@@ -55,22 +54,8 @@ func BenchmarkPageOfMany(b *testing.B) {
 		b.Fatal(err)
 	}
 	moreRuns(b, dir, 500_000)
-	read := func(name string) []byte {
-		text, err := testdata.Demo.ReadFile(name)
-		if err != nil {
-			b.Fatal(err)
-		}
-		return text
-	}
-	rig, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
-	if err != nil {
-		b.Fatal(err)
-	}
-	barn, err := config.ParseShop("barn.toml", read("demo/shops/barn.toml"), rig)
-	if err != nil {
-		b.Fatal(err)
-	}
-	shop, names, server := panel.NewShop(barn), setup.Names(barn), panel.New(panel.Options{})
+	of := barn.Shop(b)
+	shop, names, server := panel.NewShop(of), setup.Names(of), panel.New(panel.Options{})
 	wall := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
 	shop.Names, shop.Speed = &names, 1
 	shop.Now = func() time.Duration { return 0 }

@@ -26,37 +26,13 @@ import (
 	"kerfwind/control"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
-	"kerfwind/testdata"
+	barnfiles "kerfwind/testdata/barn"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// barn is the demo's shop; change edits its file first.
-func barn(t testing.TB, change ...string) *config.Shop {
-	t.Helper()
-	read := func(name string) []byte {
-		b, err := testdata.Demo.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return b
-	}
-	r, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	text := string(read("demo/shops/barn.toml"))
-	if out := strings.NewReplacer(change...).Replace(text); len(change) > 0 && out == text {
-		t.Fatal("nothing is changed")
-	} else {
-		text = out
-	}
-	s, err := config.ParseShop("barn.toml", []byte(text), r)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
+// barn is the demo's shop.
+var barn = barnfiles.Shop
 
 // short is a morning of two minutes: the saw runs twelve seconds of it.
 const short = `length 2m

@@ -4,29 +4,11 @@ import (
 	"strings"
 	"testing"
 
-	"kerfwind/config"
-	"kerfwind/testdata"
+	barnfiles "kerfwind/testdata/barn"
 )
 
-func barn(t *testing.T, change ...string) *config.Shop {
-	t.Helper()
-	read := func(name string) []byte {
-		b, err := testdata.Demo.ReadFile("demo/" + name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return b
-	}
-	rig, err := config.ParseRig("rig.toml", read("rig.toml"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := config.ParseShop("barn.toml", []byte(strings.NewReplacer(change...).Replace(string(read("shops/barn.toml")))), rig)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
+// barn is the demo's shop.
+var barn = barnfiles.Shop
 
 func TestRun(t *testing.T) {
 	res, err := Run(t.Context(), barn(t))

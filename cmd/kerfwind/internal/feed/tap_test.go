@@ -15,10 +15,9 @@ import (
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
 	"kerfwind/cmd/kerfwind/internal/socket"
-	"kerfwind/config"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
-	"kerfwind/testdata"
+	barnfiles "kerfwind/testdata/barn"
 )
 
 // TestOpenTrace: a recording is looked at as it is; one that is missing or does
@@ -64,25 +63,7 @@ func TestOpenTrace(t *testing.T) {
 }
 
 // barn is the demo's shop.
-func barn(t *testing.T) *config.Shop {
-	t.Helper()
-	read := func(name string) []byte {
-		b, err := testdata.Demo.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return b
-	}
-	r, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := config.ParseShop("barn.toml", read("demo/shops/barn.toml"), r)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
+var barn = barnfiles.Shop
 
 // folder is a runtime folder in which h answers; nil: nobody does.
 func folder(t *testing.T, h seam.Shop) string {

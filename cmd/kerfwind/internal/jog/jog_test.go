@@ -11,31 +11,12 @@ import (
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
 	"kerfwind/cmd/kerfwind/internal/setup"
-	"kerfwind/config"
 	"kerfwind/control"
-	"kerfwind/testdata"
+	barnfiles "kerfwind/testdata/barn"
 )
 
 // barn is the demo's shop.
-func barn(t *testing.T) *config.Shop {
-	t.Helper()
-	read := func(name string) []byte {
-		b, err := testdata.Demo.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return b
-	}
-	r, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := config.ParseShop("barn.toml", read("demo/shops/barn.toml"), r)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
+var barn = barnfiles.Shop
 
 func TestRequest(t *testing.T) {
 	s := barn(t)

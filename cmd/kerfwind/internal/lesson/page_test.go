@@ -12,9 +12,8 @@ import (
 	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/state"
-	"kerfwind/config"
 	"kerfwind/sensor"
-	"kerfwind/testdata"
+	"kerfwind/testdata/barn"
 )
 
 // pupilPage is a session of the page on the demo's shop, in made-up time.
@@ -28,23 +27,8 @@ type pupilPage struct {
 
 func newPupilPage(t *testing.T) *pupilPage {
 	t.Helper()
-	read := func(name string) []byte {
-		b, err := testdata.Demo.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return b
-	}
-	r, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := config.ParseShop("barn.toml", read("demo/shops/barn.toml"), r)
-	if err != nil {
-		t.Fatal(err)
-	}
 	p := &pupilPage{t: t}
-	p.Page = &Page{Shop: s, Folder: t.TempDir(), Guard: func(do func()) { do() }, Listen: func(time.Duration) { p.listens.Add(1) }, Reload: func() { p.reloads++ },
+	p.Page = &Page{Shop: barn.Shop(t), Folder: t.TempDir(), Guard: func(do func()) { do() }, Listen: func(time.Duration) { p.listens.Add(1) }, Reload: func() { p.reloads++ },
 		Now: func() time.Duration { return p.at }, Today: func() time.Time { return time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC) }}
 	return p
 }

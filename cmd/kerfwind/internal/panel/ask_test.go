@@ -10,35 +10,11 @@ import (
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
-	"kerfwind/testdata"
+	barnfiles "kerfwind/testdata/barn"
 )
 
-// demoShop is the demo's shop; change edits its file first.
-func demoShop(t testing.TB, change ...string) *config.Shop {
-	t.Helper()
-	read := func(name string) []byte {
-		b, err := testdata.Demo.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return b
-	}
-	r, err := config.ParseRig("rig.toml", read("demo/rig.toml"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	text := string(read("demo/shops/barn.toml"))
-	if out := strings.NewReplacer(change...).Replace(text); len(change) > 0 && out == text {
-		t.Fatal("nothing is changed")
-	} else {
-		text = out
-	}
-	s, err := config.ParseShop("barn.toml", []byte(text), r)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
+// demoShop is the demo's shop.
+var demoShop = barnfiles.Shop
 
 // onPage is a shop as the page has it, at an instant.
 func onPage(shop *config.Shop, at time.Duration) *Shop {
