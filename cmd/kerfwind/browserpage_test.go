@@ -220,7 +220,7 @@ func scriptOff(t *testing.T, x *tab, origin string) {
 		chromedp.Submit(chromedp.CSS("[name=password]")))
 	x.until("the page", `location.pathname === '/' && document.body.innerText.includes('Machines')`)
 	text := value[string](x, "document.body.innerText")
-	for _, want := range []string{"planer", "runs", "Gates", "floor sweep", "shut", "collector", "running", "starts left", "Without script this page is read again"} {
+	for _, want := range []string{"planer", "runs", "Gates", "floor sweep", "shut", "collector", "running", "starts left", "Without scripts this page reloads"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("without script there is no %q", want)
 		}

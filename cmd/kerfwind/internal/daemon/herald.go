@@ -104,8 +104,20 @@ func statusLine(s *control.Snapshot) string {
 		return "begins"
 	}
 	var parts []string
+	not := 0
+	for i := range s.Machines {
+		if _, yes := s.Uncollected(control.ID(i)); yes {
+			not++
+		}
+	}
+	if not > 0 {
+		parts = append(parts, "NOT collected: "+count(not, "machine", "machines"))
+	}
 	if s.StoodDown {
 		parts = append(parts, "stood down")
+	}
+	if s.Latched() {
+		parts = append(parts, "latched")
 	}
 	if n := seam.Running(s); n > 0 {
 		parts = append(parts, count(n, "machine runs", "machines run"))

@@ -226,3 +226,15 @@ func TestLatchesUnreadable(t *testing.T) {
 		x.stop()
 	})
 }
+
+// The service manager's line is never calmer than the state.
+func TestStatusLine(t *testing.T) {
+	s := &control.Snapshot{Machines: []control.MachineView{{Run: true}, {Run: true}}, Kept: control.Kept{Stopped: true},
+		Faults: []control.FaultView{{Fault: control.Uncollected, ID: 1}, {Fault: control.StopLatched}}}
+	if got, want := statusLine(s), "NOT collected: 1 machine, latched, 2 machines run, 2 faults"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if got := statusLine(&control.Snapshot{}); got != "at rest" {
+		t.Errorf("%q", got)
+	}
+}
