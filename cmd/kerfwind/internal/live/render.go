@@ -327,7 +327,7 @@ func currentRows(o *Options, s *state, w int, k look) []row {
 		if ok || s.snap == nil || m >= len(s.snap.Machines) {
 			continue
 		}
-		symbol, word, st := machineView(s, int(m), k)
+		symbol, word, st := machineView(s, m, k)
 		var r row
 		r.put(common, pad(clean(o.Names.Machines[m], k.utf8), nameW, k.utf8)+" ")
 		r.put(st, symbol+" "+word)

@@ -230,6 +230,7 @@ func outputOf(k control.CommandKind) int {
 		return 1
 	case control.GateOpen, control.GateShut, control.GateStop:
 		return 2
+	case control.IndicatorOn, control.IndicatorOff: // a lamp that blinks would drown the others
 	}
 	return -1
 }
