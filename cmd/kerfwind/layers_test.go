@@ -147,7 +147,7 @@ var (
 		"cmd/kerfwind/internal/movein/moveintest": {"cmd/kerfwind/internal/movein", "testdata"},
 		// It carries out what the pure session asks for, for terminal and page, on a rig
 		// of its own or through the seam.
-		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/dryrun", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/timeline"},
 		// What commands look at is the rig, a running kerfwind, or a recording.
 		"cmd/kerfwind/internal/feed":   {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket"},
 		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/socket", "cmd/kerfwind/internal/timeline"},
@@ -164,8 +164,6 @@ var (
 		// New shop files lie in the state folder; terminal and page swap by one piece.
 		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/wiresheet",
 			"cmd/kerfwind/internal/bundle", "cmd/kerfwind/internal/console", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile"},
-		// A replay of a made recording.
-		"cmd/kerfwind/internal/dryrun": {"cmd/kerfwind/internal/replay"},
 		// A lesson is a step of a move-in.
 		"cmd/kerfwind/internal/movein": {"cmd/kerfwind/internal/learning"},
 		// The reckoning is pure; the journal keeps what it works on.

@@ -15,7 +15,6 @@ import (
 	"sync"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/dryrun"
 	"kerfwind/cmd/kerfwind/internal/ductview"
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/state"
@@ -350,7 +349,7 @@ func (g *Guide) work(r movein.Request) (good bool, lines []string) {
 		if learned, err := state.ReadLearned(g.o.State); err == nil {
 			shop.Learn(learned)
 		}
-		res, err := dryrun.Run(g.ctx, shop)
+		res, err := DryRun(g.ctx, shop)
 		if err != nil {
 			return false, append(res.Lines, err.Error())
 		}

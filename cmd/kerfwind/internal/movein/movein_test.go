@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/dryrun"
+	"kerfwind/cmd/kerfwind/internal/guide"
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
 	"kerfwind/cmd/kerfwind/internal/replay"
@@ -28,7 +28,7 @@ func garage(t *testing.T, seed uint64) *world {
 	}
 	w := &world{World: made, t: t}
 	w.checked = func(s *config.Shop) (bool, []string) {
-		r, err := dryrun.Run(t.Context(), s)
+		r, err := guide.DryRun(t.Context(), s)
 		if err != nil {
 			return false, []string{err.Error()}
 		}

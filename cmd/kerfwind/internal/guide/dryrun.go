@@ -1,7 +1,4 @@
-// Package dryrun runs a shop on a made recording, machine after machine, before
-// the shop is put in force: detector, state machine and run-ons are those that
-// run live; gates and collector are simulated.
-package dryrun
+package guide
 
 import (
 	"bytes"
@@ -31,8 +28,8 @@ type Result struct {
 	Lines []string // a sentence for each machine
 }
 
-// Run runs the shop. The error is that of a shop that cannot run at all.
-func Run(ctx context.Context, s *config.Shop) (Result, error) {
+// DryRun runs the shop. The error is that of a shop that cannot run at all.
+func DryRun(ctx context.Context, s *config.Shop) (Result, error) {
 	var sensed []int
 	res := Result{Good: true}
 	for i := range s.Machines {

@@ -1,4 +1,4 @@
-package dryrun
+package guide
 
 import (
 	"strings"
@@ -11,7 +11,7 @@ import (
 var barn = barnfiles.Shop
 
 func TestRun(t *testing.T) {
-	res, err := Run(t.Context(), barn(t))
+	res, err := DryRun(t.Context(), barn(t))
 	if err != nil || !res.Good {
 		t.Fatalf("%+v, %v", res, err)
 	}
@@ -28,7 +28,7 @@ func TestRun(t *testing.T) {
 
 // TestRunWrong: a shop that cannot serve a machine is not good.
 func TestRunWrong(t *testing.T) {
-	res, err := Run(t.Context(), barn(t, `name = "band saw",    actuator = "g0", duct = "B1", travel = "900 ms"`, `name = "band saw",    actuator = "g0", duct = "B1", travel = "30 s"`))
+	res, err := DryRun(t.Context(), barn(t, `name = "band saw",    actuator = "g0", duct = "B1", travel = "900 ms"`, `name = "band saw",    actuator = "g0", duct = "B1", travel = "30 s"`))
 	if err != nil || res.Good || !strings.Contains(res.Lines[0], "gate band saw is not open") {
 		t.Errorf("%+v, %v", res, err)
 	}
