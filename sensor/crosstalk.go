@@ -232,16 +232,16 @@ func (d *Detector) hearSplit(part []float32, w float64) {
 func (d *Detector) heardHalf(g *half) {
 	h := &d.hearing
 	loud := float64(g.crosstalk*g.most) >= float64(loudShare*d.weakest)
-	if !loud || g.loudest != h.with {
-		if h.with != nil {
-			for k := range d.ch {
-				d.ch[k].hush()
-			}
+	var with *channel
+	if loud {
+		with = g.loudest
+	}
+	if with != h.with {
+		// What happened before a neighbour became loud says nothing about its session.
+		for k := range d.ch {
+			d.ch[k].hush()
 		}
-		h.with, h.age = nil, 0
-		if loud {
-			h.with = g.loudest
-		}
+		h.with, h.age = with, 0
 	}
 	h.age = min(h.age+1, hearFor+1)
 	switch hear := loud && (h.age <= hearFor || d.doubtful()); {

@@ -2,6 +2,7 @@ package sensor_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -154,6 +155,46 @@ func TestOtherCurrent(t *testing.T) {
 			if r.Channel == 0 && r.Verdict == sensor.Running {
 				t.Errorf("%s: %+v", name, r)
 			}
+		}
+	}
+}
+
+// TestSessionsApart: a run before a neighbour starts does not keep its crosstalk from
+// being learned, nor does an earlier, short run of the neighbour.
+func TestSessionsApart(t *testing.T) {
+	for name, c := range map[string]struct {
+		loud, own [][2]float64 // from, to in seconds
+	}{
+		"a run before":   {loud: [][2]float64{{2, 4}}, own: [][2]float64{{0.5, 0.8}}},
+		"short runs":     {loud: [][2]float64{{1, 1.1}, {2, 3}}},
+		"runs in pauses": {loud: [][2]float64{{2, 2.8}, {5, 5.8}}, own: [][2]float64{{0.5, 0.8}, {3.2, 3.5}}},
+	} {
+		p := counts()
+		p.HoldMains = true
+		p.Channels[0].StopHold = 500 * time.Millisecond
+		p.Channels = append(p.Channels, p.Channels[0])
+		p.Channels[1].Channel = 1
+		within := func(spans [][2]float64, t float64) bool {
+			return slices.ContainsFunc(spans, func(s [2]float64) bool { return t >= s[0] && t < s[1] })
+		}
+		raw := samples(2*2000*7, 2*2000, func(t float64) float64 {
+			n := int(math.Round(t * 4000))
+			t = float64(n/2) / 2000
+			x := 0.0
+			if within(c.loud, t) {
+				x = 20 * sine(50*t)
+			}
+			if n%2 == 0 {
+				if x *= 0.04; within(c.own, t) {
+					x += 2 * sine(50*t)
+				}
+			}
+			return math.Round(2048 + x/0.024)
+		})
+		d := newDetector(t, p)
+		d.Feed(&sensor.Frame{Channels: 2, Rate: 2000, Raw: raw}, nil)
+		if got := d.Shares(nil); len(got) != 1 || got[0].Channel != 0 || math.Abs(got[0].Re-0.04) > 0.002 {
+			t.Errorf("%s: want a share of 0.04, have %+v", name, got)
 		}
 	}
 }
