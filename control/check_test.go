@@ -415,7 +415,7 @@ func (x *checker) step(a *Core, in Input, out *Out, b *Core) error {
 			if blockedState(b) || !x.followed(b, i) {
 				err = fmt.Errorf("outlet %d is on for nothing", i)
 			}
-		case OutletOff, GateStop:
+		case OutletOff, GateStop, IndicatorOn, IndicatorOff:
 		}
 		if err != nil {
 			return fmt.Errorf("%s: %w", inputText(in), err)

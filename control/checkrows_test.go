@@ -156,9 +156,13 @@ func (x *checker) requests(a *Core, in Input, out *Out, b *Core) error {
 		if !refused && (x.moving(a) || a.test.gate != NoID || a.closed || blockedState(a) || x.anyRun(a)) {
 			return fmt.Errorf("8: a test move while not at rest")
 		}
-	case AskLift, AskReset:
+	case AskLift, AskReset, AskReturn:
 		if !refused && in.Origin != Wired && in.Origin != Console {
 			return fmt.Errorf("8: lifted from afar")
+		}
+	case AskAside:
+		if !refused && in.Origin == Topic {
+			return fmt.Errorf("14: set aside by a topic")
 		}
 	case AskRelease, AskTestEnd, AskStandDown:
 	}

@@ -26,6 +26,7 @@ func (c *Core) shows(i int) bool {
 				return true
 			}
 		}
+	default: // New takes no other
 	}
 	return false
 }

@@ -118,7 +118,11 @@ func TestMoveInPage(t *testing.T) {
 		phone.until("it can begin", `document.body.innerText.includes('Is the rig in a new shop?')`)
 		phone.tap(`form[action="/move-in/begin"] button`)
 		phone.until("the first question", `!!document.querySelector('input[name=revision]')`)
-		n.g = w.To.(*guide.Guide)
+		g, ok := w.To.(*guide.Guide)
+		if !ok {
+			t.Fatalf("%T", w.To)
+		}
+		n.g = g
 	}
 	begin()
 	// The other phone sees the first question; by the time it answers, it is the

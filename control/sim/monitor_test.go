@@ -72,7 +72,7 @@ func (m *monitor) take(w *world, in control.Input) error {
 			if halted {
 				return fmt.Errorf("gate %d is commanded open under stand-down or stop", c.ID)
 			}
-		case control.OutletOn, control.OutletOff, control.GateStop:
+		case control.OutletOn, control.OutletOff, control.GateStop, control.IndicatorOn, control.IndicatorOff:
 		}
 		if w.now < m.begun+m.p.PowerUp && c.Kind != control.CollectorOff && c.Kind != control.OutletOff {
 			return fmt.Errorf("%s while the power has just returned", c.Kind)

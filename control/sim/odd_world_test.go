@@ -78,7 +78,11 @@ func (d dueList) Less(i, j int) bool {
 	return d[i].at < d[j].at || d[i].at == d[j].at && d[i].n < d[j].n
 }
 func (d dueList) Swap(i, j int) { d[i], d[j] = d[j], d[i] }
-func (d *dueList) Push(x any)   { *d = append(*d, x.(due)) }
+func (d *dueList) Push(x any) {
+	if v, ok := x.(due); ok {
+		*d = append(*d, v)
+	}
+}
 func (d *dueList) Pop() any {
 	last := (*d)[len(*d)-1]
 	*d = (*d)[:len(*d)-1]
@@ -139,7 +143,10 @@ func (w *world) play(steps int) {
 				w.e.until(next)
 				continue
 			}
-			d := heap.Pop(&w.due).(due)
+			d, ok := heap.Pop(&w.due).(due)
+			if !ok {
+				continue
+			}
 			w.e.until(d.at)
 			d.do()
 			continue
@@ -327,6 +334,7 @@ func (w *world) obey(c control.Command) {
 			to = (to + g.at(w.e.now)) / 2
 		case slow:
 			takes = w.s.p.Gates[c.ID].Travel + span(w.r, 0, 4*time.Second)
+		default:
 		}
 		w.move(int(c.ID), to, takes)
 	case control.GateStop:

@@ -57,7 +57,7 @@ func (o *oracle) take(at time.Duration, in control.Input, cmds []control.Command
 			if n := len(o.on); n > 0 && o.on[n-1].to == far {
 				o.on[n-1].to = at
 			}
-		case control.OutletOn, control.OutletOff, control.GateOpen, control.GateShut, control.GateStop:
+		case control.OutletOn, control.OutletOff, control.GateOpen, control.GateShut, control.GateStop, control.IndicatorOn, control.IndicatorOff:
 		}
 	}
 }

@@ -220,7 +220,7 @@ func (s *Plant) carryOut(c control.Command, in []control.Input) []control.Input 
 		in = s.drive(int(c.ID), -1, in)
 	case control.GateStop:
 		in = s.drive(int(c.ID), 0, in)
-	case control.OutletOn, control.OutletOff: // nothing is seen of an outlet
+	case control.OutletOn, control.OutletOff, control.IndicatorOn, control.IndicatorOff: // nothing is seen of them
 	}
 	return in
 }

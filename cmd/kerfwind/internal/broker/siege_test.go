@@ -3,6 +3,7 @@ package broker
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -78,8 +79,8 @@ func (c *raw) get() (byte, []byte, error) {
 func (c *raw) cutOff() bool {
 	for {
 		if _, _, err := c.get(); err != nil {
-			late, ok := err.(net.Error)
-			return !ok || !late.Timeout()
+			late := net.Error(nil)
+			return !errors.As(err, &late) || !late.Timeout()
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"errors"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -68,7 +69,11 @@ func TestBusySimulation(t *testing.T) {
 					plant := o.Rig.Outputs
 					o.Rig.Outputs = func(s *config.Shop, p *control.Params) (rig.Outputs, error) {
 						out, err := plant(s, p)
-						return &slow{out.(*simrig.Plant), 0}, err
+						simulated, ok := out.(*simrig.Plant)
+						if !ok {
+							return nil, errors.Join(err, errors.New("no plant"))
+						}
+						return &slow{simulated, 0}, err
 					}
 					o.Rig.Sources = func(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 						list, err := made.Sources(r, now)

@@ -134,9 +134,9 @@ func TestBench(t *testing.T) {
 		if b, err = page.Bench(ctx, seam.BenchWish{Lease: b.Lease}); err != nil || b.Why != whyBack {
 			t.Errorf("%+v, %v", b, err)
 		}
-		after := x.until("rest", func(s *seam.State) bool { return s.Rested })
+		x.until("rest", func(s *seam.State) bool { return s.Rested })
 		time.Sleep(5 * time.Second)
-		if after = x.until("nothing", func(*seam.State) bool { return true }); after.Shop.Revision != before.Shop.Revision {
+		if after := x.until("nothing", func(*seam.State) bool { return true }); after.Shop.Revision != before.Shop.Revision {
 			t.Error("the shop was taken up anew although nothing waited")
 		}
 		if active, err := ActiveShop(folder); active != "" || err != nil {

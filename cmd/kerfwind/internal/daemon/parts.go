@@ -115,8 +115,8 @@ type part struct {
 	why   error // down
 }
 
-// starting is why a part does not work yet.
-var starting = errors.New("it has not started yet")
+// errStarting is why a part does not work yet.
+var errStarting = errors.New("it has not started yet")
 
 func (p *part) fares(err error) {
 	p.mu.Lock()
@@ -157,7 +157,7 @@ func (p *part) down() error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if !p.begun && p.why == nil {
-		return starting
+		return errStarting
 	}
 	return p.why
 }

@@ -117,7 +117,10 @@ func TestBench(t *testing.T) {
 		if b := g.s.Before(); b.File != file || !b.Chosen || string(b.Text) != string(old) {
 			t.Errorf("%+v", b)
 		}
-		b := left.(*Bench)
+		b, ok := left.(*Bench)
+		if !ok {
+			t.Fatalf("%T", left)
+		}
 		text := old
 		want := func(w seam.BenchWish, x seam.Bench) { f.Will("Bench", w, x, nil) }
 		want(seam.BenchWish{Text: text, For: benchLease}, seam.Bench{Lease: 7, Outcome: seam.Waits, For: "rest"})

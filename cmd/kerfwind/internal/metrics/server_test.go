@@ -55,7 +55,11 @@ func TestUnfinished(t *testing.T) {
 			}
 		}
 	}
-	if n, _ := door.(*porter.Door).Len(); n > mostConns {
+	bound, ok := door.(*porter.Door)
+	if !ok {
+		t.Fatalf("%T", door)
+	}
+	if n, _ := bound.Len(); n > mostConns {
 		t.Errorf("%d connections are open", n)
 	}
 	if code := scrape("evil.example"); code != http.StatusMisdirectedRequest {
@@ -83,7 +87,7 @@ func TestUnfinished(t *testing.T) {
 
 // errTimeout is err where it is a deadline that passed, else nil.
 func errTimeout(err error) error {
-	if n, ok := err.(net.Error); ok && n.Timeout() {
+	if n := net.Error(nil); errors.As(err, &n) && n.Timeout() {
 		return err
 	}
 	return nil

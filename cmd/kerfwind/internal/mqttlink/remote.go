@@ -80,8 +80,8 @@ func (r *remote) filters() []string {
 	return out
 }
 
-// take takes a message, whoever it is for, and reports whether it is for anybody.
-func (r *remote) take(m received) bool {
+// take takes a message, if it is for anybody.
+func (r *remote) take(m received) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	found := false
@@ -105,7 +105,6 @@ func (r *remote) take(m received) bool {
 		default:
 		}
 	}
-	return found
 }
 
 // run passes on what has changed, and what has become stale.

@@ -65,6 +65,8 @@ func targetOf(c control.Command) target {
 		return target{'o', c.ID}
 	case control.GateOpen, control.GateShut, control.GateStop:
 		return target{'g', c.ID}
+	case control.IndicatorOn, control.IndicatorOff: // wired to this computer only
+		return target{'i', c.ID}
 	case control.CollectorOn, control.CollectorOff:
 	}
 	return target{'c', 0}

@@ -339,7 +339,7 @@ func (n *Node) apply(c control.Command) {
 	switch c.Kind {
 	case control.GateOpen, control.GateShut, control.GateStop:
 		n.sent[c.ID] = c.Kind
-	case control.CollectorOn, control.CollectorOff, control.OutletOn, control.OutletOff:
+	case control.CollectorOn, control.CollectorOff, control.OutletOn, control.OutletOff, control.IndicatorOn, control.IndicatorOff:
 	}
 	if n.driver != nil {
 		n.driver.Apply(c)
@@ -473,9 +473,9 @@ func (n *Node) command(c command, old time.Duration, known bool) {
 	switch x.Kind {
 	case control.GateOpen, control.GateShut:
 		n.moving[x.ID] = n.o.Now() + n.plan.travel(x.ID) + ttl
-	case control.CollectorOn, control.OutletOn:
+	case control.CollectorOn, control.OutletOn, control.IndicatorOn:
 		n.on[t] = true
-	case control.CollectorOff, control.OutletOff:
+	case control.CollectorOff, control.OutletOff, control.IndicatorOff:
 		n.on[t] = false
 	case control.GateStop:
 	}

@@ -134,7 +134,7 @@ func (v *service) listen() (net.Listener, error) {
 	v.mu.Lock()
 	v.addr = l.Addr()
 	v.mu.Unlock()
-	var out net.Listener = v.door(l)
+	out := v.door(l)
 	if conf != nil {
 		out = tls.NewListener(out, conf)
 	}

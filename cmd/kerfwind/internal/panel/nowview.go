@@ -169,7 +169,7 @@ func makeNow(in nowIn) *nowView {
 		v.Note = "The shop is closed: machines are still served, with a notice."
 	}
 	p := in.Shop.Control()
-	v.Collectors = append(v.Collectors, in.collector(0, &s.Collector, &p.Collector))
+	v.Collectors = append(v.Collectors, in.collector(&s.Collector, &p.Collector))
 	for i := range s.Machines {
 		v.Machines = append(v.Machines, in.machine(control.ID(i), &s.Machines[i]))
 	}
@@ -227,8 +227,8 @@ func holdLengths(button, longest time.Duration) []time.Duration {
 
 // collector never says off of one that draws current, and never running of one
 // that cannot be seen.
-func (in *nowIn) collector(id control.ID, c *control.CollectorView, p *control.Collector) nowCollector {
-	v := nowCollector{Key: key("k", int(id)), Name: in.Names.Name(control.ACollector, id), Note: in.Names.CollectorReason(c.Why, c.Commanded), Ends: until(c.Why.Until)}
+func (in *nowIn) collector(c *control.CollectorView, p *control.Collector) nowCollector {
+	v := nowCollector{Key: key("k", 0), Name: in.Names.Name(control.ACollector, 0), Note: in.Names.CollectorReason(c.Why, c.Commanded), Ends: until(c.Why.Until)}
 	blind := p.Feedback == control.NoFeedback
 	switch {
 	case c.Fault == control.CollectorStillOn:

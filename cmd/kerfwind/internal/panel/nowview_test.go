@@ -73,7 +73,7 @@ func TestCollectorWords(t *testing.T) {
 		in := barnIn(t)
 		p := in.Shop.Control().Collector
 		p.Feedback = tt.feedback
-		v := in.collector(0, &tt.c, &p)
+		v := in.collector(&tt.c, &p)
 		if v.State != tt.state || v.Word != tt.word {
 			t.Errorf("%s: %q, %q, want %q, %q", tt.name, v.State, v.Word, tt.state, tt.word)
 		}
@@ -86,7 +86,7 @@ func TestCollectorWhy(t *testing.T) {
 	p := in.Shop.Control().Collector
 	c := control.CollectorView{Commanded: true, Sensed: control.Running, Since: 40 * sec, StartsLeft: 5, NextStart: 3640 * sec,
 		Why: control.Why{Cause: control.ByRunOn, Machine: planer, Until: 108 * sec}}
-	got := in.collector(0, &c, &p)
+	got := in.collector(&c, &p)
 	want := nowCollector{Key: "k0", Name: "collector", State: "run", Word: "running", Note: "duct clearing", Clock: clock{40 * sec, countUp},
 		Ends: clock{108 * sec, countDown}, Starts: "5 of 6 starts left this hour", More: clock{3640 * sec, countDown}}
 	if d := cmp.Diff(want, got); d != "" {
@@ -95,11 +95,11 @@ func TestCollectorWhy(t *testing.T) {
 	c.Why.Cause = control.ByMinOff
 	for on, want := range map[bool]string{true: "makes up for a short pause", false: "minimum time off"} {
 		c.Commanded = on
-		if got := in.collector(0, &c, &p).Note; got != want {
+		if got := in.collector(&c, &p).Note; got != want {
 			t.Errorf("commanded %v: %q", on, got)
 		}
 	}
-	if c.StartsLeft = -1; in.collector(0, &c, &p).Starts != "" {
+	if c.StartsLeft = -1; in.collector(&c, &p).Starts != "" {
 		t.Error("without a budget there are starts left to count")
 	}
 }

@@ -135,7 +135,10 @@ func take[R any](f *Fake, method string, arg any) (r R, err error) {
 			f.t.Errorf("%s(%+v), expected %+v", method, arg, c.arg)
 		}
 		if c.result != nil {
-			r = c.result.(R)
+			var ok bool
+			if r, ok = c.result.(R); !ok {
+				f.t.Errorf("%s answers %T, which is not its kind", method, c.result)
+			}
 		}
 		return r, c.err
 	}
