@@ -192,27 +192,20 @@ func (m *monitor) mayStart(w *world, barred bool) error {
 	return nil
 }
 
-// TestFaults plays 500 generated fault schedules: lost sensors, stuck, slow and
+// TestFaults plays generated fault schedules, 500 or more: lost sensors, stuck, slow and
 // pushed gates, lying switches, a dead bus, failing outputs, a tripped or welded
 // collector, stops, stand-downs and power cuts at any time. Nothing that must
 // hold is violated, and once all is well again everything is served.
 func TestFaults(t *testing.T) {
-	set(t, "rapid.checks", "500")
-	set(t, "rapid.nofailfile", "true")
-	set(t, "rapid.shrinktime", "10s")
-	n, most := 0, 0
-	rapid.Check(t, func(t *rapid.T) {
+	rounds(t, 1, 500, func(t *rapid.T) int {
 		lines, machines, gates, branches := drawShop(t, 8, true)
 		lines = append(lines, drawSchedule(t, machines, gates, branches, true)...)
 		var m *monitor
-		steps := playRandom(t, lines, func(w *world, in control.Input) error {
+		return playRandom(t, lines, func(w *world, in control.Input) error {
 			if m == nil || m.core != w.core {
 				m = newMonitor(w)
 			}
 			return m.take(w, in)
 		}, atRest)
-		n += steps
-		most = max(most, steps)
 	})
-	t.Logf("%d steps, at most %d in one schedule", n, most)
 }

@@ -393,13 +393,13 @@ func (o *oracle) judge(now time.Duration) error {
 				}
 				continue
 			}
+			if s.lost == far && c.Circuit != control.NoID && o.p.Machines[m].Circuit == c.Circuit && s.from+o.p.Machines[m].Inrush > now {
+				settled = false // it loads the circuit also while it is left
+			}
 			if o.left(m, now+1) {
 				continue
 			}
 			runs = true
-			if s.lost == far && c.Circuit != control.NoID && o.p.Machines[m].Circuit == c.Circuit && s.from+o.p.Machines[m].Inrush > now {
-				settled = false
-			}
 			for _, h := range o.p.Machines[m].Hoods {
 				want(h.Gates)
 				start = start || s.lost == far && s.sure+c.Confirm <= now && o.open(h.Gates, now)
