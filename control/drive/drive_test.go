@@ -329,6 +329,14 @@ func TestInert(t *testing.T) {
 			}
 			want(t, b.writes(), "40: fd 10")
 		}
+		if err := Inert(Params{}, f); err == nil || err.Error() != "drive: no clock" {
+			t.Errorf("%v", err)
+		}
+		f.missing[Line{"pins", 22}] = errors.New("in use")
+		p.Outlets, b.closed = nil, false
+		if err := Inert(p, f); err != nil {
+			t.Errorf("a contact was asked for: %v", err)
+		}
 	})
 }
 

@@ -90,12 +90,14 @@ type fakeOutput struct {
 	f      *fake
 	line   Line
 	on     bool
+	low    bool   // asked for as active-low
+	name   string // asked for by this
 	closed bool
 	fails  int           // the next so many Set fail
 	hang   chan struct{} // not nil: Set(true) waits for it
 }
 
-func (f *fake) Output(l Line, _ bool, _ string) (Output, error) {
+func (f *fake) Output(l Line, low bool, name string) (Output, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if err := f.missing[l]; err != nil {
@@ -104,7 +106,7 @@ func (f *fake) Output(l Line, _ bool, _ string) (Output, error) {
 	if o := f.lines[l]; o != nil && !o.closed {
 		return nil, fmt.Errorf("%v is busy", l)
 	}
-	o := &fakeOutput{f: f, line: l}
+	o := &fakeOutput{f: f, line: l, low: low, name: name}
 	f.lines[l] = o
 	f.changes = append(f.changes, change{f.now(), l, false})
 	return o, nil
@@ -176,18 +178,20 @@ type edge struct {
 type fakeInput struct {
 	f      *fake
 	line   Line
+	settle time.Duration // asked for as its debounce
+	name   string        // asked for by this
 	edges  chan edge
 	closed bool
 	fails  bool
 }
 
-func (f *fake) Input(l Line, _ time.Duration, _ string) (Input, error) {
+func (f *fake) Input(l Line, settle time.Duration, name string) (Input, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if err := f.missing[l]; err != nil {
 		return nil, err
 	}
-	i := &fakeInput{f: f, line: l, edges: make(chan edge, 16)}
+	i := &fakeInput{f: f, line: l, settle: settle, name: name, edges: make(chan edge, 16)}
 	f.inputs[l] = i
 	return i, nil
 }

@@ -131,10 +131,50 @@ func TestMotorStuckAtItsEnd(t *testing.T) {
 		d := rig(t, f, gearMotor(f))
 		seen(d)
 		d.Apply(open(1, 0))
-		wait(2 * time.Second)
-		want(t, seen(d), "gate-open#1 0 done", `trouble: motor "g5": it has not left its end after 2s: stuck, switched off`)
+		wait(2*time.Second - 1)
+		want(t, seen(d), "gate-open#1 0 done")
+		wait(1)
+		want(t, seen(d), `trouble: motor "g5": it has not left its end after 2s: stuck, switched off`)
 		if f.on(wayOpen) {
 			t.Error("still on")
+		}
+	})
+}
+
+// A stop while the motor waits out the dead time leaves it standing for good.
+func TestMotorStoppedWhileItWaits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		d := rig(t, f, gearMotor(f))
+		seen(d)
+		d.Apply(open(1, 0))
+		wait(time.Second)
+		d.Apply(shut(2, 0))
+		wait(DeadTime / 2)
+		d.Apply(stop(3, 0))
+		want(t, seen(d), "gate-open#1 0 done", "gate-stop#3 0 done")
+		wait(10 * time.Second)
+		want(t, seen(d))
+		if n := len(f.log(wayShut)); n != 0 || f.on(wayOpen) {
+			t.Errorf("it ran after the stop: %v", f.log(wayShut))
+		}
+	})
+}
+
+// A second command for the way that it runs changes nothing: not the line, not the limit.
+func TestMotorRunsAlready(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		d := rig(t, f, gearMotor(f))
+		seen(d)
+		d.Apply(open(1, 0))
+		wait(3 * time.Second)
+		d.Apply(open(2, 0))
+		want(t, seen(d), "gate-open#1 0 done", "gate-open#2 0 done")
+		wait(time.Second)
+		want(t, seen(d), `trouble: motor "g5": not at its end switch after 4s: switched off`)
+		if l := f.log(wayOpen); len(l) != 2 || l[1].at-l[0].at != 4*time.Second {
+			t.Errorf("%v", l)
 		}
 	})
 }

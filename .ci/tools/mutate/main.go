@@ -18,8 +18,9 @@
 // that take 10 ms), and has no operator that drops a statement, a conjunct, a case or a deadline.
 //
 // A mutant that no test finds must stand in the list of survivors with the reason
-// why it changes nothing, or as one that a test is owed to. mutate fails where one lives that does not stand there, where
-// one that stands there does not exist any more, and where a test finds one that stands there.
+// why it changes nothing, or as one that a test is owed to. mutate fails where more live that do not
+// stand there than the floor of their package allows, where one that stands there does not exist any
+// more, and where a test finds one that stands there.
 package main
 
 import (
@@ -27,6 +28,7 @@ import (
 	"flag"
 	"fmt"
 	"hash/fnv"
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -43,19 +45,18 @@ type target struct {
 	not   string // functions to leave alone: they talk to devices of the kernel, which .ci/vm tries
 	tests []string
 	flags []string // of the tests
-	// goal is how many of 100 must be found or listed while the list of survivors
-	// is not whole; 0: all.
-	goal int
+	// floor is how many of 100 are at least found or listed: what was measured, not what is wanted. 0: all.
+	floor float64
 }
 
 // chance makes rapid draw the same each time and write no file.
 var chance = []string{"-rapid.seed=1", "-rapid.nofailfile"}
 
 var targets = []target{
-	{dir: "control", files: `.`, tests: []string{"control"}, goal: 95},
+	{dir: "control", files: `.`, tests: []string{"control"}, floor: 80},
 	{dir: "control/loop", files: `.`, tests: []string{"control/loop"}},
-	{dir: "control/drive", files: `^(build|contacts|drive|line|motor|params|pca9685|queue|servo|words)\.go$`, not: `^kernel\.refused$`, tests: []string{"control/drive"}, goal: 90},
-	{dir: "config", files: `^convert\.go$`, tests: []string{"config"}, goal: 90},
+	{dir: "control/drive", files: `^(build|contacts|drive|line|motor|params|pca9685|queue|servo|words)\.go$`, not: `^kernel\.refused$`, tests: []string{"control/drive"}, floor: 86},
+	{dir: "config", files: `^convert\.go$`, tests: []string{"config"}, floor: 86},
 	{dir: "cmd/kerfwind/internal/rig", files: `^(outputs|kinds|far|topics)\.go$`, not: `^(mcp|ads)$`, tests: []string{"cmd/kerfwind/internal/rig"}},
 }
 
@@ -219,7 +220,8 @@ func (t target) run(root, work string, known map[string]*entry, sample int, seed
 		}
 		fmt.Printf("%s  %s\n  in %s: %s\n  - %s\n  + %s\n  %s\n", m.name(), how, m.fn, m.text, squeeze(m.old), squeeze(m.new), m.key())
 	}
-	ok := 100*len(lived) <= (100-cmp.Or(t.goal, 100))*len(chosen)
+	most := allowed(len(chosen), cmp.Or(t.floor, 100), len(chosen) == len(w.mutants))
+	ok := len(lived) <= most
 	for _, e := range sorted(mine) {
 		switch {
 		case !e.exists:
@@ -234,9 +236,27 @@ func (t target) run(root, work string, known map[string]*entry, sample int, seed
 	if n := len(chosen); n > 0 {
 		part = 100 * float64(killed) / float64(n)
 	}
-	fmt.Printf("%s: %d mutants, %d run, %d found (%.1f %%; %d by their time), %d listed as equal, %d as owed a test, %d live; %d s, %d s of it to build and survey\n",
-		t.dir, len(w.mutants), len(chosen), killed, part, over, equal, owed, len(lived), int(time.Since(start).Seconds()), int(ready.Seconds()))
+	fmt.Printf("%s: %d mutants, %d run, %d found (%.1f %%; %d by their time), %d listed as equal, %d as owed a test, %d live where at most %d may; %d s, %d s of it to build and survey\n",
+		t.dir, len(w.mutants), len(chosen), killed, part, over, equal, owed, len(lived), most, int(time.Since(start).Seconds()), int(ready.Seconds()))
 	return ok, nil
+}
+
+// allowed is how many of n mutants may live: of all that there are, what the floor leaves; of a
+// sample, as many as chance gives to all but 1 draw of 1,000 (binomial distribution).
+func allowed(n int, floor float64, whole bool) int {
+	p := (100 - floor) / 100
+	if whole || p <= 0 || n == 0 {
+		return int(p * float64(n))
+	}
+	lgamma := func(k int) float64 { v, _ := math.Lgamma(float64(k + 1)); return v }
+	sum := 0.0
+	for k := range n {
+		sum += math.Exp(lgamma(n) - lgamma(k) - lgamma(n-k) + float64(k)*math.Log(p) + float64(n-k)*math.Log(1-p))
+		if sum >= 0.999 {
+			return k
+		}
+	}
+	return n
 }
 
 func sorted(m map[string]*entry) []*entry {
