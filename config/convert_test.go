@@ -273,3 +273,18 @@ func TestStandIn(t *testing.T) {
 		}
 	}
 }
+
+// A channel is used as soon as it stands for one thing.
+func TestUsed(t *testing.T) {
+	none := config.ChannelUse{Machine: control.NoID, Collector: control.NoID, Start: 1, Stop: 1}
+	machine, collector, circuit := none, none, none
+	machine.Machine, collector.Collector, circuit.Circuits = 0, 0, []control.ID{0}
+	for i, u := range []config.ChannelUse{machine, collector, circuit} {
+		if !u.Used() {
+			t.Errorf("row %d is not used", i)
+		}
+	}
+	if none.Used() {
+		t.Error("a channel that stands for nothing is used")
+	}
+}

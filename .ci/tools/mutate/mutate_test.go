@@ -111,3 +111,22 @@ func TestDrawn(t *testing.T) {
 		t.Errorf("%d and %d of 10000, %d in both", a, b, both)
 	}
 }
+
+// How many may live: the rest of a whole run; of a sample so many that fewer than 1 draw
+// of 100 has more. The bounds of the samples were computed apart, with binomial coefficients.
+func TestAllowed(t *testing.T) {
+	for _, c := range []struct {
+		n     int
+		floor float64
+		whole bool
+		want  int
+	}{
+		{0, 90, false, 0}, {0, 90, true, 0}, {50, 100, false, 0}, {50, 100, true, 0},
+		{1402, 86, true, 196}, {5195, 78, true, 1142},
+		{1, 50, false, 1}, {10, 50, false, 9}, {20, 90, false, 6}, {20, 50, false, 15},
+	} {
+		if got := allowed(c.n, c.floor, c.whole); got != c.want {
+			t.Errorf("%d mutants, floor %v, whole %v: %d may live, want %d", c.n, c.floor, c.whole, got, c.want)
+		}
+	}
+}

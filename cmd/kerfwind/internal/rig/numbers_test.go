@@ -288,6 +288,8 @@ func TestMeansOfContacts(t *testing.T) {
 		"stop":       {"ok", ``, drive.StopActs, 0, 0},
 		"bin":        {"full", ``, drive.BinFull, 0, 0},
 		"stand-down": {"lifted", ``, drive.StandDown, 0, 0},
+		"reset":      {"pressed", ``, drive.ResetPressed, 0, 0},
+		"aside":      {"pressed", `, aside = "x"`, drive.AsidePressed, 1, 0},
 	}
 	for kind, c := range kinds {
 		r, err := config.ParseRig("rig.toml", []byte(`format = 1
