@@ -190,12 +190,23 @@ func vectors() []vector {
 			switches(p, true, true)
 			p.Collector.MinOn = 1
 		})},
-		{name: "full: three machines, a main, stop, stand-down, lost sensors", full: true, unknown: true, also: all(stop, down), p: barn(3, func(p *Params) {
+		// What interacts is walked together: stop with stand-down and with lost sensors
+		// or switches at two machines; three machines with each of these alone; a
+		// branch's switches with the main's; lost sensors with a switch at another
+		// machine; close at rest with the collector's current and with stand-down.
+		{name: "full: two machines, a main, stop, stand-down, lost sensors", full: true, skip: 8, unknown: true, also: all(stop, down), p: barn(2, func(p *Params) {
 			p.Stops = []Stop{{}}
+			p.Gates[0].Travel, p.Gates[2].Travel, p.Collector.Coast = 2, 3, 4
+		})},
+		{name: "full: three machines, a main, lost sensors", full: true, skip: 8, unknown: true, p: barn(3, func(p *Params) {
 			p.Gates[0].Travel, p.Gates[3].Travel, p.Collector.Coast = 2, 3, 4
 		})},
-		{name: "full: three machines, a main, stop, stand-down, some open switches", full: true, skip: 8, shown: open, also: all(stop, down), p: barn(3, func(p *Params) {
+		{name: "full: three machines, a main, stop, stand-down", full: true, skip: 8, also: all(stop, down), p: barn(3, func(p *Params) { p.Stops = []Stop{{}} })},
+		{name: "full: two machines, a main, stop, stand-down, some open switches", full: true, skip: 8, shown: open, also: all(stop, down), p: barn(2, func(p *Params) {
 			p.Stops = []Stop{{}}
+			p.Gates[0].OpenSwitch, p.Gates[2].OpenSwitch = true, true
+		})},
+		{name: "full: three machines, a main, some open switches", full: true, skip: 8, shown: open, p: barn(3, func(p *Params) {
 			p.Gates[0].OpenSwitch, p.Gates[3].OpenSwitch = true, true
 		})},
 		{name: "full: two machines, a main, asides, stop, reset button", full: true, skip: 8, shown: open, also: all(states(StopIs, Open, Closed), states(ResetIs, Pressed, Released),
@@ -211,19 +222,32 @@ func vectors() []vector {
 			p.MaxOpen = 2
 			p.Machines[0].Rank, p.Machines[2].Rank = 1, 2
 		})},
-		{name: "full: two machines, a main, both switches, lost sensors", full: true, skip: 8, unknown: true, shown: both, p: barn(2, func(p *Params) { switches(p, true, true) })},
+		{name: "full: two machines, a main, both switches at one and at the main", full: true, skip: 8, shown: both, p: barn(2, func(p *Params) {
+			switches(p, true, true)
+			p.Gates[1].OpenSwitch, p.Gates[1].ShutSwitch = false, false
+		})},
+		{name: "full: two machines, both switches at one, lost sensors", full: true, skip: 8, unknown: true, shown: both, p: barn(2, func(p *Params) {
+			flat(p)
+			p.Gates[0].OpenSwitch, p.Gates[0].ShutSwitch, p.Gates[1].OpenSwitch = true, true, true
+		})},
+		{name: "full: a main, both switches, lost sensors, stand-down", full: true, skip: 8, unknown: true, shown: both, also: down, p: barn(1, func(p *Params) { switches(p, true, true) })},
 		{name: "full: two machines, a main, collector seen, hand off auto, close at rest", full: true, skip: 8, unknown: true,
 			also: all(states(CollectorIs, Idle, Running, Unknown), states(SwitchIs, Hand, Off, Auto), reset, down), p: barn(2, func(p *Params) {
 				p.Collector.Feedback, p.Collector.Switch, p.CloseAtRest = ByCurrent, true, true
 				p.Collector.Within, p.Collector.Coast = 2, 2
 			})},
-		{name: "full: a main, both switches, close at rest, collector seen, stand-down", full: true, skip: 8, unknown: true, shown: both,
-			also: all(states(CollectorIs, Idle, Running), down), p: barn(1, func(p *Params) {
+		{name: "full: a main, both switches, close at rest, collector seen", full: true, skip: 8, unknown: true, shown: both,
+			also: states(CollectorIs, Idle, Running), p: barn(1, func(p *Params) {
 				switches(p, true, true)
 				p.CloseAtRest = true
 				p.Collector.Feedback = ByContact
 				p.Collector.Coast = 2
 			})},
+		{name: "full: a main, both switches, close at rest, stand-down", full: true, skip: 8, unknown: true, shown: both, also: down, p: barn(1, func(p *Params) {
+			switches(p, true, true)
+			p.CloseAtRest = true
+			p.Collector.Coast = 2
+		})},
 		{name: "full: two machines, slow drivers, switches", full: true, skip: 8, slow: true, shown: open, also: reset, p: barn(2, func(p *Params) { flat(p); switches(p, true, false); p.Answer = 2 })},
 	}
 	// Each order of travel, coast, run-on and minimum-off time.
