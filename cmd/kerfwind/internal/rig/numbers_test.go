@@ -453,3 +453,36 @@ func TestOutputsOfTwoComputers(t *testing.T) {
 		t.Errorf("halt: %v", err)
 	}
 }
+
+// Each indicator is wired to its own relay, by its number; one without a driver is named.
+func TestIndicatorsWired(t *testing.T) {
+	r, err := config.ParseRig("rig.toml", []byte(`format = 1
+contact = [{ name = "m", chip = "soc", line = 8, kind = "machine", closed = "running" }]
+actuator = [{ name = "k0", kind = "relay", chip = "soc", line = 1 }, { name = "g0", kind = "relay", chip = "soc", line = 2 }, { name = "horn", kind = "relay", chip = "soc", line = 3 }, { name = "lamp", kind = "relay", chip = "soc", line = 4 }]
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := config.ParseShop("shop.toml", []byte(`format = 1
+units = "metric"
+mains = { frequency = "50 Hz", voltage = "230 V" }
+machine = [{ name = "m", contacts = ["m"], gates = ["a"], coast = "1 s" }]
+gate = [{ name = "a", actuator = "g0", travel = "1 s" }]
+collector = { actuator = "k0" }
+indicator = [{ name = "over the door", actuator = "lamp", shows = "collecting" }, { name = "loud", actuator = "horn", shows = "uncollected" }]
+`), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, err := Wiring(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(w.Lamps) != 2 || w.Lamps[0].Name != "lamp" || w.Lamps[0].Line.Offset != 4 || w.Lamps[1].Name != "horn" || w.Lamps[1].Line.Offset != 3 {
+		t.Errorf("%+v", w.Lamps)
+	}
+	r.Actuators[s.Indicators[1].Actuator].Kind = config.Motor
+	if _, err := Wiring(s); err == nil || !strings.Contains(err.Error(), "horn") {
+		t.Errorf("an indicator on a motor: %v", err)
+	}
+}
