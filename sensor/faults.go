@@ -186,7 +186,7 @@ func (c *channel) symptom(g *half) (h Health, hold time.Duration) {
 		c.wanders = max(c.wanders-1, 0)
 	}
 	c.jump(g)
-	c.compare(g)
+	c.compare()
 	switch {
 	case c.nflaps == flapMost && g.at-c.flaps[c.flapped] <= flapOver:
 		return Flapping, 0
@@ -229,7 +229,7 @@ func (c *channel) jump(g *half) {
 }
 
 // compare weighs the fundamental against the whole.
-func (c *channel) compare(g *half) {
+func (c *channel) compare() {
 	if !c.looking {
 		return
 	}
@@ -317,7 +317,7 @@ func (c *channel) resting(amps float64) {
 // lost is what a stop may be instead, at the end of its hold; 0 = a stop. The
 // resting point and the noise of a healthy channel stay when its machine stops,
 // and its current falls to what was learned.
-func (c *channel) lost(g *half) Health {
+func (c *channel) lost() Health {
 	switch {
 	case !c.railed:
 		return 0

@@ -239,7 +239,7 @@ func (c *channel) towardsStop(g *half) {
 	if g.at-c.below < c.hold {
 		return
 	}
-	switch h := c.lost(g); {
+	switch h := c.lost(); {
 	case h == 0:
 		c.setIdle(c.below - g.cycle)
 	case g.at-c.below >= c.hold+VerdictWait:

@@ -141,9 +141,9 @@ func (p *LearnedPair) Size() float64 { return Share{Re: p.Re, Im: p.Im}.Size() }
 func (s Share) Words(channel, of string) string {
 	size := s.Size()
 	if size < HeardMuch {
-		return fmt.Sprintf("%s hears %.2g %% of %s", channel, 100*size, of)
+		return fmt.Sprintf("%s hears %.2g %% of %s", channel, float64(100*size), of)
 	}
-	return fmt.Sprintf("%s hears %.2g %% of %s: move the clamp or the cable", channel, 100*size, of)
+	return fmt.Sprintf("%s hears %.2g %% of %s: move the clamp or the cable", channel, float64(100*size), of)
 }
 
 // HeardMuch is the share from which a clamp or a cable should be moved: our own

@@ -137,7 +137,7 @@ func (m *mains) add(period, rate float64) bool {
 	m.sum += period
 	m.least, m.most = min(m.least, period), max(m.most, period)
 	mean := m.sum / float64(m.count)
-	if m.most-m.least > max(maxSpread*mean, edgeSpread) || !plausible(rate/mean) {
+	if m.most-m.least > max(float64(maxSpread*mean), edgeSpread) || !plausible(rate/mean) {
 		m.col = -1
 		return false
 	}

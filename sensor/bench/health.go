@@ -159,10 +159,8 @@ type broken struct {
 	rng    *rand.Rand
 	kept   []float64 // what it showed of late, the latest last
 	n      int       // scans since it broke
-	from   float64   // figures of its own
-	to     float64
-	code   float64
-	load   float64 // A, while the machine runs
+	code   float64   // figures of its own
+	load   float64   // A, while the machine runs
 	flap   func(t float64) bool
 	middle float64
 }
