@@ -177,6 +177,10 @@ limits = { max_open = 3 }
 [[notice]]
 name = "phone"
 url = "https://news.example/barn"
+[[indicator]]
+name = "lamp"
+actuator = "k9"
+shows = "uncollected"
 `
 	old, err := config.ParseDraft("old.toml", []byte(text))
 	if err != nil {

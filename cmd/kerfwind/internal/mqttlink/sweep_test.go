@@ -135,7 +135,7 @@ func TestKept(t *testing.T) {
 	for i := range standDowns + 1 {
 		x.say(t, "kerfwind/ask", fmt.Sprintf(`{"ask":"stand-down","id":"c%d"}`, i), false)
 	}
-	until(t, "one too many is told so", func() bool { return x.has("kerfwind/answer", "asked for already") })
+	until(t, "one too many is told so", func() bool { return x.has("kerfwind/answer", "already asked") })
 	for range standDowns {
 		disk <- nil
 	}
