@@ -126,7 +126,7 @@ func upkeepByTwo(t *testing.T, x, other *tab, origin string) {
 	x.tap(reset)
 	x.until("the bin begins anew", `document.getElementById('said').textContent.startsWith('bin: reset') && !!document.querySelector('`+undo+`')`)
 	other.tap(reset)
-	other.until("the other one is told", `(document.querySelector('.wrong') || {textContent: ''}).textContent.includes('since this page was shown')`)
+	other.until("the other one is told", `(document.querySelector('.wrong') || {textContent: ''}).textContent.includes('since the page loaded')`)
 	x.tap(undo)
 	x.until("taken back", `document.getElementById('said').textContent.startsWith('bin: the reset is undone') && !document.querySelector('`+undo+`')`)
 	// An item of the owner's.

@@ -131,7 +131,7 @@ func TestMoveInPage(t *testing.T) {
 	n.moveIn("units")
 	other.until("its old question", `(document.querySelector('input[type=text][name=answer]').value = 'cellar', true)`)
 	other.tap(`form:has(input[type=text]) button`)
-	other.until("it is told", `document.body.innerText.includes('has changed meanwhile') && document.querySelector('main h2').textContent === 'Units'`)
+	other.until("it is told", `document.body.innerText.includes('has changed since') && document.querySelector('main h2').textContent === 'Units'`)
 	n.moveIn("sensor/router")
 	if m := value[string](phone, `document.body.innerText`); !strings.Contains(m, "Part ") {
 		t.Error(m)
