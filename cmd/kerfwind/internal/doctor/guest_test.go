@@ -60,7 +60,7 @@ func TestGuest(t *testing.T) {
 			t.Errorf("no finding %+v in %+v", want, found)
 		}
 	}
-	own, expander := len(rig.Contacts)+5-2, 2 // two contacts are on the expander; motor 2, relays 2, heartbeat 1
+	own, expander := len(rig.Contacts)+6-2, 2 // two contacts are on the expander; motor 2, relays 2, servo chip 1, heartbeat 1
 	has(Finding{Level: OK, About: "/dev/spidev0.0", Says: "may be opened, for converter a"})
 	has(Finding{Level: OK, About: "/dev/i2c-1", Says: "may be opened, for servos; its clock cannot be seen here"})
 	has(Finding{Level: OK, About: guest.Own, Says: "lines of the rig: " + strconv.Itoa(own) + ", all free"})

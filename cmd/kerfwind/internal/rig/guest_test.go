@@ -53,6 +53,10 @@ type shopFloor struct {
 
 func newShopFloor(t *testing.T) *shopFloor {
 	guest.Require(t)
+	// What the test before has latched or set aside holds over a restart.
+	if err := os.RemoveAll("/var/lib/kerfwind"); err != nil {
+		t.Fatal(err)
+	}
 	for line, closed := range map[int]bool{contactDoor: true, contactDown: true, contactSander: false, contactButton: false} {
 		guest.Contact(t, guest.Own, line, closed)
 	}
