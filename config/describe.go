@@ -115,7 +115,7 @@ func (s *Shop) Describe() string {
 	}
 	if s.network != nil {
 		for _, g := range s.network.Guesses {
-			p.line(1, "guessed: %s", g)
+			p.line(1, "guessed: %s", g.Words)
 		}
 	} else if len(s.Ducts) > 0 {
 		p.line(1, "the air is not computed: nothing is said of the fan, not even the collector's power")

@@ -28,7 +28,7 @@ func (s *Shop) runOnAlone(m *Machine) (duct.RunOn, bool) {
 	if s.network == nil || i < 0 || len(s.network.Machines[i].Hoods) == 0 {
 		return duct.RunOn{}, false
 	}
-	solver, err := duct.NewSolver(s.network, duct.Middle)
+	solver, err := duct.NewSolver(s.network)
 	if err != nil {
 		return duct.RunOn{}, false
 	}
@@ -52,7 +52,11 @@ type airflow struct {
 	*builder
 	n     *duct.Network
 	hoses []string // with a guessed roughness
+	ribs  []string // hoses known by their ribs
+	plain []string // pipes
+	sheet []string
 	hoods []string // of machines, with a guessed entry loss
+	kinds []string // hoods known by their kind
 	wyes  []string
 	leaks []string
 	bores []string // gates with a guessed open loss
@@ -210,13 +214,16 @@ func (a *airflow) segment(i int) {
 		a.add(raw.key("ribs"), fmt.Sprintf("duct %q: only a hose has ribs", raw.Name), `take ribs out, or write kind = "hose"`)
 	case raw.Ribs != nil:
 		s.Roughness = duct.Hose(*raw.Ribs)
+		a.ribs = append(a.ribs, raw.Name)
 	case raw.Kind == "hose":
 		s.Roughness = duct.StretchedHose
 		a.hoses = append(a.hoses, raw.Name)
 	case raw.Kind == "spiral":
 		s.Roughness = duct.SpiralPipe
+		a.sheet = append(a.sheet, raw.Name)
 	default:
 		s.Roughness = duct.SmoothPipe
+		a.plain = append(a.plain, raw.Name)
 	}
 	for range raw.Elbows {
 		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.Elbow, Angle: 90, RadiusRatio: 1.5})
@@ -254,7 +261,7 @@ func (a *airflow) segment(i int) {
 		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.Wye, Angle: *raw.Wye / degree})
 	case a.n.Expansion && a.side(i):
 		// 45 degrees; between a slanted wye and a tee.
-		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.RawLoss, Loss: duct.Guess(duct.WyeLoss(45), duct.WyeLoss(30), duct.WyeLoss(90))})
+		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.Wye, Loss: duct.Guess(duct.WyeLoss(45), duct.WyeLoss(30), duct.WyeLoss(90))})
 		a.wyes = append(a.wyes, raw.Name)
 	}
 	a.hood(i, &s)
@@ -298,6 +305,9 @@ func (a *airflow) hood(i int, s *duct.Segment) {
 			return
 		case r.Kind != nil:
 			h.Entry = duct.HoodKinds[*r.Kind]
+			if e := h.Entry; e.Low < e.High {
+				a.kinds = append(a.kinds, fmt.Sprintf("%s (%s, %s to %s)", raw.Name, *r.Kind, number(e.Low), number(e.High)))
+			}
 			return
 		}
 	}
@@ -409,7 +419,7 @@ func (a *airflow) collector() {
 		if !plate {
 			from = "its power alone"
 		}
-		n.Guesses = append(n.Guesses, fmt.Sprintf("the fan's curve, from %s: %s free (%s to %s times that), %s shut off (%s to %s times)", from,
+		a.assume([]duct.Part{duct.FanPart, duct.FanFlowPart}, fmt.Sprintf("the fan's curve, from %s: %s free (%s to %s times that), %s shut off (%s to %s times)", from,
 			a.s.u(Flow, flow), number(f.FlowFactor.Low), number(f.FlowFactor.High), a.s.u(Pressure, shut), number(f.PressureFactor.Low), number(f.PressureFactor.High)))
 	}
 	f.Mains = a.s.Mains.Frequency
@@ -433,7 +443,7 @@ func (a *airflow) cloth() {
 		if p := n.Fan.Points; len(p) > 1 && n.Expansion {
 			q := p[len(p)-1].Flow
 			n.Filter = duct.Filter{Now: duct.Guess(2*inH2O/q, 0.5*inH2O/q, 5*inH2O/q), Clean: 0.5 * inH2O / q, Loaded: 5 * inH2O / q}
-			n.Guesses = append(n.Guesses, fmt.Sprintf("the filter: %s at %s (%s clean to %s loaded)", a.s.u(Pressure, 2*inH2O), a.s.u(Flow, q), a.s.u(Pressure, 0.5*inH2O), a.s.u(Pressure, 5*inH2O)))
+			a.assume([]duct.Part{duct.FilterPart}, fmt.Sprintf("the filter: %s at %s (%s clean to %s loaded)", a.s.u(Pressure, 2*inH2O), a.s.u(Flow, q), a.s.u(Pressure, 0.5*inH2O), a.s.u(Pressure, 5*inH2O)))
 		}
 		return
 	}
@@ -451,24 +461,35 @@ func (a *airflow) cloth() {
 		f.Now = duct.Exact(f.Clean)
 	default:
 		f.Now = duct.Guess((f.Clean+f.Loaded)/2, f.Clean, f.Loaded)
-		n.Guesses = append(n.Guesses, "the filter: half way between clean and loaded (from one to the other)")
+		a.assume([]duct.Part{duct.FilterPart}, "the filter: half way between clean and loaded (from one to the other)")
 	}
 	n.Filter = f
 }
 
+// assume names a guess.
+func (a *airflow) assume(parts []duct.Part, words string) {
+	a.n.Guesses = append(a.n.Guesses, duct.Assumption{Parts: parts, Words: words})
+}
+
 // guessed says in words what has a range, one line a kind.
 func (a *airflow) guessed() {
-	n := a.n
-	say := func(names []string, format string, args ...any) {
+	say := func(p duct.Part, names []string, format string, args ...any) {
 		if len(names) > 0 {
-			n.Guesses = append(n.Guesses, fmt.Sprintf(format, args...)+": "+strings.Join(names, ", "))
+			a.assume([]duct.Part{p}, fmt.Sprintf(format, args...)+": "+strings.Join(names, ", "))
 		}
 	}
 	h, l, g, u := duct.StretchedHose, duct.DefaultLeak(), duct.DefaultGate(), duct.UnknownHood()
 	mm := func(x float64) string { return number(x*1000) + " mm" }
-	say(a.hoods, "machine hoods of unknown loss, taken as %s velocity pressures (%s to %s)", number(u.Value), number(u.Low), number(u.High))
-	say(a.hoses, "hoses of unknown ribs, roughness %s (%s to %s)", mm(h.Value), mm(h.Low), mm(h.High))
-	say(a.wyes, "branches of unknown angle, taken as 45 degrees (30 to 90)")
-	say(a.leaks, "shut gates of unknown leak, taken as %s %% of the bore (%s to %s %%)", number(l.Value*100), number(l.Low*100), number(l.High*100))
-	say(a.bores, "open gates of unknown loss, taken as %s velocity pressures (%s to %s)", number(g.Value), number(g.Low), number(g.High))
+	say(duct.HoodPart, a.hoods, "machine hoods of unknown loss, taken as %s velocity pressures (%s to %s)", number(u.Value), number(u.Low), number(u.High))
+	say(duct.HosePart, a.hoses, "hoses of unknown ribs, roughness %s (%s to %s)", mm(h.Value), mm(h.Low), mm(h.High))
+	say(duct.FittingPart, a.wyes, "branches of unknown angle, taken as 45 degrees (30 to 90)")
+	say(duct.LeakPart, a.leaks, "shut gates of unknown leak, taken as %s %% of the bore (%s to %s %%)", number(l.Value*100), number(l.Low*100), number(l.High*100))
+	say(duct.OpenPart, a.bores, "open gates of unknown loss, taken as %s velocity pressures (%s to %s)", number(g.Value), number(g.Low), number(g.High))
+	say(duct.HoodPart, a.kinds, "hoods of a named kind, in velocity pressures")
+	say(duct.HosePart, a.ribs, "hoses known by their ribs, roughness within half of that")
+	rough := func(names []string, kind string, e duct.Estimate) {
+		say(duct.PipePart, names, "%s, roughness %s (%s to %s)", kind, mm(e.Value), mm(e.Low), mm(e.High))
+	}
+	rough(a.plain, "smooth pipes", duct.SmoothPipe)
+	rough(a.sheet, "spiral pipes", duct.SpiralPipe)
 }

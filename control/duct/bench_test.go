@@ -20,7 +20,7 @@ func BenchmarkSolve(b *testing.B) {
 	for _, size := range []int{7, 20, 100, 300, 1000} {
 		b.Run(fmt.Sprint(size), func(b *testing.B) {
 			n := benchTree(size)
-			s, err := NewSolver(n, Middle)
+			s, err := NewSolver(n)
 			if err != nil {
 				b.Fatal(err)
 			}
@@ -52,7 +52,7 @@ func BenchmarkSolve(b *testing.B) {
 // Target: all 4,096 states of 12 gates within a second.
 func BenchmarkAllStatesOf12Gates(b *testing.B) {
 	n := worksNetwork()
-	s, err := NewSolver(n, Middle)
+	s, err := NewSolver(n)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -67,7 +67,7 @@ func BenchmarkAllStatesOf12Gates(b *testing.B) {
 
 // The reference network, for the ratio to the water-network solver.
 func BenchmarkReference(b *testing.B) {
-	s, err := NewSolver(referenceNetwork(), Middle)
+	s, err := NewSolver(referenceNetwork())
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -113,7 +113,7 @@ func BenchmarkBesideEpanet(b *testing.B) {
 			p := pose(e.net, e.opens)
 			p.Repeat = 200
 			_, theirs := runEpanet(b, p)
-			s, err := NewSolver(e.net, Middle)
+			s, err := NewSolver(e.net)
 			if err != nil {
 				b.Fatal(err)
 			}
@@ -131,7 +131,7 @@ func BenchmarkBesideEpanet(b *testing.B) {
 // The solver allocates nothing after it is made.
 func TestSolveDoesNotAllocate(t *testing.T) {
 	n := worksNetwork()
-	s, err := NewSolver(n, Middle)
+	s, err := NewSolver(n)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -143,7 +143,7 @@ func TestSolveDoesNotAllocate(t *testing.T) {
 
 // 12 gates: every one of the 4,096 states converges.
 func TestAllStatesConverge(t *testing.T) {
-	s, err := NewSolver(worksNetwork(), Middle)
+	s, err := NewSolver(worksNetwork())
 	if err != nil {
 		t.Fatal(err)
 	}

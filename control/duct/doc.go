@@ -33,6 +33,12 @@
 // pressure at every hood is recomputed from the fan inlet with fresh friction
 // factors; it must be the room's. State.Converged says whether it was.
 //
+// # What is not known
+//
+// A guess is an Estimate with a range. An Ensemble solves the network 300 times
+// with other values of every guess; what is said of the air is then a middle, a
+// range that holds it in eight cases of ten, and odds.
+//
 // # The limits
 //
 // What is said here is about transport and flow. It says nothing about what

@@ -95,7 +95,7 @@ func pose(n *Network, opens []uint64) posed {
 	for _, open := range opens {
 		var pipes []pipe
 		for i, s := range n.Segments {
-			q := pipe{Name: s.Name, To: "FIN", L: math.Max(s.Length, 1e-4), D: s.Diameter, E: s.Roughness.Value, K: n.loss(i, Middle)}
+			q := pipe{Name: s.Name, To: "FIN", L: math.Max(s.Length, 1e-4), D: s.Diameter, E: s.Roughness.Value, K: n.loss(i)}
 			if s.To != Collector {
 				q.To = "N" + n.Segments[s.To].Name
 			}
@@ -163,7 +163,7 @@ func runEpanet(t testing.TB, p posed) ([]solved, float64) {
 // 0.3 %, pressures within 0.5 %.
 func compareSolved(t *testing.T, n *Network, want []solved) {
 	t.Helper()
-	s, err := NewSolver(n, Middle)
+	s, err := NewSolver(n)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -70,7 +70,7 @@ func interpolate(x, y []float64, at float64) float64 {
 
 // scaled returns the curve at the network's density and mains frequency, after
 // the fan laws: Q ∝ n, p ∝ n²·ρ.
-func (f Fan) scaled(rho float64, c Case) []FanPoint {
+func (f Fan) scaled(rho float64) curve {
 	r := 1.0
 	if f.Mains > 0 && f.Frequency > 0 {
 		r = f.Mains / f.Frequency
@@ -79,19 +79,19 @@ func (f Fan) scaled(rho float64, c Case) []FanPoint {
 	if ref == 0 {
 		ref = StandardDensity
 	}
-	q, p := r*factor(f.FlowFactor, c), r*r*rho/ref*factor(f.PressureFactor, c)
-	out := make([]FanPoint, len(f.Points))
+	q, p := r*factor(f.FlowFactor), r*r*rho/ref*factor(f.PressureFactor)
+	out := make(curve, len(f.Points))
 	for i, pt := range f.Points {
 		out[i] = FanPoint{pt.Flow * q, pt.Pressure * p}
 	}
 	return out
 }
 
-func factor(e Estimate, c Case) float64 {
+func factor(e Estimate) float64 {
 	if e == (Estimate{}) {
 		return 1
 	}
-	return c.lift(e)
+	return e.Value
 }
 
 // curve is a scaled fan curve.

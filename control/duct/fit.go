@@ -10,8 +10,9 @@ type Quantity uint8
 
 // The quantities.
 const (
-	StaticPressure Quantity = iota + 1 // Pa at the downstream end of a segment, negative under suction
+	StaticPressure Quantity = iota + 1 // Pa on a wall tap at the downstream end of a segment, ahead of its wye; negative under suction
 	MeanVelocity                       // m/s over the segment's section
+	FilterDrop                         // Pa across the filter
 )
 
 // Measure is one reading in the shop.
@@ -157,7 +158,7 @@ func (n *Network) adjusted(what Fitted, factor float64) *Network {
 
 // predict returns what the network gives for each measure.
 func predict(n *Network, measures []Measure) ([]float64, error) {
-	s, err := NewSolver(n, Middle)
+	s, err := NewSolver(n)
 	if err != nil {
 		return nil, err
 	}
@@ -169,9 +170,11 @@ func predict(n *Network, measures []Measure) ([]float64, error) {
 		}
 		switch m.Quantity {
 		case StaticPressure:
-			out[i] = st.Static(m.Segment, s.rho)
+			out[i] = st.Static[m.Segment]
 		case MeanVelocity:
 			out[i] = st.Velocity[m.Segment]
+		case FilterDrop:
+			out[i] = st.Filter
 		}
 	}
 	return out, nil

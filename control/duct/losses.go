@@ -9,7 +9,7 @@ type PieceKind uint8
 const (
 	RawLoss PieceKind = iota + 1 // Piece.Loss as it is
 	Elbow                        // Piece.Angle, RadiusRatio, Gores
-	Wye                          // the entry of this segment into another, at Piece.Angle
+	Wye                          // the entry of this segment into another, at Piece.Angle, or with Piece.Loss
 	Reducer                      // from diameter Piece.From into this segment
 )
 
@@ -24,7 +24,7 @@ type Piece struct {
 	Gores int
 	From  float64  // reducer: the diameter ahead of it, m
 	Taper float64  // reducer: included angle in degrees; 0 = a step
-	Loss  Estimate // raw
+	Loss  Estimate // raw; of a wye whose angle is not known
 }
 
 // loss returns the factor on the velocity pressure in a pipe of diameter d.
@@ -35,6 +35,9 @@ func (p Piece) loss(d float64) Estimate {
 	case Elbow:
 		return Exact(ElbowLoss(p.Angle, p.RadiusRatio, p.Gores, d))
 	case Wye:
+		if p.Loss != (Estimate{}) {
+			return p.Loss
+		}
 		return Exact(WyeLoss(p.Angle))
 	case Reducer:
 		return Exact(ReducerLoss(p.From, d, p.Taper))

@@ -12,7 +12,9 @@ const NoGate = -1
 // is the bits of a uint64.
 const MaxGates = 64
 
-// Estimate is a quantity with the range it may lie in.
+// Estimate is a quantity with the range it may lie in. What is not known is
+// taken as likely to be above Value as below it, and the less likely the nearer
+// to Low or High; see Estimate.At.
 type Estimate struct{ Value, Low, High float64 }
 
 // Exact is a quantity that is known.
@@ -20,41 +22,6 @@ func Exact(x float64) Estimate { return Estimate{x, x, x} }
 
 // Guess is a quantity that is assumed, with the range it may lie in.
 func Guess(x, low, high float64) Estimate { return Estimate{x, low, high} }
-
-// Case chooses one value out of every Estimate of a network.
-type Case uint8
-
-// The cases. Least and Most are the ends that move the least and the most air:
-// high losses and a weak fan, or the other way round.
-const (
-	Middle Case = iota
-	Least
-	Most
-)
-
-// loss picks the value of a quantity that hinders the air.
-func (c Case) loss(e Estimate) float64 {
-	switch c {
-	case Least:
-		return e.High
-	case Most:
-		return e.Low
-	default:
-		return e.Value
-	}
-}
-
-// lift picks the value of a quantity that helps the air.
-func (c Case) lift(e Estimate) float64 {
-	switch c {
-	case Least:
-		return e.Low
-	case Most:
-		return e.High
-	default:
-		return e.Value
-	}
-}
 
 // Network is the duct of one shop.
 type Network struct {
@@ -75,7 +42,14 @@ type Network struct {
 	Expansion bool
 	Transport Transport
 	Together  []uint64 // sets of open gates that occur, beside singles and pairs
-	Guesses   []string // what was assumed, in words, one an Estimate with a range
+	Guesses   []Assumption
+}
+
+// Assumption says in words what was assumed where nothing is said, and which
+// parts of the network have a range because of it.
+type Assumption struct {
+	Parts []Part
+	Words string
 }
 
 // Segment is one run of duct of one diameter.
@@ -209,13 +183,13 @@ func (n *Network) Clone() *Network {
 	c.Machines = append([]Machine(nil), n.Machines...)
 	c.Fan.Points = append([]FanPoint(nil), n.Fan.Points...)
 	c.Together = append([]uint64(nil), n.Together...)
-	c.Guesses = append([]string(nil), n.Guesses...)
+	c.Guesses = append([]Assumption(nil), n.Guesses...)
 	return &c
 }
 
 // openLoss is the loss factor of the gate when commanded open.
-func (g *Gate) openLoss(c Case) float64 {
-	k := c.loss(g.Open)
+func (g *Gate) openLoss() float64 {
+	k := g.Open.Value
 	if g.Opening > 0 {
 		k += partOpenLoss(g.Opening)
 	}

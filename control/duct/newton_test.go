@@ -14,7 +14,7 @@ import (
 // Friction, not from the solver's frozen factors.
 func newton(n *Network, open uint64) (flow []float64, ok bool) {
 	rho, mu := n.Air.density(), n.Air.viscosity()
-	fan := curve(n.Fan.scaled(rho, Middle))
+	fan := curve(n.Fan.scaled(rho))
 	a, b := n.Filter.Now.Value, n.Separator.Value*rho/StandardDensity
 	var hoods []int
 	for i, s := range n.Segments {
@@ -24,10 +24,10 @@ func newton(n *Network, open uint64) (flow []float64, ok bool) {
 	}
 	drop := func(i int, q float64) float64 {
 		s := &n.Segments[i]
-		k := n.loss(i, Middle)
+		k := n.loss(i)
 		if s.Gate >= 0 {
 			if open>>s.Gate&1 == 1 {
-				k += n.Gates[s.Gate].openLoss(Middle)
+				k += n.Gates[s.Gate].openLoss()
 			} else {
 				k += n.Gates[s.Gate].Shut.Value
 			}
@@ -214,7 +214,7 @@ func TestNewtonAgrees(t *testing.T) {
 	for k := range trees {
 		n := randomTree(r, 3+r.Intn(12))
 		open := r.Uint64() & (1<<len(n.Gates) - 1)
-		s, err := NewSolver(n, Middle)
+		s, err := NewSolver(n)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -263,7 +263,7 @@ func TestNewtonAgreesOnFrictionAlone(t *testing.T) {
 		for i := range n.Gates {
 			n.Gates[i].Open = Exact(0)
 		}
-		s, err := NewSolver(n, Middle)
+		s, err := NewSolver(n)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -27,9 +27,12 @@ type State struct {
 	// Pressure is the total pressure at the downstream end, Pa relative to the
 	// room; so negative.
 	Pressure []float64
-	Total    float64 // m³/s through the fan, with what leaks in
-	Fan      float64 // Pa, what the fan lifts
-	Filter   float64 // Pa, what the filter takes
+	// Static is what a gauge on a tap in the wall reads, Pa, at the downstream end
+	// but ahead of the wye or the wider duct that the segment ends in.
+	Static []float64
+	Total  float64 // m³/s through the fan, with what leaks in
+	Fan    float64 // Pa, what the fan lifts
+	Filter float64 // Pa, what the filter takes
 	// Converged says whether the pressures close: Residual, the largest gap at
 	// any hood over the fan's shut-off pressure, is within 1e-9, and the flows
 	// have stopped moving.
@@ -38,36 +41,43 @@ type State struct {
 	Passes    int
 }
 
-// Static returns the static pressure in Pa at the downstream end of segment i:
-// what a gauge on a tap in the wall reads.
-func (st *State) Static(i int, rho float64) float64 {
-	v := st.Velocity[i]
-	return st.Pressure[i] - rho/2*v*v
-}
-
 // Clone returns a copy that a later Solve does not change.
 func (st *State) Clone() *State {
 	c := *st
 	c.Flow = append([]float64(nil), st.Flow...)
 	c.Velocity = append([]float64(nil), st.Velocity...)
 	c.Pressure = append([]float64(nil), st.Pressure...)
+	c.Static = append([]float64(nil), st.Static...)
 	return &c
+}
+
+// figures are those of a link that depend on guesses.
+type figures struct {
+	rel   float64 // relative roughness
+	k     float64 // loss factor without the gate
+	kEnd  float64 // part of k that lies beyond a tap at the downstream end
+	kOpen float64 // of the gate
+	kShut float64
+}
+
+// tuning is what guesses decide in a solver: one for each variant of a network.
+type tuning struct {
+	links []figures
+	fan   curve
+	a, b  float64 // filter a·Q, separator b·Q²
 }
 
 // link is a segment made ready for the solver, in an order where the one it
 // leads to comes first.
 type link struct {
+	figures
 	segment  int // index in the network, or -1 for the leakage
 	to       int // index of a link, or Collector
 	gate     int
 	area     float64
 	perV     float64 // Reynolds number per m/s
-	rel      float64 // relative roughness
 	slender  float64 // L/D
 	dynamic  float64 // ρ/(2A²): Pa per (m³/s)² and unit of loss factor
-	k        float64 // loss factor without the gate
-	kOpen    float64
-	kShut    float64
 	mains    bool    // other links join it
 	f, x     float64 // friction factor and 1/√f of the last pass
 	r        float64 // Pa/(m³/s)²
@@ -89,69 +99,109 @@ type Solver struct {
 	state State
 }
 
-// NewSolver makes a solver for the middle, the least or the most favourable end
-// of every guess. The network must be valid; otherwise the error lists what is
-// wrong with it, warnings left out.
-func NewSolver(n *Network, c Case) (*Solver, error) {
+// NewSolver makes a solver for the middle of every guess. The network must be
+// valid; otherwise the error lists what is wrong with it, warnings left out.
+func NewSolver(n *Network) (*Solver, error) {
 	if err := n.Validate().Err(); err != nil {
 		return nil, err
 	}
-	s := &Solver{rho: n.Air.density()}
-	s.fan = n.Fan.scaled(s.rho, c)
-	s.a, s.b = c.loss(n.Filter.Now), c.loss(n.Separator)*s.rho/StandardDensity
+	return newSolver(n), nil
+}
 
+func newSolver(n *Network) *Solver {
+	s := &Solver{rho: n.Air.density()}
 	order, at := n.order()
 	mu := n.Air.viscosity()
 	for _, i := range order {
 		g := &n.Segments[i]
-		l := link{
-			segment: i, to: Collector, gate: g.Gate,
-			area: area(g.Diameter), perV: s.rho * g.Diameter / mu,
-			rel: c.loss(g.Roughness) / g.Diameter, slender: g.Length / g.Diameter,
-		}
+		l := link{segment: i, to: Collector, gate: g.Gate, area: area(g.Diameter), perV: s.rho * g.Diameter / mu, slender: g.Length / g.Diameter}
 		if g.To != Collector {
 			l.to = at[g.To]
 			s.links[l.to].mains = true
 		}
 		l.dynamic = s.rho / (2 * l.area * l.area)
-		l.k = n.loss(i, c)
-		if g.Gate >= 0 {
-			// A leak takes air from the others: a loss factor there helps them.
-			gate := &n.Gates[g.Gate]
-			l.kOpen, l.kShut = gate.openLoss(c), c.lift(gate.Shut)
-		}
 		s.links = append(s.links, l)
 	}
-	if leak := c.loss(n.Leakage); leak > 0 {
-		s.links = append(s.links, link{
-			segment: -1, to: Collector, gate: NoGate, area: leak,
-			dynamic: s.rho / (2 * leak * leak), k: 1 / (leakDischarge * leakDischarge),
-		})
+	if leak := n.Leakage.Value; leak > 0 {
+		s.links = append(s.links, link{segment: -1, to: Collector, gate: NoGate, area: 1, dynamic: s.rho / 2})
 	}
-	s.state.Flow = make([]float64, len(n.Segments))
-	s.state.Velocity = make([]float64, len(n.Segments))
-	s.state.Pressure = make([]float64, len(n.Segments))
-	for i := range s.links { // as if the air moved at 20 m/s everywhere
+	for _, to := range [...]*[]float64{&s.state.Flow, &s.state.Velocity, &s.state.Pressure, &s.state.Static} {
+		*to = make([]float64, len(n.Segments))
+	}
+	t := s.tuning(n)
+	s.tune(&t)
+	s.cool()
+	return s
+}
+
+// tuning works out what the guesses of a network, of the one the solver was made
+// for or of a variant of it, decide.
+func (s *Solver) tuning(n *Network) tuning {
+	t := tuning{links: make([]figures, len(s.links)), fan: n.Fan.scaled(s.rho), a: n.Filter.Now.Value, b: n.Separator.Value * s.rho / StandardDensity}
+	for j := range s.links {
+		f, i := &t.links[j], s.links[j].segment
+		if i < 0 {
+			c := leakDischarge * n.Leakage.Value
+			f.k = 1 / (c * c)
+			continue
+		}
+		g := &n.Segments[i]
+		f.rel = g.Roughness.Value / g.Diameter
+		f.k, f.kEnd = n.loss(i), n.endLoss(i)
+		if g.Gate >= 0 {
+			gate := &n.Gates[g.Gate]
+			f.kOpen, f.kShut = gate.openLoss(), gate.Shut.Value
+		}
+	}
+	return t
+}
+
+// tune makes the solver one of the variant t.
+func (s *Solver) tune(t *tuning) {
+	s.fan, s.a, s.b = t.fan, t.a, t.b
+	for i := range s.links {
+		s.links[i].figures = t.links[i]
+	}
+}
+
+// cool forgets the last state: it is as if the air moved at 20 m/s everywhere.
+func (s *Solver) cool() {
+	for i := range s.links {
 		l := &s.links[i]
 		l.f, l.x = friction(float64(MinChips*l.perV), l.rel, 0)
+		l.flow = 0
 	}
-	return s, nil
 }
 
 // loss sums the loss factors of segment i apart from its gate.
-func (n *Network) loss(i int, c Case) float64 {
+func (n *Network) loss(i int) float64 {
 	s := &n.Segments[i]
-	k := 0.0
+	k := n.endLoss(i)
 	for _, p := range s.Pieces {
-		k += c.loss(p.loss(s.Diameter))
+		if p.Kind != Wye {
+			k += p.loss(s.Diameter).Value
+		}
 	}
 	if s.Hood != nil {
-		h := c.loss(s.Hood.Entry)
+		h := s.Hood.Entry.Value
 		if p := s.Hood.Port; p > 0 && p != s.Diameter {
 			r := s.Diameter / p
 			h = float64(h*r*r*r*r) + ReducerLoss(p, s.Diameter, 0)
 		}
 		k += h
+	}
+	return k
+}
+
+// endLoss sums those that lie beyond a tap at the downstream end of segment i:
+// the entry into another and the sudden expansion there.
+func (n *Network) endLoss(i int) float64 {
+	s := &n.Segments[i]
+	k := 0.0
+	for _, p := range s.Pieces {
+		if p.Kind == Wye {
+			k += p.loss(s.Diameter).Value
+		}
 	}
 	if n.Expansion && s.To != Collector {
 		k += ExpansionLoss(s.Diameter, n.Segments[s.To].Diameter)
@@ -185,6 +235,14 @@ func (s *Solver) Rho() float64 { return s.rho }
 // shut. The result belongs to the solver and holds until the next call; it may
 // not have converged. It does not allocate.
 func (s *Solver) Solve(open uint64) *State {
+	s.find(open, flowTol, residualTol)
+	s.report()
+	return &s.state
+}
+
+// find iterates until no flow moves by more than the part moves between two
+// passes and the pressures close to within the part gap.
+func (s *Solver) find(open uint64, moves, gap float64) {
 	for i := range s.links {
 		s.renew(&s.links[i], open)
 	}
@@ -196,7 +254,7 @@ func (s *Solver) Solve(open uint64) *State {
 			s.renew(&s.links[i], open)
 		}
 		st.Residual = s.march()
-		if st.Residual <= residualTol && moved <= flowTol {
+		if st.Residual <= gap && moved <= moves {
 			st.Converged = true
 			break
 		}
@@ -204,8 +262,6 @@ func (s *Solver) Solve(open uint64) *State {
 	if st.Passes > maxPasses {
 		st.Passes = maxPasses
 	}
-	s.report()
-	return st
 }
 
 // renew computes a link's resistance at its present flow.
@@ -321,6 +377,7 @@ func (s *Solver) report() {
 		} else {
 			st.Pressure[l.segment] = s.links[l.to].pressure
 		}
+		st.Static[l.segment] = st.Pressure[l.segment] + float64((l.kEnd-1)*l.dynamic*l.flow*l.flow)
 	}
 }
 

@@ -12,7 +12,6 @@ import (
 // in a table.
 type Solution struct {
 	*State            // in the middle of the guesses
-	Static []float64  // Pa at the downstream end of each segment
 	Carry  []Carrying // what the air does to chips in each segment
 	RunOns []RunOn    // by machine; the upper bound where its gates are not all open
 	Plan              // the gates that would help where chips settle
@@ -41,7 +40,7 @@ type Table struct {
 // NewTable solves StartSets, and each of them with its helper gates. The error
 // lists what is wrong with the network.
 func NewTable(n *Network) (*Table, error) {
-	s, err := NewSolver(n, Middle)
+	s, err := NewSolver(n)
 	if err != nil {
 		return nil, err
 	}
@@ -117,11 +116,8 @@ func (t *Table) Solve(sets ...uint64) {
 // solve works out one set.
 func (t *Table) solve(open uint64) *Solution {
 	n, rho := t.net, t.solver.rho
-	x := &Solution{Plan: n.Plan(t.solver, open), RunOns: slices.Clone(t.bound), State: t.solver.Solve(open).Clone(), Static: make([]float64, len(n.Segments))}
+	x := &Solution{Plan: n.Plan(t.solver, open), RunOns: slices.Clone(t.bound), State: t.solver.Solve(open).Clone()}
 	x.Carry = n.Carry(x.State, rho)
-	for i := range x.Static {
-		x.Static[i] = x.State.Static(i, rho)
-	}
 	for m := range n.Machines {
 		if x.Converged && n.Machines[m].Gates&^open == 0 {
 			x.RunOns[m] = n.RunOn(m, x.State, rho)

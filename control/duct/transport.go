@@ -203,7 +203,7 @@ const outOfReach = 0.25
 // Reach solves each machine alone and warns where the fan cannot reach its
 // hoods. The network must be valid.
 func (n *Network) Reach() Problems {
-	s, err := NewSolver(n, Middle)
+	s, err := NewSolver(n)
 	if err != nil {
 		return nil
 	}

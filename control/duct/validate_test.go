@@ -83,7 +83,7 @@ func TestBadNetworks(t *testing.T) {
 		if !found {
 			t.Errorf("%s: no %q in %+v", c.what, c.message, problems)
 		}
-		if s, err := NewSolver(n, Middle); (err == nil) != c.warning {
+		if s, err := NewSolver(n); (err == nil) != c.warning {
 			t.Errorf("%s: the solver says %v", c.what, err)
 		} else if err == nil && !s.Solve(1).Converged {
 			t.Errorf("%s: not solved", c.what)
@@ -147,7 +147,7 @@ func TestWildNetworks(t *testing.T) {
 				s.Gate = r.Intn(9) - 2
 			}
 		}
-		s, err := NewSolver(n, Middle)
+		s, err := NewSolver(n)
 		if err != nil {
 			continue
 		}
@@ -174,7 +174,7 @@ func TestAllTight(t *testing.T) {
 	for i := range n.Gates {
 		n.Gates[i].Shut = Exact(math.Inf(1))
 	}
-	s, err := NewSolver(n, Middle)
+	s, err := NewSolver(n)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -39,7 +39,7 @@ func (s *Study) nextSize(d float64, up bool) float64 {
 
 // try solves a changed network for one set of open gates; nil if that fails.
 func try(n *duct.Network, open uint64) (*duct.State, *duct.Solver) {
-	solver, err := duct.NewSolver(n, duct.Middle)
+	solver, err := duct.NewSolver(n)
 	if err != nil {
 		return nil, nil
 	}
@@ -91,7 +91,7 @@ func (s *Study) airRemedies(c *Case, h *HoodView) []string {
 		switch {
 		case q >= h.Want:
 			enough = append(enough, fmt.Sprintf("%s: %s", what, s.u(config.Flow, q)))
-		case q > 1.03*h.Flow:
+		case q > 1.03*h.Flow.Middle:
 			partly = append(partly, fmt.Sprintf("%s: %s, still short", what, s.u(config.Flow, q)))
 		}
 	}

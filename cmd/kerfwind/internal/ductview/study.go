@@ -22,36 +22,32 @@ type Study struct {
 	Units config.Units
 	Net   *duct.Network
 
-	middle, least, most *duct.Solver
+	middle *duct.Solver
+	cloud  *duct.Ensemble
 }
 
 // New makes a study of a valid network.
 func New(name string, units config.Units, n *duct.Network) (*Study, error) {
-	s := &Study{Name: name, Units: units, Net: n}
-	for _, c := range []struct {
-		to *(*duct.Solver)
-		c  duct.Case
-	}{{&s.middle, duct.Middle}, {&s.least, duct.Least}, {&s.most, duct.Most}} {
-		solver, err := duct.NewSolver(n, c.c)
-		if err != nil {
-			return nil, err
-		}
-		*c.to = solver
+	middle, err := duct.NewSolver(n)
+	if err != nil {
+		return nil, err
 	}
-	return s, nil
+	cloud, err := duct.NewEnsemble(n)
+	return &Study{Name: name, Units: units, Net: n, middle: middle, cloud: cloud}, err
 }
 
 // HoodView is one open hood in a case.
 type HoodView struct {
-	Segment        int
-	Flow, Low, Top float64 // m³/s: middle, and the ends of the guesses
-	Want           float64
-	Given          bool // Want is the owner's figure
+	Segment int
+	Flow    duct.Range // m³/s
+	Want    float64
+	Given   bool    // Want is the owner's figure
+	Odds    float64 // share of the cases in which the hood gets what it wants
+	Known   bool    // nothing is guessed: there is but one case
 }
 
-// Enough reports whether the hood gets what it wants, in the middle of the
-// guesses.
-func (h *HoodView) Enough() bool { return h.Flow >= h.Want }
+// Enough reports whether the hood gets what it wants, as likely as not.
+func (h *HoodView) Enough() bool { return h.Odds >= 0.5 }
 
 // RunOnView is the run-on of one machine in a case.
 type RunOnView struct {
@@ -63,10 +59,12 @@ type RunOnView struct {
 type Case struct {
 	Title  string
 	Open   uint64
-	State  *duct.State
-	Low    []float64 // velocity of each segment at the least end of the guesses
-	Top    []float64 // and at the most
+	State  *duct.State  // in the middle of the guesses
+	Speed  []duct.Range // velocity of each segment
+	Swift  []float64    // share of the cases in which it carries chips
+	Stuck  []float64    // and in which they settle
 	Carry  []duct.Carrying
+	Spread *duct.Spread
 	Hoods  []HoodView
 	RunOns []RunOnView
 	Plan   duct.Plan
@@ -80,14 +78,15 @@ func (s *Study) Look(open uint64) *Case {
 	c := &Case{Open: open, Title: s.Title(open)}
 	c.Plan = n.Plan(s.middle, open)
 	c.State = s.middle.Solve(open).Clone()
-	least, most := s.least.Solve(open), s.most.Solve(open)
-	c.Converged = c.State.Converged && least.Converged && most.Converged
-	c.Low, c.Top = slices.Clone(least.Velocity), slices.Clone(most.Velocity)
+	c.Spread = s.cloud.Solve(open)
+	c.Converged = c.State.Converged && c.Spread.Converged
 	c.Carry = n.Carry(c.State, s.middle.Rho())
-	for _, h := range n.LiveHoods(open) {
-		v := HoodView{Segment: h, Flow: c.State.Flow[h], Low: least.Flow[h], Top: most.Flow[h]}
-		v.Want, v.Given = n.Want(h)
-		c.Hoods = append(c.Hoods, v)
+	c.Hoods = s.hoods(c.Spread)
+	c.Swift, c.Stuck = make([]float64, len(n.Segments)), make([]float64, len(n.Segments))
+	for i := range n.Segments {
+		low := s.Minimum(i, open)
+		c.Speed = append(c.Speed, c.Spread.Velocity(i))
+		c.Swift[i], c.Stuck[i] = c.Spread.Swift(i, low), 1-c.Spread.Swift(i, duct.Marginal*low)
 	}
 	for m := range n.Machines {
 		if g := n.Machines[m].Gates; len(n.Machines[m].Hoods) > 0 && g&^open == 0 && g != 0 {
@@ -96,6 +95,20 @@ func (s *Study) Look(open uint64) *Case {
 	}
 	return c
 }
+
+// hoods judges the open hoods of a set.
+func (s *Study) hoods(x *duct.Spread) (out []HoodView) {
+	for _, h := range s.Net.LiveHoods(x.Open) {
+		v := HoodView{Segment: h, Flow: x.Flow(h), Known: s.known()}
+		v.Want, v.Given = s.Net.Want(h)
+		v.Odds = x.Odds(h, v.Want)
+		out = append(out, v)
+	}
+	return out
+}
+
+// known reports whether nothing is guessed.
+func (s *Study) known() bool { return len(s.cloud.Unknowns()) == 0 }
 
 // Brief holds what matters most of a set of open gates.
 type Brief struct {
@@ -112,13 +125,8 @@ func (s *Study) Brief(open uint64) Brief {
 	n := s.Net
 	c := &Case{Open: open, State: s.middle.Solve(open)}
 	c.Carry = n.Carry(c.State, s.middle.Rho())
-	least, most := s.least.Solve(open), s.most.Solve(open)
-	b := Brief{Converged: c.State.Converged && least.Converged && most.Converged}
-	for _, h := range n.LiveHoods(open) {
-		v := HoodView{Segment: h, Flow: c.State.Flow[h], Low: least.Flow[h], Top: most.Flow[h]}
-		v.Want, v.Given = n.Want(h)
-		b.Hoods = append(b.Hoods, v)
-	}
+	x := s.cloud.Solve(open)
+	b := Brief{Converged: c.State.Converged && x.Converged, Hoods: s.hoods(x)}
 	if b.Slowest = s.slowest(c); b.Slowest >= 0 {
 		b.Velocity, b.Carry = c.State.Velocity[b.Slowest], c.Carry[b.Slowest]
 	}

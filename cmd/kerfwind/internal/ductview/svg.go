@@ -189,7 +189,7 @@ func (d *drawing) short() []string {
 	var out []string
 	for i := range d.c.Hoods {
 		h := &d.c.Hoods[i]
-		out = append(out, fmt.Sprintf("%s: %s of %s, %s", s.HoodName(h.Segment), s.u(config.Flow, h.Flow), s.u(config.Flow, h.Want), h.Word()))
+		out = append(out, fmt.Sprintf("%s: %s of %s, %s", s.HoodName(h.Segment), s.u(config.Flow, h.Flow.Middle), s.u(config.Flow, h.Want), h.Word()))
 	}
 	var slow []string
 	for i, k := range d.c.Carry {
@@ -349,7 +349,7 @@ func (d *drawing) mainLabel(i int, x, y float64) {
 	s := d.study
 	off := x + d.width(i)/2 + 9
 	d.text(off, y+d.letters.mainName, fmt.Sprintf("%s, %s", s.Net.Segments[i].Name, s.u(config.Length, s.Net.Segments[i].Diameter)), "name")
-	line := "leaks only, " + s.u(config.Velocity, d.c.State.Velocity[i])
+	line := "leaks only, " + s.u(config.Velocity, d.c.Speed[i].Middle)
 	if d.c.Carry[i] != duct.Idle {
 		line = d.speed(i)
 	}
@@ -358,7 +358,7 @@ func (d *drawing) mainLabel(i int, x, y float64) {
 
 // speed is the velocity with a word where it is not enough.
 func (d *drawing) speed(i int) string {
-	text := d.study.u(config.Velocity, d.c.State.Velocity[i])
+	text := d.study.u(config.Velocity, d.c.Speed[i].Middle)
 	if k := d.c.Carry[i]; k != duct.Carries {
 		text += " " + k.String()
 	}

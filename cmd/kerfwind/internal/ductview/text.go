@@ -87,8 +87,8 @@ func (s *Study) head(w *writer) {
 	}
 	w.line("Chips need %s; below %s they settle, between the two it is doubtful.%s", s.u(config.Velocity, s.minimum()), s.u(config.Velocity, duct.Marginal*s.minimum()), moist)
 	if len(n.Guesses) > 0 {
-		w.line("Guesses; figures in brackets show the range they leave open:")
-		for _, g := range n.Guesses {
+		w.line("Guesses, the one that counts most first. A range in brackets holds the figure in 8 of 10 cases.")
+		for _, g := range s.Guesses() {
 			w.paragraph("  - ", g)
 		}
 	}
@@ -98,14 +98,34 @@ func (s *Study) head(w *writer) {
 func (s *Study) minimum() float64 { return s.Net.MinVelocity(0, 0, s.middle.Rho()) }
 
 // span writes the range of a figure, or nothing where the guesses leave none.
-func (s *Study) span(q config.Quantity, low, high float64) string {
-	low, high = min(low, high), max(low, high)
-	a, b := s.u(q, low), s.u(q, high)
-	if a == b || math.Abs(high-low) < 0.005*math.Abs(high) {
+func (s *Study) span(q config.Quantity, r duct.Range) string {
+	low, high := s.u(q, r.Low), s.u(q, r.High)
+	if low == high || math.Abs(r.High-r.Low) < 0.005*math.Abs(r.High) {
 		return ""
 	}
-	_, unit, _ := strings.Cut(a, " ")
-	return fmt.Sprintf("(%s to %s)", strings.TrimSuffix(a, " "+unit), strings.TrimSuffix(b, " "+unit))
+	_, unit, _ := strings.Cut(low, " ")
+	return fmt.Sprintf("(%s to %s)", strings.TrimSuffix(low, " "+unit), strings.TrimSuffix(high, " "+unit))
+}
+
+// Span writes a figure and the range that holds it in eight cases of ten.
+func (s *Study) Span(q config.Quantity, r duct.Range) string {
+	return strings.TrimRight(s.u(q, r.Middle)+" "+s.span(q, r), " ")
+}
+
+// InCases says odds in words.
+func InCases(odds float64) string {
+	switch n := math.Round(10 * odds); {
+	case odds >= 1:
+		return "in every case"
+	case odds <= 0:
+		return "in no case"
+	case n == 10:
+		return "in nearly every case"
+	case n == 0:
+		return "in hardly any case"
+	default:
+		return fmt.Sprintf("in %.0f of 10 cases", n)
+	}
 }
 
 func (s *Study) caseText(w *writer, c *Case) {
@@ -131,30 +151,25 @@ func (s *Study) caseText(w *writer, c *Case) {
 		if !h.Given {
 			want += " (port area)"
 		}
-		rows = append(rows, []string{s.HoodName(h.Segment), s.u(config.Flow, h.Flow), s.span(config.Flow, h.Low, h.Top), want, h.Word()})
+		rows = append(rows, []string{s.HoodName(h.Segment), s.u(config.Flow, h.Flow.Middle), s.span(config.Flow, h.Flow), want, h.Word()})
 	}
 	if len(rows) > 1 {
 		w.table(rows)
 	}
 	rows = [][]string{{"duct", "diameter", "flow", "velocity", "", "total pressure", "chips"}}
 	for i := range n.Segments {
-		v := c.State.Velocity[i]
-		word := c.Carry[i].String()
-		if c.Carry[i] == duct.Idle {
-			word = "-"
-		}
 		span := ""
 		if c.Carry[i] != duct.Idle {
-			span = s.span(config.Velocity, c.Low[i], c.Top[i])
+			span = s.span(config.Velocity, c.Speed[i])
 		}
-		rows = append(rows, []string{n.Segments[i].Name, s.u(config.Length, n.Segments[i].Diameter), s.u(config.Flow, c.State.Flow[i]),
-			s.u(config.Velocity, v), span, s.u(config.Pressure, c.State.Pressure[i]), word})
+		rows = append(rows, []string{n.Segments[i].Name, s.u(config.Length, n.Segments[i].Diameter), s.u(config.Flow, c.Spread.Flow(i).Middle),
+			s.u(config.Velocity, c.Speed[i].Middle), span, s.u(config.Pressure, c.State.Pressure[i]), s.CarryWord(c, i)})
 	}
 	w.table(rows)
 	for _, r := range c.RunOns {
 		w.line("  run-on of %s: %s", n.Machines[r.Machine].Name, s.runOnWords(&r))
 	}
-	for _, line := range s.Verdicts(c) {
+	for _, line := range append(s.Verdicts(c), s.Doubts(c)...) {
 		w.paragraph("  * ", line)
 	}
 }
@@ -177,15 +192,30 @@ func (s *Study) HoodName(i int) string {
 
 // Word says in a few words whether the hood gets what it wants.
 func (h *HoodView) Word() string {
-	switch {
-	case h.Low >= h.Want:
-		return "enough"
-	case h.Enough():
-		return "probably enough"
-	case h.Top >= h.Want:
-		return "probably short"
+	word, odds := "enough", h.Odds
+	if !h.Enough() {
+		word, odds = "short", 1-odds
 	}
-	return "short"
+	if !h.Known {
+		word += " " + InCases(odds)
+	}
+	return word
+}
+
+// CarryWord says in a few words what becomes of chips in segment i.
+func (s *Study) CarryWord(c *Case, i int) string {
+	switch k := c.Carry[i]; {
+	case k == duct.Idle:
+		return "-"
+	case s.known():
+		return k.String()
+	case k == duct.Carries:
+		return "carries " + InCases(c.Swift[i])
+	case k == duct.Settles:
+		return "settles " + InCases(c.Stuck[i])
+	default:
+		return fmt.Sprintf("doubtful: carries %s, settles %s", InCases(c.Swift[i]), InCases(c.Stuck[i]))
+	}
 }
 
 // Verdicts says what is wrong in a case and what to do, in sentences.
@@ -197,7 +227,7 @@ func (s *Study) Verdicts(c *Case) []string {
 		if h.Enough() {
 			continue
 		}
-		line := fmt.Sprintf("%s gets %s of the %s it wants", s.HoodName(h.Segment), s.u(config.Flow, h.Flow), s.u(config.Flow, h.Want))
+		line := fmt.Sprintf("%s gets %s of the %s it wants", s.HoodName(h.Segment), s.u(config.Flow, h.Flow.Middle), s.u(config.Flow, h.Want))
 		if r := s.airRemedies(c, h); len(r) > 0 {
 			line += ". What would help: " + strings.Join(r, "; or ")
 		} else {
@@ -207,7 +237,7 @@ func (s *Study) Verdicts(c *Case) []string {
 	}
 	var slow, doubtful []string
 	for i, k := range c.Carry {
-		word := fmt.Sprintf("%s (%s)", n.Segments[i].Name, s.u(config.Velocity, c.State.Velocity[i]))
+		word := fmt.Sprintf("%s (%s)", n.Segments[i].Name, s.u(config.Velocity, c.Speed[i].Middle))
 		switch k {
 		case duct.Settles:
 			slow = append(slow, word)

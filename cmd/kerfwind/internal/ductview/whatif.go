@@ -239,7 +239,7 @@ func (s *Study) WriteWhatIf(out io.Writer, sets []uint64, others []*Study) (conv
 		for k := range cases[0].Hoods {
 			row(s.HoodName(cases[0].Hoods[k].Segment), func(x *Study, c *Case) string {
 				h := &c.Hoods[k]
-				return s.u(config.Flow, h.Flow) + " " + h.Word()
+				return s.u(config.Flow, h.Flow.Middle) + " " + h.Word()
 			})
 		}
 		row("slowest", func(x *Study, c *Case) string {
@@ -247,7 +247,7 @@ func (s *Study) WriteWhatIf(out io.Writer, sets []uint64, others []*Study) (conv
 			if i < 0 {
 				return "-"
 			}
-			return fmt.Sprintf("%s in %s %s", s.u(config.Velocity, c.State.Velocity[i]), x.Net.Segments[i].Name, c.Carry[i])
+			return fmt.Sprintf("%s in %s %s", s.u(config.Velocity, c.Speed[i].Middle), x.Net.Segments[i].Name, c.Carry[i])
 		})
 		row("fan", func(x *Study, c *Case) string {
 			return s.u(config.Flow, c.State.Total) + " at " + s.u(config.Pressure, c.State.Fan)

@@ -114,11 +114,12 @@ type airFilter struct {
 
 // ducts computes the air of a shop. Pages share it: one computes at a time.
 type ducts struct {
-	mu     sync.Mutex
-	tried  bool
-	err    error                      // why there is none
-	byFilt map[string]*ductview.Study // by the value of the field
-	cases  map[airKey]*airCase
+	mu      sync.Mutex
+	tried   bool
+	err     error                      // why there is none
+	byFilt  map[string]*ductview.Study // by the value of the field
+	cases   map[airKey]*airCase
+	guesses []string
 }
 
 type airKey struct {
@@ -135,7 +136,9 @@ func (d *ducts) study(shop *config.Shop, filter string) (*ductview.Study, error)
 		d.tried = true
 		d.byFilt, d.cases = map[string]*ductview.Study{}, map[airKey]*airCase{}
 		if n := shop.Duct(); n != nil {
-			d.byFilt[""], d.err = ductview.New(shop.Name, shop.Units, n)
+			if d.byFilt[""], d.err = ductview.New(shop.Name, shop.Units, n); d.err == nil {
+				d.guesses = d.byFilt[""].Guesses()
+			}
 		}
 	}
 	base := d.byFilt[""]
@@ -179,7 +182,7 @@ func (d *ducts) look(shop *config.Shop, k airKey) (*airCase, error) {
 
 func newAirCase(s *ductview.Study, open uint64) (*airCase, error) {
 	c := s.Look(open)
-	out := &airCase{Unsure: !c.Converged, by: map[int]airHood{}, Verdicts: s.Verdicts(c),
+	out := &airCase{Unsure: !c.Converged, by: map[int]airHood{}, Verdicts: append(s.Verdicts(c), s.Doubts(c)...),
 		Total: s.Quantity(config.Flow, c.State.Total), Lift: s.Quantity(config.Pressure, c.State.Fan), Filter: s.Quantity(config.Pressure, c.State.Filter)}
 	for i, text := range out.Verdicts {
 		out.Verdicts[i] = sentence(text)
@@ -198,7 +201,7 @@ func newAirCase(s *ductview.Study, open uint64) (*airCase, error) {
 			continue
 		}
 		g := &s.Net.Segments[i]
-		out.Ducts = append(out.Ducts, airDuct{Name: g.Name, Size: s.Quantity(config.Length, g.Diameter), Speed: s.Quantity(config.Velocity, c.State.Velocity[i]),
+		out.Ducts = append(out.Ducts, airDuct{Name: g.Name, Size: s.Quantity(config.Length, g.Diameter), Speed: s.Span(config.Velocity, c.Speed[i]),
 			Least: s.Quantity(config.Velocity, s.Minimum(i, open)), Word: carryWord(k), Sign: carrySign(k)})
 	}
 	for _, r := range c.RunOns {
@@ -210,12 +213,12 @@ func newAirCase(s *ductview.Study, open uint64) (*airCase, error) {
 func newAirHood(s *ductview.Study, h *ductview.HoodView) airHood {
 	sign := "bad"
 	switch {
-	case h.Low >= h.Want:
+	case h.Odds >= 0.9:
 		sign = "ok"
-	case h.Enough(), h.Top >= h.Want:
+	case h.Odds > 0.1:
 		sign = "warn"
 	}
-	return airHood{segment: h.Segment, Name: s.HoodName(h.Segment), Flow: s.Quantity(config.Flow, h.Flow), Want: s.Quantity(config.Flow, h.Want), Word: h.Word(), Sign: sign}
+	return airHood{segment: h.Segment, Name: s.HoodName(h.Segment), Flow: s.Span(config.Flow, h.Flow), Want: s.Quantity(config.Flow, h.Want), Word: h.Word(), Sign: sign}
 }
 
 func carryWord(k duct.Carrying) string {
@@ -280,7 +283,7 @@ func (d *ducts) view(shop *config.Shop, open uint64, flows bool, ask url.Values)
 	open &= 1<<uint(len(s.Net.Gates)) - 1
 	m.Open = airGates(s, open)
 	m.Least = s.Quantity(config.Velocity, s.Minimum(0, 0))
-	m.Guess = s.Net.Guesses
+	m.Guess = d.guesses
 	then, err := askedAir(s, open, ask)
 	if err != nil {
 		return nil, err

@@ -29,8 +29,8 @@ func TestAir(t *testing.T) {
 		t.Fatal(err)
 	}
 	c := st.Look(1)
-	flow := st.Quantity(config.Flow, c.Hoods[0].Flow)
-	if !strings.HasSuffix(flow, " cfm") {
+	flow := st.Span(config.Flow, c.Hoods[0].Flow)
+	if !strings.Contains(flow, " cfm (") {
 		t.Errorf("%s in an imperial shop", flow)
 	}
 	w := look(s, "/air")
@@ -43,7 +43,7 @@ func TestAir(t *testing.T) {
 	// Another gate: the planning command's figures again, beside those of now.
 	both := st.Look(0b11)
 	reads(t, look(s, "/air?if=1&g0=on&g1=on"), http.StatusOK, "with band saw, planer open", "Then", flow,
-		st.Quantity(config.Flow, both.Hoods[0].Flow), st.Quantity(config.Flow, both.Hoods[1].Flow))
+		st.Span(config.Flow, both.Hoods[0].Flow), st.Span(config.Flow, both.Hoods[1].Flow))
 	// The whole duct shut is a question too.
 	reads(t, look(s, "/air?if=1"), http.StatusOK, "with no gate open")
 	clean, err := st.WhatIf("filter=clean")
@@ -51,7 +51,7 @@ func TestAir(t *testing.T) {
 		t.Fatal(err)
 	}
 	reads(t, look(s, "/air?if=1&g0=on&filter=clean"), http.StatusOK, "with the gates as they are and the filter clean",
-		st.Quantity(config.Flow, clean.Look(1).Hoods[0].Flow))
+		st.Span(config.Flow, clean.Look(1).Hoods[0].Flow))
 }
 
 func TestAirAtRest(t *testing.T) {
