@@ -9,7 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/bundle"
+	"kerfwind/cmd/kerfwind/internal/shopfiles"
 )
 
 // defaultConfig is where the owner's files lie.
@@ -55,8 +55,8 @@ func newRestore() *cobra.Command {
 	return cmd
 }
 
-func (f *backupFlags) folders() bundle.Folders {
-	return bundle.Folders{Config: f.config, State: f.state}
+func (f *backupFlags) folders() shopfiles.Folders {
+	return shopfiles.Folders{Config: f.config, State: f.state}
 }
 
 func (f *backupFlags) backup(ctx context.Context, w, notices io.Writer, file string) error {
@@ -64,7 +64,7 @@ func (f *backupFlags) backup(ctx context.Context, w, notices io.Writer, file str
 	if err != nil {
 		return err
 	}
-	bundle.SayLacking(notices, lacking)
+	shopfiles.SayLacking(notices, lacking)
 	if file != "-" {
 		_, err = fmt.Fprintf(w, "%s: %s\n", file, strings.Join(names, ", "))
 	}

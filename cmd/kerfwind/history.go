@@ -10,7 +10,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/panel"
@@ -73,7 +72,7 @@ func (f *historyFlags) days() (from, to int, err error) {
 		if d.text == "" {
 			continue
 		}
-		if *d.day, err = histview.ParseDay(d.text); err != nil {
+		if *d.day, err = journal.ParseDay(d.text); err != nil {
 			return 0, 0, fmt.Errorf("%s: %w", d.flag, err)
 		}
 	}
@@ -84,7 +83,7 @@ func (f *historyFlags) days() (from, to int, err error) {
 }
 
 func history(ctx context.Context, w io.Writer, f *historyFlags) error {
-	by, ok := histview.ParsePeriod(f.by)
+	by, ok := journal.ParsePeriod(f.by)
 	if !ok {
 		return &exitError{exitUsage, fmt.Errorf("--by is day, week, month or all, not %q", f.by)}
 	}
@@ -102,12 +101,12 @@ func history(ctx context.Context, w io.Writer, f *historyFlags) error {
 	if err != nil {
 		return err
 	}
-	var runs histview.Runs
-	var totals *histview.Report
+	var runs journal.Runs
+	var totals *journal.Report
 	if f.runs {
-		runs, err = histview.ReadRuns(ctx, db, journal.RunsOf{Machine: f.machine, From: from, To: to, Before: f.before, Limit: f.limit})
+		runs, err = journal.ReadRuns(ctx, db, journal.RunsOf{Machine: f.machine, From: from, To: to, Before: f.before, Limit: f.limit})
 	} else {
-		totals, err = histview.Gather(ctx, db, histview.Of{By: by, Machine: f.machine, From: from, To: to, Recent: f.from == ""})
+		totals, err = journal.Gather(ctx, db, journal.ReportOf{By: by, Machine: f.machine, From: from, To: to, Recent: f.from == ""})
 	}
 	if err = errors.Join(err, db.Close()); err != nil {
 		return err
@@ -138,7 +137,7 @@ func history(ctx context.Context, w io.Writer, f *historyFlags) error {
 func historyChanges(w io.Writer, f *historyFlags, from, to int) error {
 	log := panel.Log{Path: filepath.Join(f.state, panel.AuditFile)}
 	return log.Print(w, f.limit, func(r panel.Row) bool {
-		day, err := histview.ParseDay(r.At.Local().Format(time.DateOnly))
+		day, err := journal.ParseDay(r.At.Local().Format(time.DateOnly))
 		return err == nil && day >= from && day <= to
 	}, f.json)
 }

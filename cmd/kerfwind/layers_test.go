@@ -117,13 +117,12 @@ var rooms = map[string]room{
 var (
 	wiring      = room{ours: []string{"*"}, others: []string{"*"}}
 	wiringPairs = map[string][]string{
-		"cmd/kerfwind/internal/replay": {"cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
-		"cmd/kerfwind/internal/setup":  {"cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/replay": {"cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/draw":   {"cmd/kerfwind/internal/timeline"},
 		"cmd/kerfwind/internal/live":   {"cmd/kerfwind/internal/timeline"},
 		// Its events have the members of the event lines.
 		"cmd/kerfwind/internal/mqttlink": {"cmd/kerfwind/internal/timeline"},
-		"cmd/kerfwind/internal/rig":      {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/rig":      {"cmd/kerfwind/internal/timeline"},
 		// Both ends of the messages between computers: one drives a rig as its
 		// loop sees it, over a connection of the link's kind.
 		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/rig"},
@@ -149,26 +148,23 @@ var (
 		// of its own or through the seam.
 		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/timeline"},
 		// What commands look at is the rig, a running kerfwind, or a recording.
-		"cmd/kerfwind/internal/feed":   {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket"},
-		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/socket", "cmd/kerfwind/internal/timeline"},
-		"cmd/kerfwind/internal/watch":  {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/timeline"},
-		// A backup holds the history, whose lock a restore takes.
-		"cmd/kerfwind/internal/bundle": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/outfile"},
+		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/live", "cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",
+			"cmd/kerfwind/internal/timeline"},
 		// A test move is a request.
-		"cmd/kerfwind/internal/jog": {"cmd/kerfwind/internal/setup", "cmd/kerfwind/internal/timeline"},
+		"cmd/kerfwind/internal/jog": {"cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/timeline"},
 		// A made history, for tests.
 		"cmd/kerfwind/internal/journal/journaltest": {"cmd/kerfwind/internal/journal"},
 		// One lesson for terminal and page, kept in the state folder.
-		"cmd/kerfwind/internal/lesson": {"cmd/kerfwind/internal/feed", "cmd/kerfwind/internal/learning", "cmd/kerfwind/internal/live",
-			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/state"},
-		// New shop files lie in the state folder; terminal and page swap by one piece.
-		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/state", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/wiresheet",
-			"cmd/kerfwind/internal/bundle", "cmd/kerfwind/internal/console", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile"},
+		"cmd/kerfwind/internal/lesson": {"cmd/kerfwind/internal/learning", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/record",
+			"cmd/kerfwind/internal/state"},
+		// New shop files lie in the state folder; terminal and page swap by one piece. A
+		// backup holds the history, whose lock a restore takes.
+		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/console", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile",
+			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/wiresheet"},
 		// A lesson is a step of a move-in.
 		"cmd/kerfwind/internal/movein": {"cmd/kerfwind/internal/learning"},
 		// The reckoning is pure; the journal keeps what it works on.
-		"cmd/kerfwind/internal/journal":  {"cmd/kerfwind/internal/upkeep"},
-		"cmd/kerfwind/internal/histview": {"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/upkeep"},
+		"cmd/kerfwind/internal/journal": {"cmd/kerfwind/internal/upkeep"},
 		// The page says things in the words of the timeline, shows the same pictures
 		// and lists as the commands, and takes the history's and the move-in's own
 		// values: copies of them kept nothing apart.

@@ -9,9 +9,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/cmd/kerfwind/internal/lesson"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/socket"
 )
 
@@ -89,7 +89,7 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 	}
 	// Levels do not matter while learning, so none that were learned are put in
 	// force: a wrong one could not keep the channel from being learned anew.
-	open := func() (*feed.Tap, error) { return f.open(cmd, nil, noticeTo(cmd.ErrOrStderr())) }
+	open := func() (*record.Tap, error) { return f.open(cmd, nil, noticeTo(cmd.ErrOrStderr())) }
 	tap, err := open()
 	if err != nil {
 		return err

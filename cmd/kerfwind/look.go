@@ -9,9 +9,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/cmd/kerfwind/internal/live"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/state"
@@ -65,7 +65,7 @@ func (f *lookFlags) load(cmd *cobra.Command) (*config.Rig, *config.Shop, error) 
 // open opens the rig under its lock, or the recording; where a kerfwind runs
 // that has the lock, its samples are taken from it. Learned levels come in force
 // where learned is not nil.
-func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice func(error)) (*feed.Tap, error) {
+func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice func(error)) (*record.Tap, error) {
 	if f.amps && len(f.trace) == 0 {
 		return nil, &exitError{exitUsage, errors.New("--amps is for a recording: give --trace FILE too")}
 	}
@@ -77,13 +77,13 @@ func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice fun
 		s.Learn(learned)
 	}
 	if len(f.trace) > 0 {
-		t, err := feed.OpenTrace(f.trace, f.truncated, replay.Options{Rig: r, Shop: s, Amperes: f.amps})
+		t, err := record.OpenTrace(f.trace, f.truncated, replay.Options{Rig: r, Shop: s, Amperes: f.amps})
 		if err != nil {
 			return nil, &exitError{exitConfig, err}
 		}
 		return t, nil
 	}
-	t, err := feed.OpenRig(s, rig.Folder(f.runtime), notice)
+	t, err := record.OpenRig(s, rig.Folder(f.runtime), notice)
 	if err != nil {
 		return nil, &exitError{exitHardware, err}
 	}

@@ -11,7 +11,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
 	"kerfwind/cmd/kerfwind/internal/panel"
-	"kerfwind/cmd/kerfwind/internal/setup"
+	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/testdata/barn"
 )
 
@@ -55,7 +55,7 @@ func BenchmarkPageOfMany(b *testing.B) {
 	}
 	moreRuns(b, dir, 500_000)
 	of := barn.Shop(b)
-	shop, names, server := panel.NewShop(of), setup.Names(of), panel.New(panel.Options{})
+	shop, names, server := panel.NewShop(of), rig.Names(of), panel.New(panel.Options{})
 	wall := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
 	shop.Names, shop.Speed = &names, 1
 	shop.Now = func() time.Duration { return 0 }

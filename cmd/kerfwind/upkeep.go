@@ -10,7 +10,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
 )
 
@@ -79,9 +78,9 @@ func changeUpkeep(state string, change func(context.Context, *journal.DB, journa
 
 func upkeepEvery(w io.Writer, state, item, text, machine string) error {
 	return changeUpkeep(state, func(ctx context.Context, db *journal.DB, _ journal.Stamp) error {
-		never, err := histview.SetEvery(ctx, db, item, machine, text)
+		never, err := journal.SetEvery(ctx, db, item, machine, text)
 		switch {
-		case errors.As(err, new(*histview.BadInterval)):
+		case errors.As(err, new(*journal.BadInterval)):
 			return &exitError{exitUsage, err}
 		case err != nil:
 			return err
@@ -99,7 +98,7 @@ func showUpkeep(ctx context.Context, w io.Writer, state string, asJSON bool) err
 	if err != nil {
 		return err
 	}
-	s, err := histview.ReadUpkeep(ctx, db, time.Now())
+	s, err := journal.ReadUpkeep(ctx, db, time.Now())
 	if err = errors.Join(err, db.Close()); err != nil {
 		return err
 	}

@@ -8,7 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/watch"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/sensor"
 )
 
@@ -60,7 +60,7 @@ func (f *watchFlags) watch(ctx context.Context, cmd *cobra.Command) error {
 			return err
 		}
 	}
-	w := watch.Watch{Every: every, Speed: f.speed, Plain: f.plain}
+	w := record.Watch{Every: every, Speed: f.speed, Plain: f.plain}
 	if w.Tap, err = f.open(cmd, learned, w.Notice); err != nil {
 		return err
 	}

@@ -15,7 +15,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/panel"
-	"kerfwind/cmd/kerfwind/internal/setup"
+	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/config"
 	"kerfwind/control/loop"
 )
@@ -57,7 +57,7 @@ func BenchmarkCommandBesieged(b *testing.B) {
 		b.Fatal(err)
 	}
 	benchmarkCommand(b, func(s *config.Shop) loop.Observer {
-		shop, names := panel.NewShop(s), setup.Names(s)
+		shop, names := panel.NewShop(s), rig.Names(s)
 		shop.Names, shop.Speed, shop.Now = &names, 1, func() time.Duration { return shop.Snapshot().At }
 		shop.Wall = func() (time.Time, bool) { return time.Now(), true }
 		server.Show(shop)

@@ -8,9 +8,9 @@ import (
 	"testing"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
-	"kerfwind/cmd/kerfwind/internal/setup"
 	"kerfwind/control"
 	barnfiles "kerfwind/testdata/barn"
 )
@@ -56,7 +56,7 @@ func TestRequest(t *testing.T) {
 // refusal or a fault.
 func TestWatch(t *testing.T) {
 	s := barn(t)
-	names := setup.Names(s)
+	names := rig.Names(s)
 	ev := func(k control.EventKind, id control.ID) control.Event { return control.Event{Kind: k, ID: id} }
 	fault := func(k control.FaultKind, id control.ID) control.Event {
 		return control.Event{Kind: control.FaultRaised, Fault: k, ID: id}
@@ -92,7 +92,7 @@ func TestWatch(t *testing.T) {
 // what was asked for ends with the asker.
 func TestThrough(t *testing.T) {
 	s := barn(t)
-	names := seam.Names(setup.Names(s))
+	names := seam.Names(rig.Names(s))
 	// kerfwind runs the shop; the gates have other numbers there.
 	slices.Reverse(names.Gates)
 	begin := func() *seamtest.Fake {

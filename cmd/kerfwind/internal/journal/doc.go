@@ -1,5 +1,6 @@
 // Package journal keeps the history of a shop in one SQLite file: runs, gate
-// moves, times of the collector, faults, totals, and what was reset.
+// moves, times of the collector, faults, totals, and what was reset. It also
+// reads the file back, into tables, JSON, CSV and a picture.
 //
 // # Duties
 //

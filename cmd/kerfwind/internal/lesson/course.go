@@ -9,8 +9,8 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/state"
 )
 
@@ -22,7 +22,7 @@ type Course struct {
 	Keys   <-chan string // see Terminal
 	Folder string        // in which what was learned is kept
 	Dry    bool          // nothing is kept
-	Open   func() (*feed.Tap, error)
+	Open   func() (*record.Tap, error)
 
 	Kept bool // something was
 	Bad  int  // how many machines could not be learned
@@ -39,7 +39,7 @@ type notLearned struct{ error }
 
 // Teach goes through the machines and closes the tap. A recording is opened anew for
 // each. The error is ErrQuit where the person has had enough.
-func (c *Course) Teach(ctx context.Context, tap *feed.Tap, list []Subject) error {
+func (c *Course) Teach(ctx context.Context, tap *record.Tap, list []Subject) error {
 	defer func() { tap.Close() }()
 	person := Terminal{Out: c.Out, Keys: c.Keys}
 	for n, x := range list {
@@ -51,7 +51,7 @@ func (c *Course) Teach(ctx context.Context, tap *feed.Tap, list []Subject) error
 			tap.Close()
 			tap = again
 		}
-		fmt.Fprintf(c.Out, "%s, on channel %s\n", x.Name, feed.Names(tap.Shop.Rig, x.Channels))
+		fmt.Fprintf(c.Out, "%s, on channel %s\n", x.Name, record.Names(tap.Shop.Rig, x.Channels))
 		learned, err := c.one(ctx, &person, tap, x)
 		switch {
 		case errors.Is(err, ErrSkip):
@@ -79,7 +79,7 @@ func (c *Course) Teach(ctx context.Context, tap *feed.Tap, list []Subject) error
 }
 
 // one is the lesson of one machine.
-func (c *Course) one(ctx context.Context, person *Terminal, tap *feed.Tap, x Subject) (*Learned, error) {
+func (c *Course) one(ctx context.Context, person *Terminal, tap *record.Tap, x Subject) (*Learned, error) {
 	o := c.Options
 	var others []string
 	for i := range tap.Shop.Machines {

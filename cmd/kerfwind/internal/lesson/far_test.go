@@ -8,7 +8,7 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
 	"kerfwind/cmd/kerfwind/internal/socket"
@@ -94,7 +94,7 @@ func TestLearnFar(t *testing.T) {
 		{name: "no kerfwind", wrong: "start kerfwind here"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
-			tap := &feed.Tap{Shop: s}
+			tap := &record.Tap{Shop: s}
 			tap.Now = func() time.Duration { return 0 }
 			if x.lines != nil {
 				tap.Runtime = shortFolder(t)

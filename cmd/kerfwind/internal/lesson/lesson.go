@@ -12,8 +12,8 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 	"kerfwind/sensor"
@@ -108,7 +108,7 @@ type Lesson struct {
 	Subject
 	session
 	shop   *config.Shop
-	far    *feed.FarWatch
+	far    *record.FarWatch
 	lost   error
 	marked bool // marks lead it: it takes all there is
 }
@@ -127,7 +127,7 @@ func New(s *config.Shop, x Subject, o Options) *Lesson {
 	}
 	l := &Lesson{Subject: x, shop: s, marked: o.Marks != nil}
 	if !o.Recorded {
-		l.far = feed.NewFarWatch(s.Rig, x.Channels)
+		l.far = record.NewFarWatch(s.Rig, x.Channels)
 	}
 	if o.Marks != nil {
 		l.session = learning.NewMarked(p, *o.Marks)

@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/config"
 	"kerfwind/sensor"
@@ -122,10 +122,10 @@ func TestCourse(t *testing.T) {
 		t.Fatal(err)
 	}
 	opens := 0
-	open := func() (*feed.Tap, error) {
+	open := func() (*record.Tap, error) {
 		opens++
 		_, s := config.StandInAmps(2, config.StandInOptions{})
-		return feed.OpenTrace([]string{path}, false, replay.Options{Rig: s.Rig, Shop: s, Amperes: true})
+		return record.OpenTrace([]string{path}, false, replay.Options{Rig: s.Rig, Shop: s, Amperes: true})
 	}
 	course := func(g learning.Given) (*Course, string, error) {
 		tap, err := open()

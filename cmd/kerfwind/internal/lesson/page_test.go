@@ -9,8 +9,8 @@ import (
 	"testing/synctest"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/panel"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/sensor"
 	"kerfwind/testdata/barn"
@@ -150,10 +150,10 @@ func TestPageLearnNodes(t *testing.T) {
 			if n := p.listens.Load(); n < 10 {
 				t.Errorf("asked for every reading %d times in 10 s", n)
 			}
-			p.show(0.05, feed.FarFirst+Idle+100*time.Millisecond)
+			p.show(0.05, record.FarFirst+Idle+100*time.Millisecond)
 			p.want("Switch the band saw on")
 			if p.show(9, 3*time.Second); lost {
-				p.at += 2 * feed.FarGap
+				p.at += 2 * record.FarGap
 			}
 			p.show(9, Run)
 			s := p.State()

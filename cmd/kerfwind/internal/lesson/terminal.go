@@ -9,9 +9,9 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/cmd/kerfwind/internal/live"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/config"
 )
 
@@ -49,9 +49,9 @@ type Terminal struct {
 }
 
 // Attend takes the lesson from a tap to its end.
-func (t *Terminal) Attend(ctx context.Context, tap *feed.Tap, l *Lesson) error {
+func (t *Terminal) Attend(ctx context.Context, tap *record.Tap, l *Lesson) error {
 	t.bar, t.step, t.since = live.NewLine(t.Out), 0, 0
-	end, err := tap.RunOf(ctx, l.Channels, feed.Sink{Reading: l.Read, Each: func(now time.Duration) error { return t.each(l, now) }})
+	end, err := tap.RunOf(ctx, l.Channels, record.Sink{Reading: l.Read, Each: func(now time.Duration) error { return t.each(l, now) }})
 	l.End(end)
 	t.bar.End()
 	return err
@@ -75,7 +75,7 @@ func (t *Terminal) each(l *Lesson, now time.Duration) error {
 	}
 	t.show(&prompt)
 	if prompt.Step == learning.Done && !l.marked {
-		return feed.ErrStop
+		return record.ErrStop
 	}
 	return nil
 }

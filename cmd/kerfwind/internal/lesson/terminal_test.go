@@ -10,7 +10,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/config"
 	"kerfwind/sensor"
 )
@@ -71,8 +71,8 @@ func TestLearnLive(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tap := &feed.Tap{Shop: shop, Channels: shop.Channels(), Feed: feed.Feed{
-				Sources: []feed.Source{{Source: &shopFloor{began: began}, Name: "a", Detector: det}},
+			tap := &record.Tap{Shop: shop, Channels: shop.Channels(), Feed: record.Feed{
+				Sources: []record.Source{{Source: &shopFloor{began: began}, Name: "a", Detector: det}},
 				Now:     func() time.Duration { return time.Since(began) },
 				Notice:  func(err error) { t.Error(err) },
 			}}
@@ -123,8 +123,8 @@ func TestLearnAlone(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		tap := &feed.Tap{Shop: shop, Channels: shop.Channels(), Feed: feed.Feed{
-			Sources: []feed.Source{{Source: &shopFloor{began: began, left: true}, Name: "a", Detector: det}},
+		tap := &record.Tap{Shop: shop, Channels: shop.Channels(), Feed: record.Feed{
+			Sources: []record.Source{{Source: &shopFloor{began: began, left: true}, Name: "a", Detector: det}},
 			Now:     func() time.Duration { return time.Since(began) },
 		}}
 		keys := make(chan string)

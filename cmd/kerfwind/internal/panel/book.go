@@ -6,7 +6,6 @@ import (
 	"io"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
 )
 
@@ -98,9 +97,9 @@ func (h *opened) Extent(ctx context.Context) (first, last int, ok bool, err erro
 }
 
 // gather reads totals; nil: nothing has run yet.
-func (h *opened) gather(ctx context.Context, of HoursOf) (*histview.Report, error) {
-	by, _ := histview.ParsePeriod(of.By) // the page offers no other
-	return histview.Gather(ctx, h.db, histview.Of{By: by, Machine: of.Machine, From: of.From, To: of.To})
+func (h *opened) gather(ctx context.Context, of HoursOf) (*journal.Report, error) {
+	by, _ := journal.ParsePeriod(of.By) // the page offers no other
+	return journal.Gather(ctx, h.db, journal.ReportOf{By: by, Machine: of.Machine, From: of.From, To: of.To})
 }
 
 // Hours sums runs up.
@@ -125,7 +124,7 @@ func (h *opened) HoursCSV(ctx context.Context, w io.Writer, of HoursOf) error {
 		return err
 	}
 	if r == nil {
-		r = &histview.Report{}
+		r = &journal.Report{}
 	}
 	return r.WriteCSV(w)
 }
@@ -144,7 +143,7 @@ func (h *opened) Runs(ctx context.Context, of journal.RunsOf) ([]journal.Run, er
 
 // RunsCSV writes what "history --runs --csv" writes, a page after the other.
 func (h *opened) RunsCSV(ctx context.Context, w io.Writer, of journal.RunsOf) error {
-	return histview.StreamCSV(w, h.zone, func(before int64) ([]journal.Run, error) {
+	return journal.StreamCSV(w, h.zone, func(before int64) ([]journal.Run, error) {
 		of.Before, of.Limit = before, runsAtOnce
 		return h.Runs(ctx, of)
 	})
@@ -157,7 +156,7 @@ func (b *Book) Look(ctx context.Context) (*UpkeepState, error) {
 		return nil, err
 	}
 	out := &UpkeepState{Zone: b.zone}
-	out.Upkeep, err = histview.ReadUpkeep(ctx, h.db, b.clock().Wall)
+	out.Upkeep, err = journal.ReadUpkeep(ctx, h.db, b.clock().Wall)
 	if err == nil {
 		out.Weak, err = h.db.WeakAirs(ctx, weakAirs)
 	}
@@ -179,7 +178,7 @@ func (b *Book) change(ctx context.Context, f func(*journal.DB, journal.Stamp) er
 	switch {
 	case errors.Is(err, journal.ErrChanged):
 		return &Refusal{Why: "this changed since the page loaded; look again"}
-	case errors.Is(err, journal.ErrItem), errors.As(err, new(*histview.BadInterval)):
+	case errors.Is(err, journal.ErrItem), errors.As(err, new(*journal.BadInterval)):
 		return &Mistake{Text: err.Error()}
 	}
 	return err
@@ -203,7 +202,7 @@ func (b *Book) TakeBack(ctx context.Context, item string, seen int64) error {
 // Every sets after how much an item is due.
 func (b *Book) Every(ctx context.Context, item, machine, text string) error {
 	return b.change(ctx, func(db *journal.DB, _ journal.Stamp) error {
-		_, err := histview.SetEvery(ctx, db, item, machine, text)
+		_, err := journal.SetEvery(ctx, db, item, machine, text)
 		return err
 	})
 }

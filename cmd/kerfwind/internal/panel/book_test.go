@@ -8,7 +8,6 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/journal/journaltest"
 )
@@ -89,7 +88,7 @@ func TestPageHistory(t *testing.T) {
 			t.Error(err)
 		}
 	}()
-	runsOf, err := histview.ReadRuns(ctx, db, journal.RunsOf{From: first, To: last, Limit: 10_000})
+	runsOf, err := journal.ReadRuns(ctx, db, journal.RunsOf{From: first, To: last, Limit: 10_000})
 	if err := errors.Join(err, runsOf.WriteCSV(&terminal)); err != nil {
 		t.Fatal(err)
 	}
@@ -101,7 +100,7 @@ func TestPageHistory(t *testing.T) {
 	if err := h.HoursCSV(ctx, &page, HoursOf{By: "week", From: first, To: last}); err != nil {
 		t.Fatal(err)
 	}
-	totals, err := histview.Gather(ctx, db, histview.Of{By: journal.Week, To: 1<<31 - 1, Recent: true})
+	totals, err := journal.Gather(ctx, db, journal.ReportOf{By: journal.Week, To: 1<<31 - 1, Recent: true})
 	if err := errors.Join(err, totals.WriteCSV(&terminal)); err != nil {
 		t.Fatal(err)
 	}

@@ -12,7 +12,6 @@ import (
 	"strconv"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
@@ -399,7 +398,7 @@ func (m *runsMain) list(list []journal.Run, a *runsAsk) {
 	date := ""
 	for i := range list {
 		r := &list[i]
-		row := runRow{ID: r.ID, Date: r.Began.Format("Mon 2006-01-02"), Clock: r.Began.Format("15:04:05"), Machine: r.Machine, Time: hms(r.Time), Note: histview.Ending(r.Ending), Doubtful: r.Doubtful}
+		row := runRow{ID: r.ID, Date: r.Began.Format("Mon 2006-01-02"), Clock: r.Began.Format("15:04:05"), Machine: r.Machine, Time: hms(r.Time), Note: journal.Ending(r.Ending), Doubtful: r.Doubtful}
 		m.Doubtful = m.Doubtful || r.Doubtful
 		if row.Date == date {
 			row.Date = ""

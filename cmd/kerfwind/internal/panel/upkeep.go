@@ -11,7 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/control"
@@ -45,7 +44,7 @@ type Upkeep interface {
 
 // UpkeepState is all that the part shows.
 type UpkeepState struct {
-	histview.Upkeep
+	journal.Upkeep
 	Weak []journal.WeakAir // the newest first
 	Zone *time.Location
 }

@@ -11,7 +11,6 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/histview"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/control"
@@ -55,7 +54,7 @@ func upkeepPage(t testing.TB, u *fakeUpkeep) *Server {
 
 func someUpkeep() *UpkeepState {
 	when := time.Date(2026, 2, 20, 17, 5, 0, 0, time.UTC)
-	return &UpkeepState{Zone: time.UTC, Upkeep: histview.Upkeep{Hour: 4, Most: 5, Budget: 6, Known: true,
+	return &UpkeepState{Zone: time.UTC, Upkeep: journal.Upkeep{Hour: 4, Most: 5, Budget: 6, Known: true,
 		Items: []upkeep.Item{
 			{Name: "bin", Unit: upkeep.Hours, Used: 8, Every: 10, Rate: 0.5, Since: when, Sure: true, Reset: 41},
 			{Name: "filter", Unit: upkeep.Hours, Used: 52, Every: 50, Since: when, Reset: 7},
@@ -89,9 +88,9 @@ func TestUpkeepEmpty(t *testing.T) {
 	reads(t, look(upkeepPage(t, nil), "/upkeep"), http.StatusOK, "Nothing is recorded yet.")
 	reads(t, look(upkeepPage(t, &fakeUpkeep{err: journal.ErrNone}), "/upkeep"), http.StatusOK, "Nothing is recorded yet.")
 	reads(t, look(upkeepPage(t, &fakeUpkeep{err: errors.New("disk gone")}), "/upkeep"), http.StatusInternalServerError, "The history cannot be read just now: disk gone.")
-	st := &UpkeepState{Zone: time.UTC, Upkeep: histview.Upkeep{Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Used: 1, Sure: true}}}}
+	st := &UpkeepState{Zone: time.UTC, Upkeep: journal.Upkeep{Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Used: 1, Sure: true}}}}
 	reads(t, look(upkeepPage(t, &fakeUpkeep{state: st}), "/upkeep"), http.StatusOK, "kerfwind has not learned yet how much fills it", "the shop file sets no limit", "There are no figures for two weeks yet")
-	full := &UpkeepState{Zone: time.UTC, Upkeep: histview.Upkeep{Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Full: true}}}}
+	full := &UpkeepState{Zone: time.UTC, Upkeep: journal.Upkeep{Items: []upkeep.Item{{Name: "bin", Unit: upkeep.Hours, Full: true}}}}
 	reads(t, look(upkeepPage(t, &fakeUpkeep{state: full}), "/upkeep"), http.StatusOK, `<span class="bad">full: empty it</span>`)
 }
 

@@ -1,5 +1,7 @@
-// Package record keeps and writes what the converters deliver: the last minutes
-// in memory, and recordings on disk with a limit, in turns. It has no clock.
+// Package record takes what the converters deliver, for all who only look: from
+// converters at the pace of the real clock, from a running kerfwind, or from a
+// recording. It keeps the last minutes in memory, writes recordings to disk
+// within a limit, and shows what each current sensor reads.
 package record
 
 import (

@@ -11,7 +11,6 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/timeline"
@@ -52,7 +51,7 @@ func ParseSize(text string) (size int64, ok bool, err error) {
 }
 
 // ColumnsOf is Columns of what is looked at: of a recording, all channels in order.
-func ColumnsOf(t *feed.Tap) (columns [][]int, rates []float64) {
+func ColumnsOf(t *Tap) (columns [][]int, rates []float64) {
 	if t.Now != nil {
 		return Columns(t.Shop.Rig)
 	}
@@ -64,7 +63,7 @@ func ColumnsOf(t *feed.Tap) (columns [][]int, rates []float64) {
 }
 
 // LayoutOf is how what is looked at is written.
-func LayoutOf(t *feed.Tap) trace.Layout {
+func LayoutOf(t *Tap) trace.Layout {
 	l := trace.Layout{Sample: trace.Int16, Rate: math.Round(t.Rate), Unit: t.Unit}
 	if t.Unit == trace.Amperes {
 		l.Sample = trace.Float32
@@ -99,17 +98,17 @@ func (s *session) add(m *sensor.Frame) {
 		cut.Raw = m.Raw[:max(left, 0)*m.Channels]
 	}
 	if s.failed = s.rec.Add(&cut); s.failed == nil && len(cut.Raw) < len(m.Raw) {
-		s.failed = feed.ErrStop
+		s.failed = ErrStop
 	}
 }
 
 // Follow records from a tap until ctx is done, for so long at the most where long
 // is not 0, or until the one file is full. The recording is complete then; bar
 // shows how far it is.
-func (r *Recorder) Follow(ctx context.Context, tap *feed.Tap, long time.Duration, bar *live.Line) error {
+func (r *Recorder) Follow(ctx context.Context, tap *Tap, long time.Duration, bar *live.Line) error {
 	s := &session{rec: r, long: long}
 	mix := NewMixer(ColumnsOf(tap))
-	_, err := tap.Run(ctx, feed.Sink{
+	_, err := tap.Run(ctx, Sink{
 		Frame: func(f *sensor.Frame) { mix.Add(f, s.add) },
 		Each: func(now time.Duration) error {
 			if s.failed == nil && now-s.checked >= time.Second {

@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/replay"
@@ -38,7 +37,7 @@ func TestParseSize(t *testing.T) {
 }
 
 // tapOf is a recording of so many scans of two channels at 1000 a second.
-func tapOf(t *testing.T, scans int) *feed.Tap {
+func tapOf(t *testing.T, scans int) *record.Tap {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "in.wav")
 	file, err := os.Create(path)
@@ -52,7 +51,7 @@ func tapOf(t *testing.T, scans int) *feed.Tap {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tap, err := feed.OpenTrace([]string{path}, false, replay.Options{Amperes: true})
+	tap, err := record.OpenTrace([]string{path}, false, replay.Options{Amperes: true})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -12,7 +12,7 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/setup"
+	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -46,7 +46,7 @@ type Replay struct {
 	Names timeline.Names
 	Shop  *config.Shop
 	Core  *control.Core
-	Air   *setup.Air
+	Air   *rig.Air
 
 	// Channels says for each channel of the rig what it stands for, with the
 	// levels in force.
@@ -85,7 +85,7 @@ func New(o Options) (*Replay, error) {
 	if o.Shop == nil {
 		o.Shop = config.StandIn(o.Rig, o.StandIn)
 	}
-	r := &Replay{Shop: o.Shop, Names: setup.Names(o.Shop), Channels: o.Shop.Channels(), src: o.Trace, scale: 1, order: order}
+	r := &Replay{Shop: o.Shop, Names: rig.Names(o.Shop), Channels: o.Shop.Channels(), src: o.Trace, scale: 1, order: order}
 	if o.Scale != 0 {
 		r.scale = float32(o.Scale)
 	}
@@ -100,7 +100,7 @@ func New(o Options) (*Replay, error) {
 	if !o.PowerUp {
 		p.PowerUp, p.Midway = 0, true
 	}
-	if r.Air, err = setup.NewAir(&p, o.Shop, true); err != nil {
+	if r.Air, err = rig.NewAir(&p, o.Shop, true); err != nil {
 		return nil, err
 	}
 	feedback := simulated

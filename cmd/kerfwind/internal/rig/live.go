@@ -10,7 +10,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/setup"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -87,7 +86,7 @@ type Outputs interface {
 type Live struct {
 	Names timeline.Names
 	Core  *control.Core
-	Air   *setup.Air
+	Air   *Air
 
 	o       Options
 	driver  Outputs
@@ -110,7 +109,7 @@ type request struct {
 // Open takes hold of the hardware. The error joins all that is wrong with it.
 func Open(o Options) (*Live, error) {
 	s := o.Shop
-	l := &Live{o: o, Names: setup.Names(s), asks: make(chan request, 16)}
+	l := &Live{o: o, Names: Names(s), asks: make(chan request, 16)}
 	l.remote.heard = make(chan sensor.Reading, 2*control.MaxMachines)
 	p := s.Control()
 	p.StoodDown, p.ShopClosed, p.Past = o.StoodDown, o.Closed, o.Past
@@ -128,7 +127,7 @@ func Open(o Options) (*Live, error) {
 	if err := farAnswers(&p, s); err != nil {
 		return nil, err
 	}
-	if l.Air, err = setup.NewAir(&p, s, false); err != nil {
+	if l.Air, err = NewAir(&p, s, false); err != nil {
 		return nil, err
 	}
 	if l.Core, err = control.New(p); err != nil {

@@ -1,7 +1,10 @@
-// Package shopfiles looks after shop files: a swap of two things as a new file,
-// the files that are kept and what is different in them, and what is to be
-// erased when a shop is given up. It writes to the state folder alone; the
-// owner's files are only read.
+// Package shopfiles looks after an owner's files. It swaps two things in a new
+// shop file, keeps older files and says how they differ, and erases what must go
+// when a shop is given up. It writes to the state folder alone; the owner's files
+// are only read.
+//
+// A backup is one ZIP file with rig, shops, learned levels and history. It lists
+// its parts and their sums: any tool can open it, and a damaged one is noticed.
 package shopfiles
 
 import (

@@ -10,7 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/bundle"
 	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/outfile"
@@ -131,11 +130,11 @@ func (r *Retirement) export(ctx context.Context, files []string) error {
 	if err := errors.Join(outfile.Write(files[0], false, sheet.WriteHTML), outfile.Write(files[1], false, sheet.WriteText)); err != nil {
 		return err
 	}
-	parts, lacking, err := bundle.Folders{Config: r.Etc, State: r.State}.Backup(ctx, files[2], false, now)
+	parts, lacking, err := Folders{Config: r.Etc, State: r.State}.Backup(ctx, files[2], false, now)
 	if err != nil {
 		return err
 	}
-	bundle.SayLacking(r.Notices, lacking)
+	SayLacking(r.Notices, lacking)
 	_, err = fmt.Fprintln(r.Out, live.Wrap("The backup holds "+strings.Join(parts, ", ")+".", "", ""))
 	return err
 }

@@ -1,4 +1,4 @@
-package bundle
+package shopfiles
 
 import (
 	"archive/zip"

@@ -1,6 +1,4 @@
-// Package watch shows what each current sensor of a rig or a recording reads: drawn
-// anew in place on a terminal, in lines elsewhere.
-package watch
+package record
 
 import (
 	"bufio"
@@ -11,9 +9,7 @@ import (
 	"os"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/live"
-	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
@@ -21,7 +17,7 @@ import (
 
 // Watch is what is shown, and how.
 type Watch struct {
-	Tap   *feed.Tap
+	Tap   *Tap
 	Every time.Duration // between lines
 	Speed float64       // seconds of a recording in a second, on a terminal
 	Plain bool          // lines, on a terminal too
@@ -45,7 +41,7 @@ func (w *Watch) sensors() *live.Sensors {
 
 // Show shows the sensors until the recording or ctx ends.
 func (w *Watch) Show(ctx context.Context, out, notices io.Writer) error {
-	columns, _ := record.ColumnsOf(w.Tap)
+	columns, _ := ColumnsOf(w.Tap)
 	w.gauges = live.NewGauges(live.SensorsOf(w.Tap.Shop, w.Tap.Channels), columns, w.Tap.Unit == trace.Counts)
 	show := w.lines
 	if file, ok := out.(*os.File); ok && !w.Plain {
@@ -75,7 +71,7 @@ func (w *Watch) screen(ctx context.Context, screen live.Screen, notices io.Write
 		return err
 	}
 	defer func() { _ = view.Close() }() // again after the one below, or from a panic
-	_, err := tap.Run(ctx, feed.Sink{
+	_, err := tap.Run(ctx, Sink{
 		Frame:   g.Frame,
 		Reading: func(r sensor.Reading) { g.Reading(r); view.Reading(r) },
 		Each:    func(now time.Duration) error { return view.Pace(ctx, now) },
@@ -93,7 +89,7 @@ func (w *Watch) screen(ctx context.Context, screen live.Screen, notices io.Write
 func (w *Watch) lines(ctx context.Context, to io.Writer) error {
 	out := bufio.NewWriter(to)
 	next := w.Every
-	_, err := w.Tap.Run(ctx, feed.Sink{Frame: w.gauges.Frame, Reading: w.gauges.Reading, Each: func(now time.Duration) error {
+	_, err := w.Tap.Run(ctx, Sink{Frame: w.gauges.Frame, Reading: w.gauges.Reading, Each: func(now time.Duration) error {
 		if now < next {
 			return nil
 		}

@@ -1,4 +1,4 @@
-package feed_test
+package record_test
 
 import (
 	"context"
@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
@@ -27,37 +27,37 @@ func TestOpenTrace(t *testing.T) {
 	if err := os.WriteFile(path, []byte("t,c0,c1\n0,1,2\n0.001,1,2\n0.002,1,2\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	tap, err := feed.OpenTrace([]string{path}, false, replay.Options{Amperes: true})
+	tap, err := record.OpenTrace([]string{path}, false, replay.Options{Amperes: true})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer tap.Close()
 	scans := 0
-	end, err := tap.RunOf(t.Context(), []int{0}, feed.Sink{Frame: func(f *sensor.Frame) { scans += f.Scans() }, Reading: func(r sensor.Reading) { t.Errorf("a reading of 3 ms: %+v", r) }})
+	end, err := tap.RunOf(t.Context(), []int{0}, record.Sink{Frame: func(f *sensor.Frame) { scans += f.Scans() }, Reading: func(r sensor.Reading) { t.Errorf("a reading of 3 ms: %+v", r) }})
 	if err != nil || scans != 3 || end != 3*time.Millisecond || tap.Unit != trace.Amperes || tap.Rate != 1000 || len(tap.Channels) != 2 {
 		t.Errorf("%d scans to %v of %+v: %v", scans, end, tap, err)
 	}
 	stopped, stop := context.WithCancel(t.Context())
 	stop()
-	if _, err := tap.Run(stopped, feed.Sink{}); !errors.Is(err, context.Canceled) {
+	if _, err := tap.Run(stopped, record.Sink{}); !errors.Is(err, context.Canceled) {
 		t.Error(err)
 	}
 	bad := filepath.Join(t.TempDir(), "bad.csv")
 	if err := os.WriteFile(bad, []byte("t,c0\n0,1\n0.001,1\n0.002,many\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	broken, err := feed.OpenTrace([]string{bad}, false, replay.Options{Amperes: true})
+	broken, err := record.OpenTrace([]string{bad}, false, replay.Options{Amperes: true})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer broken.Close()
-	if _, err := broken.Run(t.Context(), feed.Sink{}); err == nil || !strings.Contains(err.Error(), "bad.csv") {
+	if _, err := broken.Run(t.Context(), record.Sink{}); err == nil || !strings.Contains(err.Error(), "bad.csv") {
 		t.Error(err)
 	}
-	if _, err := feed.OpenTrace([]string{path + ".gone"}, false, replay.Options{Amperes: true}); !errors.Is(err, os.ErrNotExist) {
+	if _, err := record.OpenTrace([]string{path + ".gone"}, false, replay.Options{Amperes: true}); !errors.Is(err, os.ErrNotExist) {
 		t.Error(err)
 	}
-	if _, err := feed.OpenTrace([]string{path}, false, replay.Options{Rig: barn(t).Rig}); err == nil {
+	if _, err := record.OpenTrace([]string{path}, false, replay.Options{Rig: barn(t).Rig}); err == nil {
 		t.Error("a recording that lacks channels of the rig was taken")
 	}
 }
@@ -100,7 +100,7 @@ func TestOpenRig(t *testing.T) {
 	s := barn(t)
 	at := folder(t, nil)
 	s.Rig.ADCs[0].Port = filepath.Join(at, "no such device")
-	if _, err := feed.OpenRig(s, at, nil); err == nil || errors.As(err, new(*rig.Held)) {
+	if _, err := record.OpenRig(s, at, nil); err == nil || errors.As(err, new(*rig.Held)) {
 		t.Errorf("without the converter: %v", err)
 	}
 	lock, err := rig.TakeLock(at)
@@ -112,7 +112,7 @@ func TestOpenRig(t *testing.T) {
 			t.Error(err)
 		}
 	}()
-	if _, err := feed.OpenRig(s, at, nil); !errors.As(err, new(*rig.Held)) {
+	if _, err := record.OpenRig(s, at, nil); !errors.As(err, new(*rig.Held)) {
 		t.Errorf("another program has the rig: %v", err)
 	}
 }
@@ -154,7 +154,7 @@ func TestThroughDaemon(t *testing.T) {
 				}
 			}()
 			var said error
-			tap, err := feed.OpenRig(barn(t), at, func(err error) { said = errors.Join(said, err) })
+			tap, err := record.OpenRig(barn(t), at, func(err error) { said = errors.Join(said, err) })
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -162,7 +162,7 @@ func TestThroughDaemon(t *testing.T) {
 			if tap.Runtime != at || tap.Rate == 0 {
 				t.Errorf("%+v", tap)
 			}
-			_, err = tap.Run(t.Context(), feed.Sink{})
+			_, err = tap.Run(t.Context(), record.Sink{})
 			if err = errors.Join(err, said); err == nil || !strings.Contains(err.Error(), x.want) {
 				t.Errorf("%v, want %q", err, x.want)
 			}
@@ -173,14 +173,14 @@ func TestThroughDaemon(t *testing.T) {
 // TestFarWatch: a second of readings passes before they count, and a gap is told.
 func TestFarWatch(t *testing.T) {
 	r := barn(t).Rig
-	if w := feed.NewFarWatch(r, []int{0}); w != nil {
+	if w := record.NewFarWatch(r, []int{0}); w != nil {
 		t.Fatal("this computer reads the channel")
 	}
-	if use, err := (*feed.FarWatch)(nil).Take(sensor.Reading{}); !use || err != nil {
+	if use, err := (*record.FarWatch)(nil).Take(sensor.Reading{}); !use || err != nil {
 		t.Error("a reading of this computer is not used")
 	}
 	r.Channels[0].Node = 1
-	w := feed.NewFarWatch(r, []int{0, 1})
+	w := record.NewFarWatch(r, []int{0, 1})
 	for _, x := range []struct {
 		channel int
 		at      time.Duration
@@ -194,7 +194,7 @@ func TestFarWatch(t *testing.T) {
 			t.Errorf("channel %d at %v: %v, %v", x.channel, x.at, use, err)
 		}
 	}
-	if got := feed.Names(r, []int{0, 1}); got != "c0 and c1" {
+	if got := record.Names(r, []int{0, 1}); got != "c0 and c1" {
 		t.Error(got)
 	}
 }
@@ -223,7 +223,7 @@ func TestRunOfFar(t *testing.T) {
 	}{
 		{"ends", []seam.Item{reading, {}}, nil, "EOF"},
 		{"enough", []seam.Item{reading}, enough, "enough of it"},
-		{"stopped", []seam.Item{reading}, feed.ErrStop, ""},
+		{"stopped", []seam.Item{reading}, record.ErrStop, ""},
 		{"missed", []seam.Item{{Missed: 1}}, nil, "lost on their way"},
 		{"another rig", []seam.Item{reading}, nil, "that the rig file does not have"},
 	} {
@@ -234,9 +234,9 @@ func TestRunOfFar(t *testing.T) {
 			if x.name == "another rig" {
 				first = "c77"
 			}
-			tap := &feed.Tap{Shop: s, Runtime: folder(t, runs(first, x.lines...))}
+			tap := &record.Tap{Shop: s, Runtime: folder(t, runs(first, x.lines...))}
 			tap.Now = func() time.Duration { return 0 }
-			end, err := tap.RunOf(t.Context(), []int{0}, feed.Sink{
+			end, err := tap.RunOf(t.Context(), []int{0}, record.Sink{
 				Reading: func(r sensor.Reading) {
 					if r.Channel != 0 || r.Verdict != sensor.Running || r.Health != sensor.Healthy || r.Amps != 3 {
 						t.Errorf("%+v", r)
@@ -251,18 +251,18 @@ func TestRunOfFar(t *testing.T) {
 	}
 	s := barn(t)
 	s.Rig.Channels[0].Node = 1
-	tap := &feed.Tap{Shop: s}
+	tap := &record.Tap{Shop: s}
 	tap.Now = func() time.Duration { return 0 }
-	if _, err := tap.RunOf(t.Context(), []int{0}, feed.Sink{}); err == nil || !strings.Contains(err.Error(), "start kerfwind here") {
+	if _, err := tap.RunOf(t.Context(), []int{0}, record.Sink{}); err == nil || !strings.Contains(err.Error(), "start kerfwind here") {
 		t.Error(err)
 	}
 	ctx, end := context.WithCancel(t.Context())
 	tap.Runtime = folder(t, runs("c0", reading, reading))
-	if _, err := tap.RunOf(ctx, []int{0}, feed.Sink{Each: func(time.Duration) error { end(); return nil }}); !errors.Is(err, context.Canceled) {
+	if _, err := tap.RunOf(ctx, []int{0}, record.Sink{Each: func(time.Duration) error { end(); return nil }}); !errors.Is(err, context.Canceled) {
 		t.Error(err)
 	}
 	tap.Runtime = folder(t, nil)
-	if _, err := tap.RunOf(t.Context(), []int{0}, feed.Sink{}); !errors.Is(err, socket.ErrNobody) {
+	if _, err := tap.RunOf(t.Context(), []int{0}, record.Sink{}); !errors.Is(err, socket.ErrNobody) {
 		t.Error(err)
 	}
 }

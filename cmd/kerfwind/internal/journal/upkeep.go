@@ -1,4 +1,4 @@
-package histview
+package journal
 
 import (
 	"context"
@@ -10,7 +10,6 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
 )
@@ -25,8 +24,8 @@ type Upkeep struct {
 }
 
 // ReadUpkeep reads it from the history.
-func ReadUpkeep(ctx context.Context, db *journal.DB, now time.Time) (s Upkeep, err error) {
-	_, last, _, err := db.Extent(ctx, journal.Machines)
+func ReadUpkeep(ctx context.Context, db *DB, now time.Time) (s Upkeep, err error) {
+	_, last, _, err := db.Extent(ctx, Machines)
 	if err != nil {
 		return s, err
 	}
@@ -196,7 +195,7 @@ func ParseEvery(text string, moves bool) (int64, error) {
 // SetEvery sets after how much an item is due, in words as in "40 h". machine names
 // the machine whose hours a new item counts. The error is a *BadInterval where text
 // is none.
-func SetEvery(ctx context.Context, db *journal.DB, item, machine, text string) (never bool, err error) {
+func SetEvery(ctx context.Context, db *DB, item, machine, text string) (never bool, err error) {
 	moves, err := db.Counts(ctx, item)
 	if err != nil {
 		return false, err

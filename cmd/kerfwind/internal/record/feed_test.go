@@ -1,4 +1,4 @@
-package feed_test
+package record_test
 
 import (
 	"context"
@@ -9,7 +9,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
+	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/sensor"
 )
 
@@ -66,13 +66,13 @@ func (a *alone) Next(f *sensor.Frame) error {
 func TestAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
-		f := feed.Feed{Sources: []feed.Source{{Source: &alone{t: t, wave: wave{frames: 1000, wait: true}}, Detector: detector(t, 0)}},
+		f := record.Feed{Sources: []record.Source{{Source: &alone{t: t, wave: wave{frames: 1000, wait: true}}, Detector: detector(t, 0)}},
 			Now: func() time.Duration { return time.Since(began) }, Notice: func(err error) { t.Error(err) }}
 		for i := range 40 { // each time it may or may not be in the middle of a frame
 			until := time.Duration(i+1) * 100 * time.Millisecond
-			end, err := f.Run(context.Background(), feed.Sink{Each: func(now time.Duration) error {
+			end, err := f.Run(context.Background(), record.Sink{Each: func(now time.Duration) error {
 				if now >= until {
-					return feed.ErrStop
+					return record.ErrStop
 				}
 				return nil
 			}})
@@ -93,10 +93,10 @@ func detector(t *testing.T, source int) *sensor.Detector {
 }
 
 func TestRecording(t *testing.T) {
-	f := feed.Feed{Sources: []feed.Source{{Source: &wave{frames: 100}, Detector: detector(t, 0)}}}
+	f := record.Feed{Sources: []record.Source{{Source: &wave{frames: 100}, Detector: detector(t, 0)}}}
 	frames, readings, last := 0, 0, time.Duration(0)
 	var verdict sensor.Verdict
-	end, err := f.Run(context.Background(), feed.Sink{
+	end, err := f.Run(context.Background(), record.Sink{
 		Frame:   func(*sensor.Frame) { frames++ },
 		Reading: func(r sensor.Reading) { readings++; verdict = r.Verdict },
 		Each:    func(now time.Duration) error { last = now; return nil },
@@ -106,13 +106,13 @@ func TestRecording(t *testing.T) {
 	}
 	// Each can end it, with an error or without.
 	for _, want := range []error{nil, io.ErrClosedPipe} {
-		f = feed.Feed{Sources: []feed.Source{{Source: &wave{frames: 100}, Detector: detector(t, 0)}}}
-		end, err = f.Run(context.Background(), feed.Sink{Each: func(now time.Duration) error {
+		f = record.Feed{Sources: []record.Source{{Source: &wave{frames: 100}, Detector: detector(t, 0)}}}
+		end, err = f.Run(context.Background(), record.Sink{Each: func(now time.Duration) error {
 			switch {
 			case now < 300*time.Millisecond:
 				return nil
 			case want == nil:
-				return feed.ErrStop
+				return record.ErrStop
 			}
 			return want
 		}})
@@ -128,8 +128,8 @@ func TestLive(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
 		var notices []string
-		f := feed.Feed{
-			Sources: []feed.Source{
+		f := record.Feed{
+			Sources: []record.Source{
 				{Source: &wave{frames: 1000, wait: true, silent: 100}, Name: "a", Detector: detector(t, 0)},
 				{Source: &wave{frames: 1000, number: 1, wait: true, fail: 50}, Name: "b", Detector: detector(t, 1)},
 			},
@@ -140,7 +140,7 @@ func TestLive(t *testing.T) {
 		calls := 0
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 		defer cancel()
-		end, err := f.Run(ctx, feed.Sink{
+		end, err := f.Run(ctx, record.Sink{
 			Reading: func(r sensor.Reading) { last[r.Channel] = r },
 			Each:    func(time.Duration) error { calls++; return nil },
 		})
@@ -167,15 +167,15 @@ func TestEnd(t *testing.T) {
 		began := time.Now()
 		gone := errors.New("it has gone")
 		var notices []string
-		f := feed.Feed{
-			Sources: []feed.Source{
+		f := record.Feed{
+			Sources: []record.Source{
 				{Source: ending{&wave{frames: 100, wait: true}, gone}, Name: "a", Detector: detector(t, 0)},
 				{Source: ending{&wave{frames: 300, number: 1, wait: true}, gone}, Name: "b", Detector: detector(t, 1)},
 			},
 			Now:    func() time.Duration { return time.Since(began) },
 			Notice: func(err error) { notices = append(notices, err.Error()) },
 		}
-		end, err := f.Run(t.Context(), feed.Sink{})
+		end, err := f.Run(t.Context(), record.Sink{})
 		if !errors.Is(err, gone) || err.Error() != `adc "b": it has gone` || end != 3*time.Second {
 			t.Errorf("%v, %v", end, err)
 		}
@@ -184,7 +184,7 @@ func TestEnd(t *testing.T) {
 		}
 		f.Sources = f.Sources[:1]
 		f.Sources[0].Source = &wave{}
-		if _, err := f.Run(t.Context(), feed.Sink{}); err != nil {
+		if _, err := f.Run(t.Context(), record.Sink{}); err != nil {
 			t.Errorf("a source that was closed: %v", err)
 		}
 	})

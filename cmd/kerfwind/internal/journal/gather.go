@@ -1,23 +1,21 @@
-package histview
+package journal
 
 import (
 	"context"
 	"time"
-
-	"kerfwind/cmd/kerfwind/internal/journal"
 )
 
-// Of chooses totals.
-type Of struct {
-	By       journal.Period
+// ReportOf chooses totals.
+type ReportOf struct {
+	By       Period
 	Machine  string // this one alone; "" all, and the collector
 	From, To int    // days, both included
 	Recent   bool   // without From: the last periods
 }
 
 // ParsePeriod finds a period by its name; ok is false where there is none.
-func ParsePeriod(name string) (p journal.Period, ok bool) {
-	for _, p := range []journal.Period{journal.Day, journal.Week, journal.Month, journal.All} {
+func ParsePeriod(name string) (p Period, ok bool) {
+	for _, p := range []Period{Day, Week, Month, All} {
 		if p.String() == name {
 			return p, true
 		}
@@ -26,11 +24,11 @@ func ParsePeriod(name string) (p journal.Period, ok bool) {
 }
 
 // recent is how many periods the last ones are.
-var recent = map[journal.Period]int{journal.Day: 14, journal.Week: 8, journal.Month: 12}
+var recent = map[Period]int{Day: 14, Week: 8, Month: 12}
 
 // Gather reads totals; nil: nothing has run yet.
-func Gather(ctx context.Context, db *journal.DB, of Of) (*Report, error) {
-	first, last, ok, err := db.Extent(ctx, journal.Machines)
+func Gather(ctx context.Context, db *DB, of ReportOf) (*Report, error) {
+	first, last, ok, err := db.Extent(ctx, Machines)
 	if err != nil || !ok {
 		return nil, err
 	}
@@ -42,26 +40,26 @@ func Gather(ctx context.Context, db *journal.DB, of Of) (*Report, error) {
 		}
 	}
 	r.From = max(r.From, of.By.First(first)) // nothing is before
-	if of.By == journal.All {
+	if of.By == All {
 		r.From = max(r.From, first)
 	}
 	add := func(kind, of, name string) {
 		if err != nil {
 			return
 		}
-		var t []journal.Total
+		var t []Total
 		t, err = db.Totals(ctx, kind, name, r.By, r.From, r.To)
 		r.Groups = append(r.Groups, Group{of, t})
 	}
-	add(journal.Machines, "machine", of.Machine)
+	add(Machines, "machine", of.Machine)
 	if of.Machine == "" {
-		add(journal.Collectors, "collector", "")
+		add(Collectors, "collector", "")
 	}
 	return r, err
 }
 
 // ReadRuns reads the newest runs that are chosen, Limit of them at the most.
-func ReadRuns(ctx context.Context, db *journal.DB, of journal.RunsOf) (Runs, error) {
+func ReadRuns(ctx context.Context, db *DB, of RunsOf) (Runs, error) {
 	most := of.Limit
 	of.Limit++ // to see whether there are more
 	list, err := db.Runs(ctx, of)

@@ -1,4 +1,4 @@
-package histview
+package journal
 
 import (
 	_ "embed"
@@ -7,8 +7,6 @@ import (
 	"io"
 	"math"
 	"time"
-
-	"kerfwind/cmd/kerfwind/internal/journal"
 )
 
 //go:embed hours.svg
@@ -152,9 +150,9 @@ func (r *Report) title() string {
 // periodName is short: 2026-03-02, or 2026-03 for a month.
 func (r *Report) periodName(first int) string {
 	switch r.By {
-	case journal.Month:
-		return journal.DayTime(first).Format("2006-01")
-	case journal.All:
+	case Month:
+		return DayTime(first).Format("2006-01")
+	case All:
 		return date(r.From) + " on"
 	default:
 		return date(max(first, r.By.First(r.From)))

@@ -1,7 +1,4 @@
-// Package feed delivers the samples and readings of a rig to commands that only
-// look at them: from converters at the pace of the real clock, or from a
-// recording at its own.
-package feed
+package record
 
 import (
 	"context"

@@ -1,4 +1,4 @@
-package histview
+package journal
 
 import (
 	"bytes"
@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/upkeep"
 )
 
 func day(t testing.TB, text string) int {
@@ -27,12 +27,12 @@ func day(t testing.TB, text string) int {
 // report is three weeks with a name that must be escaped everywhere.
 func report(t testing.TB) *Report {
 	first := day(t, "2026-03-02")
-	return &Report{By: journal.Week, From: first, To: first + 18, Groups: []Group{
-		{"machine", []journal.Total{
+	return &Report{By: Week, From: first, To: first + 18, Groups: []Group{
+		{"machine", []Total{
 			{First: first, Name: `"saw" <&>`, Runs: 3, Time: 90 * time.Minute, Longest: time.Hour},
 			{First: first + 14, Name: `"saw" <&>`, Runs: 1, Time: time.Minute, Longest: time.Minute, Cut: 1, Doubtful: 1},
 		}},
-		{"collector", []journal.Total{{First: first, Name: "collector", Runs: 2, Time: 2 * time.Hour, Longest: time.Hour}}},
+		{"collector", []Total{{First: first, Name: "collector", Runs: 2, Time: 2 * time.Hour, Longest: time.Hour}}},
 	}}
 }
 
@@ -63,7 +63,7 @@ func TestCell(t *testing.T) {
 		}
 	}
 	began := time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
-	r := Runs{List: []journal.Run{{ID: 1, Machine: "=1+1", Shop: "@barn", Began: began}}, Zone: time.UTC}
+	r := Runs{List: []Run{{ID: 1, Machine: "=1+1", Shop: "@barn", Began: began}}, Zone: time.UTC}
 	if row := r.csvRows()[0]; row[2] != "'=1+1" || row[3] != "'@barn" {
 		t.Error(row)
 	}
@@ -132,7 +132,7 @@ func TestSVG(t *testing.T) {
 }
 
 func TestSVGTooMany(t *testing.T) {
-	r := Report{By: journal.Day, From: 0, To: MostPeriods}
+	r := Report{By: Day, From: 0, To: MostPeriods}
 	if err := r.WriteSVG(io.Discard); err == nil || !strings.Contains(err.Error(), "--by") {
 		t.Errorf("got %v", err)
 	}
@@ -143,7 +143,7 @@ func TestSVGTooMany(t *testing.T) {
 }
 
 func TestNothing(t *testing.T) {
-	r := Report{By: journal.Week, From: 100, To: 120}
+	r := Report{By: Week, From: 100, To: 120}
 	var b strings.Builder
 	if err := r.WriteTable(&b); err != nil || !strings.Contains(b.String(), "nothing ran") {
 		t.Errorf("%q %v", b.String(), err)
@@ -157,7 +157,7 @@ func TestNothing(t *testing.T) {
 }
 
 func TestRunsTable(t *testing.T) {
-	r := Runs{Zone: time.FixedZone("", 3600), More: true, List: []journal.Run{
+	r := Runs{Zone: time.FixedZone("", 3600), More: true, List: []Run{
 		{ID: 7, Machine: "planer", Shop: "barn", Began: time.Date(2026, 3, 2, 23, 30, 0, 0, time.UTC), Time: 65 * time.Second, Ending: "seen"},
 		{ID: 5, Machine: "planer", Shop: "barn", Began: time.Date(1970, 1, 1, 0, 1, 0, 0, time.UTC), Time: time.Second, Ending: "cut", Doubtful: true},
 		{ID: 4, Machine: "saw", Began: time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC)},
@@ -178,5 +178,62 @@ older ones: --before 4
 	b.Reset()
 	if err := r.WriteCSV(&b); err != nil || !strings.Contains(b.String(), "7,2026-03-03T00:30:00.000+01:00,planer,barn,65,seen,false\n") {
 		t.Errorf("%s %v", b.String(), err)
+	}
+}
+
+func TestParseEvery(t *testing.T) {
+	tests := []struct {
+		text  string
+		moves bool
+		want  int64
+		err   string
+	}{
+		{"40 h", false, 40 * 3600 * 1000, ""},
+		{"never", false, 0, ""},
+		{"never", true, 0, ""},
+		{"20000 moves", true, 20000, ""},
+		{"500", true, 500, ""},
+		{"40", false, 0, "unit"},
+		{"40 s", false, 0, "between 1 h"},
+		{"-3", true, 0, "number of openings"},
+		{"40 h", true, 0, "number of openings"},
+	}
+	for _, tt := range tests {
+		got, err := ParseEvery(tt.text, tt.moves)
+		if got != tt.want || (err == nil) != (tt.err == "") || err != nil && !strings.Contains(err.Error(), tt.err) {
+			t.Errorf("%q: %d %v", tt.text, got, err)
+		}
+	}
+}
+
+func FuzzParseDay(f *testing.F) {
+	for _, s := range []string{"2026-03-02", "1969-12-31", "2026-02-30", "", "0000-01-01", "9999-12-31"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		day, err := ParseDay(text)
+		if err != nil {
+			return
+		}
+		if got := DayTime(day).Format(time.DateOnly); got != text {
+			t.Fatalf("%q is day %d, which is %s", text, day, got)
+		}
+	})
+}
+
+// TestWords: what is not known yet, and what is due, in words.
+func TestWords(t *testing.T) {
+	now := time.Date(2026, 3, 27, 18, 0, 0, 0, time.UTC)
+	if s := trendWords(&upkeep.Trend{}, false); !strings.Contains(s, "no figures") {
+		t.Error(s)
+	}
+	if s := trendWords(&upkeep.Trend{Weak: 0}, true); !strings.Contains(s, "blockage") {
+		t.Error(s)
+	}
+	if s := dueWords(&upkeep.Item{Name: "bin"}); !strings.Contains(s, "not learned yet") {
+		t.Error(s)
+	}
+	if s := dueWords(&upkeep.Item{Name: "bin", Full: true, Since: now}); !strings.Contains(s, "FULL") || !strings.Contains(s, "about 2026-03-27") {
+		t.Error(s)
 	}
 }

@@ -1,5 +1,4 @@
-// Package histview puts the history into tables, JSON, CSV and a picture.
-package histview
+package journal
 
 import (
 	"encoding/csv"
@@ -12,34 +11,33 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/config"
 )
 
 // Group is the totals of one kind: of machines, of the collector, of outlets.
 type Group struct {
 	Of     string // "machine", "collector", "outlet"
-	Totals []journal.Total
+	Totals []Total
 }
 
 // Report is totals over periods.
 type Report struct {
-	By       journal.Period
+	By       Period
 	From, To int // days, both included
 	Groups   []Group
 }
 
 // date writes a day as ISO 8601 has it.
-func date(day int) string { return journal.DayTime(day).Format(time.DateOnly) }
+func date(day int) string { return DayTime(day).Format(time.DateOnly) }
 
 // bounds are the first and the last day of a total's period, within the report.
-func (r *Report) bounds(t *journal.Total) (from, to int) {
+func (r *Report) bounds(t *Total) (from, to int) {
 	return max(r.From, t.First), min(r.To, r.next(t.First)-1)
 }
 
 // next is the first day of the period after the one that begins at first.
 func (r *Report) next(first int) int {
-	if r.By == journal.All {
+	if r.By == All {
 		return r.To + 1
 	}
 	return r.By.Next(first)
@@ -63,14 +61,14 @@ func doubt(d bool) string {
 func (r *Report) WriteTable(w io.Writer) error {
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	head := r.By.String() + " from"
-	if r.By == journal.Day {
+	if r.By == Day {
 		head = "day"
 	}
-	if r.By == journal.All {
+	if r.By == All {
 		head = "from"
 	}
 	fmt.Fprintf(tw, "%s\t\thours\tstarts\tlongest\n", head)
-	var rows []*journal.Total
+	var rows []*Total
 	cut, doubtful := 0, 0
 	for _, g := range r.Groups {
 		for i := range g.Totals {
@@ -79,7 +77,7 @@ func (r *Report) WriteTable(w io.Writer) error {
 			cut, doubtful = cut+t.Cut, doubtful+t.Doubtful
 		}
 	}
-	slices.SortStableFunc(rows, func(a, b *journal.Total) int { return a.First - b.First })
+	slices.SortStableFunc(rows, func(a, b *Total) int { return a.First - b.First })
 	last := ""
 	for _, t := range rows {
 		from, _ := r.bounds(t)
@@ -181,7 +179,7 @@ func number(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
 
 // Runs is one page of the list of runs.
 type Runs struct {
-	List []journal.Run
+	List []Run
 	Zone *time.Location
 	More bool // there are older ones
 }
@@ -275,7 +273,7 @@ func (r *Runs) csvRows() [][]string {
 
 // StreamCSV writes runs page by page as WriteCSV has them, with one header.
 // next gives the page after a run, the first after 0; an empty page ends it.
-func StreamCSV(w io.Writer, zone *time.Location, next func(before int64) ([]journal.Run, error)) error {
+func StreamCSV(w io.Writer, zone *time.Location, next func(before int64) ([]Run, error)) error {
 	c := csv.NewWriter(w)
 	if err := c.Write(runColumns); err != nil {
 		return err

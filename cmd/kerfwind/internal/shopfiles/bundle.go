@@ -1,8 +1,4 @@
-// Package bundle writes and reads the one file that holds all that an owner
-// would miss: rig, shops, learned levels and history. It is a ZIP file with a
-// list of its parts and their sums, so that it can be looked into with any tool
-// and is not taken for whole when it is not.
-package bundle
+package shopfiles
 
 import (
 	"archive/zip"

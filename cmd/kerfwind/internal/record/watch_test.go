@@ -1,4 +1,4 @@
-package watch
+package record
 
 import (
 	"bytes"
@@ -12,13 +12,12 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/feed"
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/replay"
 )
 
 // tap is a recording of 5 s in amperes, 50 Hz from 2 s on.
-func tap(t *testing.T) *feed.Tap {
+func tap(t *testing.T) *Tap {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "in.csv")
 	var b strings.Builder
@@ -33,7 +32,7 @@ func tap(t *testing.T) *feed.Tap {
 	if err := os.WriteFile(path, []byte(b.String()), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	tap, err := feed.OpenTrace([]string{path}, false, replay.Options{Amperes: true})
+	tap, err := OpenTrace([]string{path}, false, replay.Options{Amperes: true})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,4 @@
-// Package setup is what a replay and a live rig prepare alike: the shop's
-// names for events, and run-on, helper and purge gates from its duct.
-package setup
+package rig
 
 import (
 	"context"
