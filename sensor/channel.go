@@ -109,6 +109,7 @@ type channel struct {
 	lowest          float64       // the same, raw
 	level           float64       // that of active samples, raw: above the peaks of standby loads
 	noise           sequential    // for starts too weak to be sure of at once
+	weak            weak          // the same on the fundamental
 	ear             *channel      // the neighbour last listened to
 	listened        int           // how often
 	share           float64       // the share of its current that shows here
@@ -159,6 +160,7 @@ func newChannel(col int, p *ChannelParams, evidence float64) channel {
 		below: never, faults: newFaults(p),
 	}
 	c.noise, c.sure = newSequential(p, evidence)
+	c.weak = newWeak(p, &c.noise, evidence)
 	c.rest = min(max(p.Start/2, p.Idle.Mean+float64(3*p.Idle.Spread)), p.Start)
 	if p.Idle != (Level{}) {
 		c.offMost = max(float64(offTimes*p.Idle.Mean), p.Idle.Mean+float64(offSpreads*p.Idle.Spread), p.Idle.Mean+p.Scale)

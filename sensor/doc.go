@@ -48,9 +48,10 @@
 // A start must reach the level and not only its inrush: where a load falls back
 // below the level within a fifth of a second, it was no run.
 //
-// With learned idle figures, levels may lie within the noise. Then a
-// sequential test adds up the evidence of the values, and one setting, the mean
-// time between false starts, says how much is enough.
+// With learned idle figures, levels may lie within the noise. Then two tests add up
+// evidence: one of the values, and one of the fundamental, whose halves add up with
+// their phase where those of noise do not. One setting, the mean time between false
+// starts, says how much is enough.
 //
 // # Stops
 //

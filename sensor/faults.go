@@ -239,7 +239,7 @@ func (c *channel) compare() {
 	}
 	sum, _ := c.tone.last(noiseBlock)
 	rms := math.Sqrt(sum.power / sum.n)
-	if share := sum.share(); share < noiseShare && float64(rms*c.scale) >= c.stop {
+	if share := sum.share(); share < noiseShare && float64(rms*c.scale) >= max(c.stop, c.offMost) {
 		c.noises = min(c.noises+noiseBlock, 2*noiseMost)
 	} else {
 		c.noises = max(c.noises-noiseBlock, 0)

@@ -22,7 +22,7 @@ func (c *channel) judge(g *half) {
 	default:
 		c.towardsStart(g)
 	}
-	c.looking = c.railed && (c.watch > 0 || c.noises > 0 || c.fault == Noisy || c.below != never ||
+	c.looking = c.weak.on && !c.run && c.fault == 0 || c.railed && (c.watch > 0 || c.noises > 0 || c.fault == Noisy || c.below != never ||
 		!c.run && (c.ownFor > 0 || c.marked || c.pmarked || c.above > 0 || c.recent > 0))
 	if c.looking && !c.tone.on {
 		c.tone.tune(c.mean, c.cs, g.left)
@@ -87,6 +87,10 @@ func (c *channel) towardsStart(g *half) {
 		return
 	case c.noise.add(own-extra, g.at, g.evidence):
 		c.setRunning(c.noise.since)
+		return
+	}
+	if since, ok := c.faint(g); ok {
+		c.setRunning(since)
 		return
 	}
 	c.recent = max(c.recent-1, 0)
@@ -203,7 +207,7 @@ func (c *channel) steady(amps float64) float64 {
 func (c *channel) towardsStop(g *half) {
 	own, extra := c.own(g)
 	if c.unproved > 0 {
-		if c.unproved--; own >= c.start && c.unproved < proveLast {
+		if c.unproved--; own >= c.weak.start && c.unproved < proveLast {
 			c.unproved = 0
 		} else if c.unproved == 0 && own >= c.stop {
 			c.setIdle(g.at) // an inrush that reached the level, of a load that does not
@@ -272,7 +276,7 @@ func (c *channel) recover(g *half) {
 		c.above = 0
 		c.firstWin = g.from
 	}
-	if c.amps >= c.start+c.heard(g) {
+	if c.amps >= c.sure+c.heard(g) {
 		c.above++
 	}
 	first := c.firstWin

@@ -52,7 +52,8 @@ func (s *sequential) add(amps float64, at time.Duration, evidence float64) bool 
 	if s.sum == 0 {
 		s.since = at
 	}
-	s.sum = max(0, s.sum+float64(s.step*(z-s.step/2)/2))
+	// An event shorter than a cycle is in four values at most.
+	s.sum = max(0, s.sum+min(float64(s.step*(z-s.step/2)/2), evidence/(sureValues-0.5)))
 	return s.sum >= evidence
 }
 

@@ -63,6 +63,9 @@ func (d *Detector) closeTone(c *channel, w float64) {
 	t.kept[t.n%toneKept] = toneHalf{float64(re*co) + float64(im*si), float64(im*co) - float64(re*si), 0, d.n}
 	t.n++
 	t.s1, t.s2 = t.cs, 0
+	if c.amps < c.rest {
+		t.mid += (c.mean - t.mid) / toneKept // an offset shows in an odd number of halves
+	}
 }
 
 // weigh gives the half that has just ended its power.
@@ -77,10 +80,13 @@ func (t *tone) weigh(variance float64) {
 func (t *tone) last(halves uint64) (sum toneHalf, n uint64) {
 	n = min(halves, t.n)
 	for i := range n {
-		k := &t.kept[(t.n-1-i)%toneKept]
-		sum.re, sum.im, sum.power, sum.n = sum.re+k.re, sum.im+k.im, sum.power+k.power, sum.n+k.n
+		sum.add(&t.kept[(t.n-1-i)%toneKept])
 	}
 	return sum, n
+}
+
+func (h *toneHalf) add(k *toneHalf) {
+	h.re, h.im, h.power, h.n = h.re+k.re, h.im+k.im, h.power+k.power, h.n+k.n
 }
 
 // share is how much of the power is that of one sine of the mains frequency:

@@ -12,7 +12,7 @@ func TestRun(t *testing.T) {
 		t.Skip("makes an hour of recordings")
 	}
 	var b strings.Builder
-	if err := run(&b, []string{"-starts", "4", "-idle", "0.3", "-steps", "4", "-codes", "0", "-broken", "0", "-healthy", "0", "-beside", "0"}); err != nil {
+	if err := run(&b, []string{"-starts", "4", "-idle", "0.3", "-steps", "4", "-weak", "0", "-codes", "0", "-broken", "0", "-healthy", "0", "-beside", "0"}); err != nil {
 		t.Fatal(err)
 	}
 	out := b.String()
@@ -51,7 +51,7 @@ func TestRun(t *testing.T) {
 // running machine is called stopped first, and a healthy one is not called faulty.
 func TestHealth(t *testing.T) {
 	var b strings.Builder
-	args := []string{"-starts", "0", "-idle", "0", "-steps", "0", "-codes", "2", "-broken", "2", "-healthy", "0.2", "-beside", "5", "-goals"}
+	args := []string{"-starts", "0", "-idle", "0", "-steps", "0", "-weak", "7", "-codes", "2", "-broken", "2", "-healthy", "0.2", "-beside", "5", "-goals"}
 	if err := run(&b, args); err != nil {
 		t.Error(err)
 	}

@@ -3,11 +3,12 @@
 // and a one-cycle RMS with hysteresis.
 //
 //	go run ./sensor/bench -starts 2000 -idle 1000
-//	go run ./sensor/bench -starts 400 -idle 15 -steps 0 -codes 8 -broken 20 -beside 40 -healthy 2 -goals
+//	go run ./sensor/bench -starts 400 -idle 15 -steps 0 -weak 100 -codes 8 -broken 20 -beside 40 -healthy 2 -goals
 //
 // It prints tables: starts and stops of each kind of machine; false starts in
 // idle hours with crosstalk, standby loads and spikes; delays against Lorden's
-// bound; crosstalk, stuck codes, broken sensors and healthy ones over rates, mains and bits. With -goals it fails where the detector misses a goal.
+// bound; currents near the noise; crosstalk, stuck codes, broken sensors and healthy
+// ones over rates, mains and bits. With -goals it fails where the detector misses a goal.
 package main
 
 import (
@@ -29,6 +30,7 @@ func run(w io.Writer, args []string) error {
 	starts := fs.Int("starts", 2000, "starts of each kind of machine; 0 = skip")
 	idle := fs.Float64("idle", 1000, "idle channel hours; 0 = skip")
 	steps := fs.Int("steps", 400, "steps of each size for the comparison with Lorden's bound; 0 = skip")
+	weak := fs.Int("weak", 400, "starts of each current near the noise, and an idle hour for each 200; 0 = skip")
 	codes := fs.Int("codes", 100, "codes at which a channel sticks, for each rate and mains; 0 = skip")
 	broken := fs.Int("broken", 100, "broken sensors of each kind; 0 = skip")
 	beside := fs.Int("beside", 100, "starts of a neighbour whose current shows, for each share; 0 = skip")
@@ -54,6 +56,10 @@ func run(w io.Writer, args []string) error {
 	}
 	if *steps > 0 {
 		benchSteps(w, *steps, *seed)
+	}
+	if *weak > 0 {
+		benchWeak(w, *weak, *seed, &g)
+		benchWeakIdle(w, float64(*weak)/200, *seed, &g)
 	}
 	if *codes > 0 {
 		benchStuck(w, *codes, *seed, &g)
