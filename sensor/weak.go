@@ -58,7 +58,7 @@ func (w *weak) gauge(n float64) {
 	m := float64(w.idle.Mean * w.idle.Mean)
 	v := float64(2 * n * w.idle.Spread * w.idle.Spread) // all that is there, were it noise
 	if v < m {
-		v = m - math.Sqrt(m)*math.Sqrt(m-v)
+		v = m - float64(math.Sqrt(m)*math.Sqrt(m-v))
 	}
 	w.sigma, w.hum = math.Sqrt(v), math.Sqrt(max(0, m-v))
 }
@@ -90,7 +90,7 @@ func (c *channel) faint(g *half) (since time.Duration, ok bool) {
 			beside = max(beside, w.beside[at])
 		}
 		size := float64(sum.re*sum.re) + float64(sum.im*sum.im)
-		power := float64(2*size/sum.n/sum.n) * float64(c.scale*c.scale)
+		power := float64(2 * size / sum.n / sum.n * c.scale * c.scale)
 		need := beside + max(least, w.hum+float64(w.sigma*math.Sqrt(2*w.t/sum.n)))
 		all := float64(sum.power / sum.n * c.scale * c.scale)
 		if power >= float64(need*need) && power-float64(w.hum*w.hum) >= float64(weakPure*(all-float64(w.idle.Mean*w.idle.Mean))) && t.spans(&sum, size, k) {
@@ -113,8 +113,8 @@ func (t *tone) spans(sum *toneHalf, size float64, k uint64) bool {
 	}
 	part := 1 / float64(k)
 	most := part + float64(weakOdd*math.Sqrt(part))
-	pair := 2*part + float64(weakOdd*math.Sqrt(2*part))
-	three := (1 + 3*part) / 2
+	pair := float64(2*part) + float64(weakOdd*math.Sqrt(2*part))
+	three := (1 + float64(3*part)) / 2
 	for i := range k {
 		if in[i] > most || i > 0 && in[i]+in[i-1] > pair || i > 1 && in[i]+in[i-1]+in[i-2] > three {
 			return false
