@@ -119,13 +119,16 @@ func resets(a *Core, in Input) bool {
 // stopLatched: a stop input has acted and nobody has reset it.
 func stopLatched(c *Core) bool { return c.faults[StopLatched] != 0 || c.faults[StopStored] != 0 }
 
+// stopped: a stop input has acted or cannot be read.
+func stopped(c *Core) bool { return stopLatched(c) || slices.Contains(c.stops, Broken) }
+
 // offLatched: what keeps the collector off until a reset.
 func offLatched(c *Core) bool {
 	return c.faults[CollectorNoCurrent]|c.faults[CollectorOutput]|c.faults[ShutTooOften] != 0
 }
 
 func blockedState(c *Core) bool {
-	return c.down || stopLatched(c) || c.boot != never || slices.Contains(c.stops, 0)
+	return c.down || stopped(c) || c.boot != never || slices.Contains(c.stops, 0)
 }
 
 func (x *checker) startsLeft(c *Core) int {
@@ -202,7 +205,7 @@ func (x *checker) state(c *Core) error {
 		return fmt.Errorf("6: the collector is on while nothing may start")
 	}
 	for i := range c.gates {
-		if (c.down || stopLatched(c)) && c.gates[i].motion != still && c.p.Gates[i].Actuated {
+		if (c.down || stopped(c)) && c.gates[i].motion != still && c.p.Gates[i].Actuated {
 			return fmt.Errorf("6: gate %d moves while nothing may move", i)
 		}
 		if int(c.gates[i].tries) > x.p.Retries {
@@ -211,8 +214,11 @@ func (x *checker) state(c *Core) error {
 	}
 	// Off at once, latched: an open stop input is always latched.
 	for i, s := range c.stops {
-		if (s == Open || s == Broken) && (!stopLatched(c) || !c.has(StopLatched, i)) {
+		if s == Open && !c.has(StopLatched, i) {
 			return fmt.Errorf("stop input %d is open and not latched", i)
+		}
+		if (s == Broken) != c.has(StopUnread, i) {
+			return fmt.Errorf("stop input %d: cannot be read, or can, and that is not said", i)
 		}
 	}
 	if (c.wire == Open || c.wire == Broken) && !c.down {
@@ -281,7 +287,7 @@ func (x *checker) uncollected(c *Core, i int) error {
 	case stands || collected:
 	case m.serve == never || m.serve <= c.now || m.serve-c.now > x.startTakes(i):
 		return fmt.Errorf("10: machine %d runs uncollected, its start is over, and nothing says so", i)
-	case m.left != 0 || c.down || stopLatched(c) || offLatched(c) || m.refused:
+	case m.left != 0 || c.down || stopped(c) || offLatched(c) || m.refused:
 		return fmt.Errorf("10: machine %d is left or refused, and uncollected does not stand", i)
 	}
 	return nil
@@ -315,6 +321,9 @@ func (x *checker) startTakes(m int) time.Duration {
 // its hoods and none of the reasons that the design names, the collector is on.
 func (x *checker) startsAtOnce(c *Core) error {
 	k := &c.col
+	if k.faulted && x.p.Collector.Starts > 0 && x.startsLeft(c) == 0 { // a fault never widens the budget
+		return nil
+	}
 	if k.on || offLatched(c) || k.selector == Off || k.bin == Full && x.p.BinBlocks {
 		return nil
 	}
@@ -461,13 +470,16 @@ func (x *checker) on(a, b *Core) error {
 	for i := range b.gates {
 		byHold = byHold || b.gates[i].held != never && x.allConfirmed(b, x.holdPath(i))
 	}
+	spent := x.p.Collector.Starts > 0 && x.startsLeft(a) == 0 && a.col.starts[0] != b.now
 	switch {
+	case byMachine && a.col.faulted && spent:
+		return fmt.Errorf("5: on beyond the budget after a stop by a fault")
 	case byMachine:
 	case !byHold:
 		return fmt.Errorf("on for nothing: no running machine and no held gate has a whole path")
 	case b.col.owed != 0:
 		return fmt.Errorf("5: on for a hold within the minimum-off time")
-	case x.p.Collector.Starts > 0 && x.startsLeft(a) == 0 && a.col.starts[0] != b.now:
+	case spent:
 		return fmt.Errorf("5: on for a hold beyond the budget")
 	}
 	// The start is in the budget, and a minimum time on begins.
@@ -496,7 +508,7 @@ func (x *checker) off(a *Core, in Input, b *Core) error {
 		return nil // off again: harmless
 	}
 	switch {
-	case b.down || stopLatched(b) || offLatched(b) || b.col.selector == Off:
+	case b.down || stopped(b) || offLatched(b) || b.col.selector == Off:
 		return nil
 	case b.has(EveryPathShut, 0) && !a.has(EveryPathShut, 0):
 		if a.col.allShut-a.now != b.now-a.now || !x.shownShut(b) {
@@ -631,8 +643,11 @@ func (x *checker) standDown(a *Core, in Input, out *Out, b *Core) error {
 		}
 	}
 	stops := in.Kind == StopIs && Contact(in.State) != Closed
-	if stops && (!stopLatched(b) || b.col.on) {
-		return fmt.Errorf("stop input: not off at once and latched")
+	if stops && (!stopped(b) || b.col.on) {
+		return fmt.Errorf("stop input: not off at once")
+	}
+	if !stopLatched(a) && stopLatched(b) && a.begun && !(stops && Contact(in.State) == Open) {
+		return fmt.Errorf("stop input: latched, and none was told open")
 	}
 	if stopLatched(a) && !stopLatched(b) && !resets(a, in) {
 		return fmt.Errorf("stop input: lifted without a local act")
@@ -644,13 +659,13 @@ func (x *checker) standDown(a *Core, in Input, out *Out, b *Core) error {
 			}
 		}
 	}
-	lifted := a.down && !b.down || stopLatched(a) && !stopLatched(b)
+	lifted := a.down && !b.down || stopped(a) && !stopped(b)
 	uncommanded := !b.col.on && (b.col.selector == Hand || b.has(CollectorStillOn, 0))
 	for _, k := range out.Commands {
 		if k.Kind == CollectorOff || k.Kind == OutletOff || k.Kind == GateStop || k.Kind == IndicatorOn || k.Kind == IndicatorOff {
 			continue
 		}
-		if a.down && b.down || stopLatched(a) && stopLatched(b) || begins || stops {
+		if a.down && b.down || stopped(a) && stopped(b) || begins || stops {
 			return fmt.Errorf("6: %s %d is commanded under stand-down or stop", k.Kind, k.ID)
 		}
 		if lifted && !(uncommanded && k.Kind == GateOpen) {
@@ -663,7 +678,7 @@ func (x *checker) standDown(a *Core, in Input, out *Out, b *Core) error {
 			return fmt.Errorf("6: %s %d is commanded after lifting, and nothing was started anew", k.Kind, k.ID)
 		}
 	}
-	if a.quiet && !b.quiet && !b.down && !stopLatched(b) {
+	if a.quiet && !b.quiet && !b.down && !stopped(b) {
 		started := in.Kind == MachineIs && Verdict(in.State) == Running
 		asked := in.Kind == Ask && (AskKind(in.State) == AskHold || AskKind(in.State) == AskTestOpen || AskKind(in.State) == AskTestShut)
 		if !started && !asked {
@@ -722,7 +737,7 @@ func (x *checker) runStep(a *Core, in Input, out *Out, b *Core) error {
 				return fmt.Errorf("sensor of machine %d lost at rest: something is commanded", i)
 			}
 		case told && v == Idle && x.runs(p):
-			served := a.demands(p) && !blockedState(a) && x.moving(a) && x.room(b, x.path(i))
+			served := x.due(a, p, i) && x.moving(a) && (x.room(b, x.path(i)) || x.alone(b, i))
 			if served && (q.run != runOn || left(q, b) != x.p.RunOn(ID(i), a.open)) && x.p.RunOn(ID(i), a.open) > 0 {
 				return fmt.Errorf("3: machine %d has stopped and its own run-on does not begin", i)
 			}
@@ -732,11 +747,11 @@ func (x *checker) runStep(a *Core, in Input, out *Out, b *Core) error {
 			}
 		case in.Kind == Tick && p.run == lost && q.run != lost && left(p, a) != 1:
 			return fmt.Errorf("the unknown hold of machine %d ends too early", i)
-		case in.Kind == Tick && p.run == lost && left(p, a) == 1 && (q.run == lost || x.moving(a) && !blockedState(a) && a.demands(p) && q.left == 0 && x.room(b, x.path(i)) && x.p.RunOn(ID(i), a.open) > 0 && q.run != runOn):
+		case in.Kind == Tick && p.run == lost && left(p, a) == 1 && (q.run == lost || x.moving(a) && x.due(a, p, i) && q.left == p.left && (x.room(b, x.path(i)) || x.alone(b, i)) && x.p.RunOn(ID(i), a.open) > 0 && q.run != runOn):
 			return fmt.Errorf("the unknown hold of machine %d is over and no run-on begins", i)
 		case in.Kind == Tick && p.run == starting && q.run == running && left(p, a) != 1:
 			return fmt.Errorf("machine %d is confirmed too early", i)
-		case p.run == runOn && q.run == idle && !(in.Kind == Tick && left(p, a) == 1) && x.p.MaxOpen == 0 && !b.down && !stopLatched(b):
+		case p.run == runOn && q.run == idle && !(in.Kind == Tick && left(p, a) == 1) && x.p.MaxOpen == 0 && !b.down && !stopped(b):
 			return fmt.Errorf("3: the run-on of machine %d ends too early", i)
 		}
 		if told && v == Running && !x.runs(p) && x.p.Machines[i].Circuit != NoID && x.p.Machines[i].Circuit == x.p.Collector.Circuit && x.p.Machines[i].Inrush > 0 && q.settle-b.now != x.p.Machines[i].Inrush {
@@ -761,6 +776,28 @@ func (x *checker) runStep(a *Core, in Input, out *Out, b *Core) error {
 		}
 	}
 	return nil
+}
+
+// due: a machine that stops was served, or its dust was collected all the same.
+func (x *checker) due(c *Core, m *machine, i int) bool {
+	served := m.left == 0 && !(x.p.RefuseRunning && m.refused)
+	return !blockedState(c) && (served || c.col.on && !(c.col.seen && c.col.sensed == Idle) && x.allConfirmed(c, x.path(i)) && !x.reversing(c, x.path(i)))
+}
+
+// alone: nothing but machine i wants air.
+func (x *checker) alone(c *Core, i int) bool {
+	machines, held := x.demand(c)
+	for m := range c.machines {
+		if m != i && c.machines[m].run == runOn {
+			return false
+		}
+	}
+	for g := range c.gates {
+		if c.gates[g].runOn != never {
+			return false
+		}
+	}
+	return machines|held == 0
 }
 
 // hands: 12 to 15. What a person does at a gate, a switch, the bin or a button

@@ -16,6 +16,7 @@ import (
 type collector struct {
 	on       bool
 	seen     bool     // on: its feedback has said running since
+	faulted  bool     // off: a fault has stopped it; the next start is within the budget, whatever wants it
 	sensed   Verdict  // its feedback; 0 before the first report
 	selector Selector // its hand/off/auto switch; Auto before the first report
 
@@ -57,6 +58,7 @@ func (k *collector) remember(now time.Duration, p *Params) {
 			n++
 		}
 	}
+	k.faulted = p.Past.Kept.Failed != 0
 	if p.Past.MinOff > 0 {
 		k.minOff = now + p.Past.MinOff
 	}
@@ -139,7 +141,8 @@ func (c *Core) wantsStart() Cause {
 }
 
 // holdsBack says what a wanted start must wait for, and until when if that is
-// known. Minimum time off and budget never hold back a machine's start.
+// known. Minimum time off never holds back a machine's start, and the budget only
+// one after a fault.
 func (c *Core) holdsBack(wants Cause) (Cause, time.Duration) {
 	k := &c.col
 	if b := c.blocked(); b != 0 {
@@ -163,13 +166,11 @@ func (c *Core) holdsBack(wants Cause) (Cause, time.Duration) {
 	if until > 0 {
 		return ByInrush, until
 	}
-	if wants == ByHold {
-		if k.minOff != never {
-			return ByMinOff, k.minOff
-		}
-		if c.starts > 0 && c.startsLeft() == 0 {
-			return ByBudget, k.starts[0]
-		}
+	if wants == ByHold && k.minOff != never {
+		return ByMinOff, k.minOff
+	}
+	if (wants == ByHold || k.faulted) && c.starts > 0 && c.startsLeft() == 0 {
+		return ByBudget, k.starts[0]
 	}
 	return 0, never
 }
@@ -320,6 +321,7 @@ func (c *Core) switchOff(cause Cause, out *Out) {
 		k.coast = c.now + c.p.Collector.Coast
 		k.changed = c.now
 		k.check = never
+		k.faulted = cause == ByFault
 		c.event(CollectorIsOff, cause, 0, never, out)
 	}
 	k.on, k.seen, k.owed = false, false, 0

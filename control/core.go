@@ -42,6 +42,7 @@ type Core struct {
 	quiet    bool    // a stop latch or stand-down was lifted and nothing has been started since: no gate moves
 	closed   bool    // out of hours
 	aside    uint64  // gates that are set aside
+	freed    uint64  // gates that had failed and were opened by hand at rest: as a path they let no other gate shut
 	reset    button  // the wired reset button
 	faults   [faultKinds]uint64
 	since    [faultKinds][]time.Duration // for people
@@ -446,8 +447,12 @@ func (c *Core) event(k EventKind, cause Cause, id int, until time.Duration, out 
 	out.Events = append(out.Events, Event{At: c.now, Kind: k, Cause: cause, ID: ID(id), Until: until})
 }
 
-// stopped reports whether a stop input has acted and nobody has reset it.
-func (c *Core) stopped() bool { return c.faults[StopLatched]|c.faults[StopStored] != 0 }
+// latched reports whether a stop input has acted and nobody has reset it.
+func (c *Core) latched() bool { return c.faults[StopLatched]|c.faults[StopStored] != 0 }
+
+// stopped reports whether a stop input forbids everything: it has acted, or cannot
+// be read.
+func (c *Core) stopped() bool { return c.latched() || c.faults[StopUnread] != 0 }
 
 // failed is what keeps the collector off until a reset; 0 nothing.
 func (c *Core) failed() FaultKind {

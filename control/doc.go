@@ -110,10 +110,18 @@
 //     that runs uncommanded, and what has begun to open for it is tried to the end.
 //   - A reset lifts latches and nothing else. What a gate has failed is tried again by
 //     a new start there.
+//   - The start budget is exceeded, and said to be, by one start of a machine after a
+//     stop that was forced: by a stop input, a stand-down, the switch in off or a power
+//     cut. A fault never widens it: after a stop by a fault the machine waits until a
+//     start is left, and is said to be uncollected meanwhile.
+//   - A stop input that cannot be read stops all that one that acts does, but is not
+//     latched: once it reads closed a new start is served.
+//   - The limit leaves one thing that wants air: it does not end the last run-on.
 //   - A hold that the collector cannot serve until somebody acts is given up.
 //   - A machine with several hoods starts the collector by one whole path, and is
 //     collected once all are whole.
-//   - A run that ends while no air moves has no run-on: there is nothing to clear.
+//   - A run that ends while no air moves has no run-on: there is nothing to clear. That
+//     of a machine that was left has one if its dust was collected all the same.
 //   - A switch that is made when a gate is called back on its way may still be made
 //     from before: it counts again from the driver's answer, or once that is overdue.
 //     For the all-shut rule it counts at once.
@@ -147,6 +155,7 @@
 //	5 minimum-off prolongs, never delays         Core.stay, switchOn, holdsBack   walk "5:"; TestOracle; minimum-off
 //	5 also over a restart, where it is known     collector.remember, Past         past_test.go
 //	5 beyond the budget: reported                Core.switchOn                    budget-exceeded
+//	11 a fault never widens the budget           Core.holdsBack, collector.faulted walk "5:" on; budget-after-a-fault; TestOdd
 //	6 stand-down within one step                 Core.halt                        walk "6:" standDown; TestFaults; stand-down
 //	6 lifted at the shop only                    Core.ask, standDownIs            walk "6:"; stand-down, stand-down-switch
 //	6 lifting starts nothing                     Core.leaveBarred, quiet          walk "6:"; TestFaults; stop-input
@@ -165,6 +174,7 @@
 //	commanded on, no current                     Core.checkFeedback, fail         walk collectorStep; no-current
 //	commanded off, current persists              Core.checkFeedback, spare        walk state; welded-contactor
 //	stop input                                   Core.stopIs, liftLatches         walk standDown; stop-input
+//	14 one that cannot be read: off, no latch    Core.stopIs, stopped             walk standDown; stop-unread
 //	bin level                                    Core.binIs, holdsBack            walk on, collectorStep; TestBinLevel; bin-level
 //	over the rating to zero                      Core.breakerCheck                TestBreaker; breaker
 //	power returns                                New, begin, home                 walk run, runStep, gateShut; power-returns

@@ -11,6 +11,7 @@ const (
 	CollectorNotOff                         // its output does not take an off; it is repeated
 	StopLatched                             // a stop input acted
 	StopStored                              // a stop input acted before the program started, or what was stored cannot be read
+	StopUnread                              // a stop input cannot be read: nothing starts until it can
 	CollectorNoCurrent                      // commanded on and no current
 	CollectorOutput                         // its output did not take an on, or has reset itself while on
 	ShutTooOften                            // stopped for the third time in Params.ShutWindow because every path was shut
@@ -62,6 +63,7 @@ var facts = [faultKinds]Facts{
 	CollectorNotOff:    {"collector-not-off", ACollector, true, false, LiftItself},
 	StopLatched:        {"stop-latched", AStop, true, true, LiftReset},
 	StopStored:         {"stop-stored", NoSubject, true, true, LiftReset},
+	StopUnread:         {"stop-unread", AStop, true, false, LiftItself},
 	CollectorNoCurrent: {"collector-no-current", ACollector, true, true, LiftReset},
 	CollectorOutput:    {"collector-output", ACollector, true, true, LiftReset},
 	ShutTooOften:       {"shut-too-often", ACollector, true, true, LiftReset},

@@ -73,6 +73,9 @@ func (g *gate) begin(p *Gate) {
 func (c *Core) gateIs(i int, s Shown, out *Out) {
 	g := &c.gates[i]
 	g.back = g.back && s == g.shown
+	if s == ShownOpen && c.want == 0 && g.motion == still && (c.has(GateNotOpen, i) || c.has(GateOutput, i)) {
+		c.freed |= 1 << i // by hand, at rest: no other gate shuts by that
+	}
 	g.shown = s
 	if p := &c.p.Gates[i]; p.Actuated && p.ShutSwitch && !p.OpenSwitch && g.target == toOpen && g.motion == still && (s == ShownShut || s == ShownBoth) {
 		g.elapsed = false // somebody has pushed it: once its switch lets go, nobody knows how far it is open
@@ -346,7 +349,7 @@ func (c *Core) shutGates(out *Out) {
 	if c.blocked() != 0 || c.quiet {
 		return
 	}
-	may := c.whole(c.keep) && !c.opening() || c.want == 0 && !c.air()
+	may := c.whole(c.keep&^c.freed) && !c.opening() || c.want == 0 && !c.air()
 	for i := range c.gates {
 		g, bit := &c.gates[i], uint64(1)<<i
 		if !c.p.Gates[i].Actuated {
@@ -420,6 +423,7 @@ func (c *Core) move(i int, to target, cause Cause, out *Out) {
 	g, p := &c.gates[i], &c.p.Gates[i]
 	g.back = (g.back || g.motion != still) && (to == toOpen && g.shown == ShownOpen || to == toShut && g.shown == ShownShut)
 	was := g.reached
+	c.freed &^= 1 << i
 	g.target, g.reached, g.elapsed, g.reset, g.tries = to, false, false, false, 0
 	c.clear(GateLost, cause, i, out)
 	switch {
@@ -572,7 +576,7 @@ func (g *gate) lose() {
 // unknown end, whatever else stands.
 func (c *Core) gateRestarted(i int, out *Out) {
 	g := &c.gates[i]
-	known := g.target != nowhere
+	known := g.target != nowhere || (c.open|c.shut)>>i&1 != 0
 	g.lose()
 	g.reset, g.wait = true, c.now+c.p.PowerUp
 	if known {

@@ -19,7 +19,7 @@ func (c *Core) shows(i int) bool {
 	case AnyUncollected:
 		return c.faults[Uncollected] != 0
 	case AnyLatch:
-		return c.stopped() || c.failed() != 0
+		return c.latched() || c.failed() != 0
 	case AnyFault:
 		for f := range c.faults {
 			if c.faults[f] != 0 {

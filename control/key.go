@@ -85,6 +85,7 @@ func (c *Core) state(k *codec) {
 	k.flags(&c.begun, &c.weak, &c.test.open, &c.down, &c.closed, &c.quiet, &c.col.on, &c.col.seen)
 	k.deadline(&c.boot)
 	k.word(&c.aside)
+	k.word(&c.freed)
 	if c.p.ResetButton {
 		c.reset.state(k)
 	}
@@ -135,6 +136,7 @@ func (c *Core) state(k *codec) {
 		small(k, &c.stops[i])
 	}
 	q := &c.col
+	k.flags(&q.faulted)
 	small(k, &q.sensed)
 	small(k, &q.selector)
 	small(k, &q.bin)

@@ -161,6 +161,7 @@ func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 func (c *Core) wake(path uint64) {
 	c.quiet = false
 	c.fresh |= path
+	c.freed &^= path
 	for i := range c.gates { // a closing that no driver took is tried again at rest
 		if g := &c.gates[i]; c.has(GateOutput, i) && g.target == toShut && g.motion == still {
 			g.target, g.elapsed, g.reached = nowhere, false, false
@@ -172,10 +173,11 @@ func (c *Core) wake(path uint64) {
 }
 
 // endRun ends a run. The gates of a machine that was served stay open for its
-// own run-on.
+// own run-on, and so do those of one that was left and whose dust is collected
+// all the same.
 func (c *Core) endRun(i int, cause Cause, onset time.Duration, out *Out) {
 	m := &c.machines[i]
-	served := c.demands(m) && c.blocked() == 0
+	served := (c.demands(m) || c.collected(i)) && c.blocked() == 0
 	m.refused = false
 	m.settle, m.changed = never, c.now
 	m.run, m.due, m.gap = idle, never, never
@@ -321,11 +323,16 @@ func (c *Core) patience(path uint64) (wait time.Duration) {
 	return wait
 }
 
+// collected reports whether the dust of a machine is collected, if it runs.
+func (c *Core) collected(i int) bool {
+	return c.col.on && !c.col.still() && c.machines[i].path&^c.open == 0
+}
+
 // lacks says why the dust of a machine that runs is not collected, and whether its
 // start may still bring that about. The zero cause is: it is collected.
 func (c *Core) lacks(i int) (why Cause, waits bool) {
 	m, k := &c.machines[i], &c.col
-	if k.on && m.path&^c.open == 0 && !k.still() {
+	if c.collected(i) {
 		return 0, false
 	}
 	switch b := c.blocked(); {
@@ -503,7 +510,8 @@ func (c *Core) wanted() uint64 {
 }
 
 // dropOne leaves out one more path: held gates before gates in run-on, the one
-// that ends first before the others; in run-on the lowest rank goes first.
+// that ends first before the others; in run-on the lowest rank goes first. The last that
+// wants air keeps it.
 func (c *Core) dropOne() bool {
 	best := -1
 	for i := range c.gates {
@@ -535,11 +543,15 @@ func (c *Core) dropOne() bool {
 			best = i
 		}
 	}
-	if best >= 0 {
-		c.dropRunOn |= 1 << best
-		return true
+	if best < 0 {
+		return false
 	}
-	return false
+	c.dropRunOn |= 1 << best
+	if c.wanted() == 0 { // nothing else wants the air
+		c.dropRunOn &^= 1 << best
+		return false
+	}
+	return true
 }
 
 // readmit serves refused machines for which the air suffices again, the

@@ -264,22 +264,33 @@ func (c *Core) lift(out *Out) {
 	c.event(StandDownLifted, ByRequest, int(NoID), never, out)
 }
 
-// stopIs takes in a stop input.
+// stopIs takes in a stop input. One that cannot be read stops everything too, but
+// latches nothing: once it is read again and closed it has not acted.
 func (c *Core) stopIs(i int, s Contact, out *Out) {
 	was := c.stops[i]
 	c.stops[i] = s
-	if s == Closed {
-		if was == Open || was == Broken {
+	switch s {
+	case Closed:
+		if was > Closed && c.has(StopLatched, i) {
 			c.event(StopClosed, BySensor, i, never, out)
 		}
-		return
+	case Open:
+		if was != Open {
+			c.event(StopOpened, BySensor, i, never, out)
+		}
+		c.raise(StopLatched, BySensor, i, never, out)
+	case Broken:
+		c.raise(StopUnread, BySensor, i, never, out)
 	}
-	if was != Open && was != Broken {
-		c.event(StopOpened, BySensor, i, never, out)
+	if s != Broken {
+		c.clear(StopUnread, BySensor, i, out)
 	}
-	c.reset.armed = false
-	c.halt(ByStop, out)
-	c.raise(StopLatched, BySensor, i, never, out)
+	if s != Closed {
+		c.reset.armed = false
+		c.halt(ByStop, out)
+	} else if was == Broken {
+		c.quiet = true
+	}
 }
 
 // allClosed reports whether every stop input reads closed.
@@ -296,7 +307,7 @@ func (c *Core) allClosed() bool {
 // starts nothing: machines that run have been left, and after a stop input no gate
 // moves either until something is started anew.
 func (c *Core) liftLatches(by Cause, out *Out) {
-	if c.stopped() {
+	if c.latched() {
 		for i := range c.stops {
 			c.clear(StopLatched, by, i, out)
 		}

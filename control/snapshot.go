@@ -160,7 +160,7 @@ func (c *Core) gravest(of Subject, id int) FaultKind {
 
 // kept is what must hold over a restart.
 func (c *Core) kept() Kept {
-	k := Kept{Stopped: c.stopped(), Failed: c.failed(), Aside: c.aside}
+	k := Kept{Stopped: c.latched(), Failed: c.failed(), Aside: c.aside}
 	for i := range c.machines {
 		if c.machines[i].left != 0 {
 			k.Left |= 1 << i

@@ -98,7 +98,7 @@ type Contact uint8
 const (
 	Closed Contact = iota + 1 // all is well
 	Open                      // act
-	Broken                    // cannot be read: acts like Open
+	Broken                    // cannot be read: acts like Open, but a stop input is not latched by it
 )
 
 // Level is the bin's. The zero value is invalid.

@@ -122,6 +122,7 @@ var injections = [control.FaultKinds]injection{
 	control.CollectorNotOff:  {raise: []string{"planer starts", "wait 5s", "outputs fail", "planer stops", "wait 9s"}, itself: []string{"outputs work", "wait 4s"}},
 	control.StopLatched:      {raise: []string{"stop door opens", "stop door closes"}, reset: []string{aReset}},
 	control.StopStored:       {shop: func(p *control.Params) { p.Past.Kept.Stopped = true }, reset: []string{aReset}},
+	control.StopUnread:       {raise: []string{"stop door breaks"}, itself: []string{"stop door closes", "wait 5s"}},
 	control.CollectorNoCurrent: {raise: []string{"collector trips", "planer starts", "wait 10s", "collector resets"},
 		reset: []string{aReset}},
 	control.CollectorOutput: {raise: []string{"planer starts", "wait 5s", "planer stops", "wait 20s", "outputs fail", "planer starts", "wait 1s", "outputs work", "wait 4s"},

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"kerfwind/control"
@@ -39,7 +40,7 @@ func newMonitor(w *world) *monitor {
 func (m *monitor) take(w *world, in control.Input) error {
 	m.o.take(w.now, in, w.out.Commands)
 	lifted := m.note(w, in)
-	halted := m.down || m.latched
+	halted := m.down || m.latched || slices.Contains(m.stops, control.Broken)
 	for _, c := range w.out.Commands {
 		switch c.Kind {
 		case control.CollectorOn:
@@ -102,8 +103,9 @@ func (m *monitor) note(w *world, in control.Input) (lifted bool) {
 		case control.Unknown:
 		}
 	case control.StopIs:
+		lifted = m.stops[in.ID] == control.Broken // it can be read again: nothing starts by that
 		m.stops[in.ID] = control.Contact(in.State)
-		m.latched = m.latched || m.stops[in.ID] != control.Closed
+		m.latched = m.latched || m.stops[in.ID] == control.Open
 	case control.SwitchIs:
 		if m.p.Collector.Switch {
 			m.sel = control.Selector(in.State)

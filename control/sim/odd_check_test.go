@@ -53,6 +53,7 @@ type gateNote struct {
 	known    bool          // it has been said to have arrived since it was last lost
 	reached  bool          // it has shown the end that it was told to go to
 	byTest   bool          // a test move gave it
+	returned bool          // it was taken back, and has had no command since: uncollected alone tells of it
 	lostAt   time.Duration // when its output was lost while the program ran; -1: it was not, or it has been moved since
 	relTold  time.Duration // the run-on of its hold, as it was told
 }
@@ -166,7 +167,9 @@ func (c *checker) begin(now time.Duration, p control.Params, snap *control.Snaps
 	for _, ago := range p.Past.Starts {
 		c.starts = append(c.starts, now-ago)
 	}
-	c.forced, c.shutStops = append(c.forced, now), nil
+	if c.shutStops = nil; p.Past.Kept.Failed == 0 {
+		c.forced = append(c.forced, now)
+	}
 	c.shutSince, c.maybeShutSince = -1, -1
 	c.lastOpen, c.aside, c.troubleAt = 0, 0, now
 	c.test, c.resetButton = false, button{}
@@ -398,8 +401,11 @@ func (c *checker) step(now time.Duration, in control.Input, out *control.Out, sn
 		}
 	}
 	for _, e := range out.Events { // what a stop says of the limit
-		if e.Kind == control.MachineStopped && e.Cause == control.ByLimit && c.p.MaxOpen > 0 {
+		if e.Kind == control.MachineStopped && e.Cause == control.ByLimit {
 			c.m[e.ID].runOn = longAgo
+			if c.p.MaxOpen == 0 || !c.othersWant(now, int(e.ID)) {
+				c.fail("limit-needs-another", now, "the limit (%d) ends the run-on of m%d, and nothing else wants air", c.p.MaxOpen, e.ID)
+			}
 		}
 	}
 	for i := range c.m { // the limit has ended its run-on
@@ -444,10 +450,26 @@ func (c *checker) step(now time.Duration, in control.Input, out *control.Out, sn
 	c.first = false
 }
 
+// othersWant reports whether something else than machine i wants air: a demand or
+// a run-on.
+func (c *checker) othersWant(now time.Duration, i int) bool {
+	for j := range c.m {
+		if m := &c.m[j]; j != i && (m.run || now < max(m.runOn, m.told)) {
+			return true
+		}
+	}
+	for j := range c.g {
+		if c.g[j].held > 0 || now < c.g[j].relTold {
+			return true
+		}
+	}
+	return false
+}
+
 func (c *checker) endRun(i int, at time.Duration) {
 	m := &c.m[i]
 	m.runOn = longAgo
-	if c.on && !m.refused && !m.alone && m.served && !(c.p.RefuseRunning && c.p.MaxOpen > 0) { // finding 15: a machine that is left has no run-on
+	if c.on && (!m.refused && !m.alone && m.served || m.wellFrom >= 0) {
 		m.runOn = at + c.s.runOn[i]
 	}
 	m.run, m.lasted, m.served, m.refused, m.ready = false, false, false, false, -1
@@ -605,6 +627,7 @@ func (b *button) press(now time.Duration, state uint8) bool {
 // handAtGate is a gate that is taken back.
 func (c *checker) handAtGate(now time.Duration, i int) {
 	c.hand = "a gate was taken back"
+	c.g[i].returned = true
 	c.leave(now, func(gates uint64) bool { return gates&(1<<i) != 0 })
 }
 
@@ -694,16 +717,13 @@ func (c *checker) outputIs(now time.Duration, in control.Input) {
 		switch in.What {
 		case control.CollectorOn, control.CollectorOff:
 			if in.ID == 0 {
-				if c.on {
-					c.forced = append(c.forced, now)
-				}
 				c.outTrouble = true
 				c.trouble(now)
 			}
 		case control.GateOpen, control.GateShut, control.GateStop:
 			if int(in.ID) < len(c.g) {
 				g := &c.g[in.ID]
-				if g.known {
+				if p := c.before.Gates[in.ID].Position; g.known && (p == control.PositionOpen || p == control.PositionShut) {
 					c.lost = 1 << in.ID
 				}
 				g.sure, g.cmd, g.doneAt, g.tries, g.opens, g.lostAt, g.known = false, 0, -1, 0, 0, now, false
@@ -1119,14 +1139,8 @@ func (c *checker) starting(now time.Duration, in control.Input, out *control.Out
 func (c *checker) stopping(now time.Duration, in control.Input, snap *control.Snapshot) {
 	k := &c.p.Collector
 	forced := c.stopped() || snap.StoodDown || c.off(now)
-	// Decision 11 says that a fault never widens the budget. The state machine
-	// lets a machine's start exceed it after a stop by a fault too, and reports it
-	// so; the checker counts those stops as forced until that is settled.
-	faulty := c.maybeShutSince >= 0 && now >= c.maybeShutSince+c.p.AllShut || c.outTrouble || c.onDone < 0 && now >= c.onAt+c.p.Answer || has(snap, control.CollectorNoCurrent, control.NoID)
-	if forced || faulty {
-		c.forced = append(c.forced, now)
-	}
 	if forced {
+		c.forced = append(c.forced, now)
 		return
 	}
 	if c.shutSince >= 0 && now >= c.shutSince+c.p.AllShut {
@@ -1305,16 +1319,17 @@ func (c *checker) gate(now time.Duration, in control.Input, cmd control.Command,
 	if homing && g.lostAt >= 0 && now < g.lostAt+c.p.PowerUp {
 		c.fail("homed-after-a-wait", now, "g%d is homed %v after its output was lost", i, now-g.lostAt)
 	}
-	g.lostAt = -1
+	g.lostAt, g.returned = -1, false
 	g.cmd, g.seq, g.cmdAt, g.doneAt, g.failed, g.homing, g.byTest = cmd.Kind, cmd.Seq, now, -1, false, homing, testing
 	g.reached = c.shows(i)
 }
 
-// moving reports whether a gate has been told to go to an end and may be on its way.
+// moving reports whether a gate has been told to go to an end and may be on its
+// way. One that was seen to arrive there and is pushed away is not.
 func (c *checker) moving(i int, to control.CommandKind, now time.Duration) bool {
 	g := &c.g[i]
 	switch {
-	case g.cmd != to || g.failed || g.doneAt > g.cmdAt+c.s.answer(i): // an answer that comes too late is none
+	case g.cmd != to || g.failed || g.reached || g.doneAt > g.cmdAt+c.s.answer(i): // an answer that comes too late is none
 		return false
 	case g.doneAt < 0:
 		return now < g.cmdAt+c.s.answer(i)
@@ -1431,7 +1446,7 @@ func (c *checker) stoppedRun(now time.Duration, e control.Event) {
 	if !c.on {
 		return
 	}
-	if least := m.runOn; e.Until < least && least > e.At && c.p.MaxOpen == 0 {
+	if least := m.runOn; e.Until < least && least > e.At && e.Cause != control.ByLimit {
 		c.fail("own-run-on", now, "m%d has stopped, its run-on is told until %v; it needs until %v", e.ID, e.Until, least)
 	}
 	if most := e.At + c.s.maxRunOn + c.p.Collector.MinOff; e.Until > most {
@@ -1486,8 +1501,11 @@ func (c *checker) latches(now time.Duration, in control.Input, snap *control.Sna
 		c.leave(now, any64)
 		c.trouble(now)
 	}
-	if in.Kind == control.StopIs && int(in.ID) < len(c.stops) && c.stops[in.ID] == control.Open && !snap.Latched() {
+	if in.Kind == control.StopIs && int(in.ID) < len(c.stops) && c.stops[in.ID] == control.Open && !snap.Kept.Stopped {
 		c.fail("stop-latches", now, "stop %d is open and nothing is latched", in.ID)
+	}
+	if !c.before.Kept.Stopped && snap.Kept.Stopped && !c.first && !(in.Kind == control.StopIs && in.State == uint8(control.Open)) {
+		c.fail("latches-only-if-told-open", now, "latched by %v, state %d, of %d", in.Kind, in.State, in.ID)
 	}
 	if c.before.Latched() && !snap.Latched() {
 		ok := in.Kind == control.Ask && in.State == uint8(control.AskReset) && (in.Origin == control.Wired || in.Origin == control.Console) && !c.stopped() &&
@@ -1560,6 +1578,11 @@ func (c *checker) shownFaults(now time.Duration, snap *control.Snapshot) {
 	}
 	for i := range c.g {
 		c.endOfMotion(now, i, snap)
+	}
+	for i := range c.stops {
+		if (c.stops[i] == control.Broken) != has(snap, control.StopUnread, control.ID(i)) {
+			c.fail("unread-stop-is-said", now, "stop %d cannot be read: %v", i, c.stops[i] == control.Broken)
+		}
 	}
 	if c.bin == control.Full && !snap.BinFull {
 		c.fail("full-bin-is-said", now, "the bin is full")
@@ -1820,7 +1843,7 @@ func (c *checker) lostConfirmation(now time.Duration, in control.Input, out *con
 	}
 	for m := range c.m {
 		if c.s.gatesOf(m)&(1<<i) != 0 && c.m[m].run && c.m[m].served && !c.m[m].refused && !c.m[m].left && !c.m[m].alone &&
-			!has(snap, control.GateLost, in.ID) && !has(snap, control.GateSwitches, in.ID) {
+			!c.g[i].returned && !has(snap, control.GateLost, in.ID) && !has(snap, control.GateSwitches, in.ID) {
 			c.fail("lost-confirmation-is-said", now, "g%d of m%d has lost its confirmation while collecting, and no fault says so", i, m)
 		}
 	}

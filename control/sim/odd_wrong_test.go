@@ -369,6 +369,19 @@ var wrongs = []wrong{
 				}
 			}
 		}},
+	{name: "blames the limit", trips: []string{"limit-needs-another"},
+		out: func(_ *wrongBrain, _ control.Input, out *control.Out) {
+			for i := range out.Events {
+				if e := &out.Events[i]; e.Kind == control.MachineStopped {
+					e.Cause = control.ByLimit
+				}
+			}
+		}},
+	{name: "latches what it cannot read", trips: []string{"latches-only-if-told-open"}, in: hears(control.StopIs, uint8(control.Open), uint8(control.Broken))},
+	{name: "does not say that it cannot read", trips: []string{"unread-stop-is-said"},
+		snap: func(_ *wrongBrain, s *control.Snapshot) {
+			s.Faults = slices.DeleteFunc(s.Faults, func(f control.FaultView) bool { return f.Fault == control.StopUnread })
+		}},
 	{name: "does not latch at the third stop against shut gates", trips: []string{"third-shut-stop-latches"},
 		snap: func(b *wrongBrain, s *control.Snapshot) {
 			if has(s, control.EveryPathShut, control.NoID) {

@@ -93,25 +93,36 @@ func (o *oracle) halted() (halted, quiet bool) {
 	for _, e := range o.log {
 		h.take(o, e)
 	}
-	return h.down || h.latched, h.quiet
+	return h.halted(), h.quiet
 }
 
 // halts is what holds of stops and stand-downs after some entries of the log.
 type halts struct {
 	down, latched, quiet bool
-	open                 map[control.ID]bool
+	stops                map[control.ID]control.Contact
 	sensed               map[control.ID]control.Verdict
 }
 
 func newHalts(o *oracle) *halts {
-	return &halts{down: o.p.StoodDown, open: map[control.ID]bool{}, sensed: map[control.ID]control.Verdict{}}
+	return &halts{down: o.p.StoodDown, stops: map[control.ID]control.Contact{}, sensed: map[control.ID]control.Verdict{}}
+}
+
+func (h *halts) halted() bool {
+	for _, s := range h.stops {
+		if s == control.Broken { // it stops everything, and latches nothing
+			return true
+		}
+	}
+	return h.down || h.latched
 }
 
 func (h *halts) take(o *oracle, e entry) {
 	switch in := e.in; in.Kind { //nolint:exhaustive // the others do not matter here
 	case control.StopIs:
-		h.open[in.ID] = control.Contact(in.State) != control.Closed
-		h.latched = h.latched || h.open[in.ID]
+		s := control.Contact(in.State)
+		h.quiet = h.quiet || s == control.Closed && h.stops[in.ID] == control.Broken
+		h.stops[in.ID] = s
+		h.latched = h.latched || s == control.Open
 	case control.MachineIs:
 		if control.Verdict(in.State) == control.Running && !o.runs(int(in.ID), e.at-1) && h.sensed[in.ID] != control.Running {
 			h.quiet = false
@@ -127,14 +138,14 @@ func (h *halts) take(o *oracle, e entry) {
 			}
 		case control.AskReset:
 			any := false
-			for _, is := range h.open {
-				any = any || is
+			for _, s := range h.stops {
+				any = any || s != control.Closed
 			}
 			if h.latched && !any && in.Origin == control.Console {
 				h.latched, h.quiet = false, true
 			}
 		case control.AskHold:
-			if !h.down && !h.latched && in.Origin == control.Page && e.at >= o.begun+o.p.PowerUp {
+			if !h.halted() && in.Origin == control.Page && e.at >= o.begun+o.p.PowerUp {
 				h.quiet = false
 			}
 		}
@@ -157,13 +168,37 @@ func (o *oracle) left(m int, at time.Duration) bool {
 		if e.in.Kind == control.MachineIs && int(e.in.ID) == m && control.Verdict(e.in.State) == control.Idle {
 			left = false
 		}
-		if (h.down || h.latched) && !left {
+		if h.halted() && !left {
 			was := *o
 			was.log = o.log[:i+1]
 			left = was.runs(m, e.at)
 		}
 	}
 	return left
+}
+
+// collected tells whether a machine's dust was collected at an instant, before its
+// sensor said idle then.
+func (o *oracle) collected(m int, at time.Duration) bool {
+	was := *o
+	for i, e := range o.log {
+		if e.at > at || e.at == at && e.in.Kind == control.MachineIs && int(e.in.ID) == m && control.Verdict(e.in.State) == control.Idle {
+			was.log = o.log[:i]
+			break
+		}
+	}
+	for _, h := range o.p.Machines[m].Hoods {
+		if !was.open(h.Gates, at) {
+			return false
+		}
+	}
+	for _, t := range o.on {
+		o.vague = o.vague || at == t.from || at == t.to
+		if t.from < at && at < t.to {
+			return true
+		}
+	}
+	return false
 }
 
 // runs tells whether a machine's run was on at an instant.
@@ -385,7 +420,7 @@ func (o *oracle) judge(now time.Duration) error {
 		for k, s := range spans {
 			if s.to <= now {
 				h, _ := o.at(s.to).halts(s.to)
-				if !h && !o.left(m, s.to) && !halted && o.sinceHalt(s.to) && ends(s.to, o.p.RunOn(control.ID(m), 0), o.air(s.to, s.lost != far && s.to == s.lost+o.p.UnknownHold)) && k == len(spans)-1 {
+				if !h && (!o.left(m, s.to) || o.collected(m, s.to)) && !halted && o.sinceHalt(s.to) && ends(s.to, o.p.RunOn(control.ID(m), 0), o.air(s.to, s.lost != far && s.to == s.lost+o.p.UnknownHold)) && k == len(spans)-1 {
 					stay = true
 					for _, h := range o.p.Machines[m].Hoods {
 						want(h.Gates)

@@ -101,7 +101,7 @@ func drawSchedule(t *rapid.T, machines, gates, branches []string, faulty bool) (
 		case k == 12:
 			what = rapid.SampledFrom([]string{"page stands down", "console lifts"}).Draw(t, "down")
 		case k == 13:
-			what = rapid.SampledFrom([]string{"stop door opens", "stop door closes"}).Draw(t, "door")
+			what = rapid.SampledFrom([]string{"stop door opens", "stop door closes", "stop door breaks"}).Draw(t, "door")
 		case k == 14:
 			what = rapid.SampledFrom([]string{"console resets", "console lifts"}).Draw(t, "reset")
 		case k <= 19:

@@ -49,7 +49,7 @@ func (n *Names) Reason(w control.Why) string {
 	case control.ByNoDemand:
 		return "nothing needs it"
 	case control.ByBudget:
-		return "saves a start"
+		return "no start left"
 	case control.ByMinOn:
 		return "minimum time on"
 	case control.ByMinOff:

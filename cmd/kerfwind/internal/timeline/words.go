@@ -252,7 +252,7 @@ func causeWords(c control.Cause) string {
 	case control.ByNoDemand:
 		return "nothing needs it"
 	case control.ByBudget:
-		return "stopping now would use up the start budget"
+		return "its start budget is used up"
 	case control.ByMinOn:
 		return "minimum time on"
 	case control.ByMinOff:
@@ -328,6 +328,7 @@ var troubles = [control.FaultKinds]trouble{
 	control.CollectorNotOff:    {"its output does not take the command off, so it may still run", "use the disconnect, then check the output's cable and supply", "its output takes commands again"},
 	control.StopLatched:        {"a stop input acted", "remove the cause, then reset at the shop", "the stop is reset"},
 	control.StopStored:         {"a stop from before the program started still holds, or the record of it cannot be read", "check the shop, then reset it there", "the stop is reset"},
+	control.StopUnread:         {"the stop input cannot be read, so nothing starts", "check its wire, or the computer that reads it", "the stop input can be read again; nothing starts by itself"},
 	control.CollectorNoCurrent: {"commanded on and no current", "open its disconnect, check its overload relay and contactor, close it, then reset at the shop", "it is reset"},
 	control.CollectorOutput:    {"its output did not take the command on, or lost it", "check the output's cable and supply, then reset at the shop", "it is reset"},
 	control.ShutTooOften:       {"every path was shut too often", "open the disconnect, check the gates and their switches, close it, then reset at the shop", "it is reset"},
