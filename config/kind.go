@@ -366,3 +366,6 @@ func (c *Contact) SheetNote() string {
 	}
 	return ""
 }
+
+// Codes is how many codes the converter has from zero to its reference.
+func (k ChipKind) Codes() float64 { return k.facts().codes }

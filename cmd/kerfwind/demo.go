@@ -16,13 +16,20 @@ import (
 	"kerfwind/cmd/kerfwind/internal/replay"
 )
 
+// Seconds of the demo's morning in a second: slow enough to follow on the
+// page, fast enough to see much in the live view.
+const (
+	pageSpeed = 3.0
+	viewSpeed = 15.0
+)
+
 func newDemo() *cobra.Command {
 	var speed float64
 	var plain, asJSON, once bool
 	var unpack, listen string
 	cmd := &cobra.Command{
 		Use:   "demo",
-		Short: "A morning in a guitar maker's barn; needs no files and no hardware",
+		Short: "A morning in a guitar maker's barn, to look at and to touch; needs no files and no hardware",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if speed < 0 || speed == 0 && cmd.Flags().Changed("speed") {
@@ -40,7 +47,8 @@ func newDemo() *cobra.Command {
 				return &exitError{exitUsage, errors.New("--listen is for the page, which --once, --plain and --json do without")}
 			}
 			if listen != "" || !once && ok && term.IsTerminal(int(file.Fd())) {
-				return demoPage(ctx, stop, console.New(out, cmd.ErrOrStderr()), listen, speed)
+				r := rehearsal{listen: listen, morning: true, runFlags: runFlags{speed: cmp.Or(speed, pageSpeed)}}
+				return r.run(ctx, console.New(out, cmd.ErrOrStderr()), cmd.InOrStdin())
 			}
 			r, err := demo.Open()
 			if err != nil {

@@ -133,9 +133,12 @@ var (
 		// One piece bounds the connections of all listeners.
 		"cmd/kerfwind/internal/broker":  {"cmd/kerfwind/internal/porter"},
 		"cmd/kerfwind/internal/metrics": {"cmd/kerfwind/internal/porter"},
-		// A replay, on a terminal too.
-		"cmd/kerfwind/internal/demo":    {"cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/replay", "testdata"},
+		// A replay, on a terminal too; the daemon in a simulated workshop.
+		"cmd/kerfwind/internal/demo": {"cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/replay", "testdata",
+			"cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/simrig", "cmd/kerfwind/internal/socket"},
 		"cmd/kerfwind/internal/console": {"cmd/kerfwind/internal/timeline"},
+		// People's hands in a simulated workshop, on a terminal and on the page.
+		"cmd/kerfwind/internal/simrig": {"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/timeline"},
 		// The parts of a running shop, each tied to what looks on or asks: their wiring.
 		"cmd/kerfwind/internal/parts": {"cmd/kerfwind/internal/broker", "cmd/kerfwind/internal/console", "cmd/kerfwind/internal/daemon", "cmd/kerfwind/internal/guide",
 			"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/lesson", "cmd/kerfwind/internal/metrics", "cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/notices",

@@ -19,6 +19,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/config"
 )
 
 // sawNowAndThen is a shop in which one machine runs now and then, on another sensor
@@ -171,7 +172,7 @@ func TestMoveInNear(t *testing.T) {
 	if err := os.WriteFile(script, []byte(sawNowAndThen), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	how, err := (&runFlags{script: script, speed: 3}).simulated()
+	how, err := (&runFlags{script: script, speed: 3}).simulated(config.StandIn(w.Rig, config.StandInOptions{}), false, func(string) {})
 	if err != nil {
 		t.Fatal(err)
 	}

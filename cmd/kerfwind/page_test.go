@@ -67,7 +67,9 @@ func TestDemoPage(t *testing.T) {
 	defer end()
 	lines := make(said, 1024)
 	done := make(chan error, 1)
-	go func() { done <- demoPage(ctx, func() {}, console.New(io.Discard, lines), "127.0.0.1:0", mostSpeed) }()
+	go func() {
+		done <- (&rehearsal{listen: "127.0.0.1:0", morning: true, runFlags: runFlags{speed: mostSpeed}}).run(ctx, console.New(io.Discard, lines), strings.NewReader(""))
+	}()
 	var v *visitor
 	folder := ""
 	for v == nil || folder == "" {

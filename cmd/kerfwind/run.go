@@ -23,6 +23,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/parts"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
+	"kerfwind/cmd/kerfwind/internal/simrig"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
 )
@@ -39,7 +40,7 @@ func newRun() *cobra.Command {
 	fl := cmd.Flags()
 	fl.BoolVar(&r.json, "json", false, "print one JSON object an event")
 	fl.BoolVar(&r.simulate, "simulate", false, "simulate converters, gates and collector; without --rig, the demo's")
-	fl.StringVar(&r.script, "script", "", "with --simulate: script of what the converters read (default: the demo's morning)")
+	fl.StringVar(&r.script, "script", "", "with --simulate: script of what machines do until somebody touches them (default: nothing; without --rig, the demo's morning)")
 	fl.Float64Var(&r.speed, "speed", 1, fmt.Sprintf("with --simulate: seconds of the shop in a second, up to %d", mostSpeed))
 	return cmd
 }
@@ -55,6 +56,7 @@ type runFlags struct {
 	json, simulate bool
 	script         string
 	speed          float64
+	hands          *simrig.Session // in the workshop that is simulated
 }
 
 func (r *runFlags) run(cmd *cobra.Command) error {
@@ -122,6 +124,9 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *console.Lines, l
 		}
 	}
 	web := parts.Options{Version: versionText(), State: stateFolder(r.state), Passwords: panel.PasswordFile, Audit: panel.AuditFile, JSON: r.json, Simulated: r.simulate, Out: out}
+	if r.hands != nil {
+		web.Hands = r.hands
+	}
 	page := new(parts.Page)
 	d := daemon.New(daemon.Options{
 		Program: versionText(), State: stateFolder(r.state), Runtime: folder, Clock: clock, Wall: wall, Simulated: r.simulate, Default: r.shop, Load: load, Rig: how,

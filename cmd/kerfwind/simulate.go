@@ -1,10 +1,8 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"os"
 
 	"github.com/spf13/cobra"
 
@@ -13,11 +11,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/demo"
 	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/cmd/kerfwind/internal/rig"
-	"kerfwind/cmd/kerfwind/internal/simrig"
 	"kerfwind/config"
-	"kerfwind/control"
-	"kerfwind/sensor/trace"
-	"kerfwind/testdata"
 )
 
 // mostSpeed bounds a simulation's speed: our own choice. A busy computer does
@@ -44,13 +38,12 @@ func (r *runFlags) source(cmd *cobra.Command, out *console.Lines) (load func(dae
 		how.Far = node.Far
 		return load, how, r.rig, nil
 	}
-	if !(r.speed > 0 && r.speed <= mostSpeed) {
-		return nil, how, "", &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0 and at most %d", r.speed, mostSpeed)}
+	if err := r.paced(); err != nil {
+		return nil, how, "", err
 	}
-	title = "the demo's barn, simulated"
-	if given("rig") {
-		title = r.rig + ", simulated"
-	} else {
+	title = r.rig + ", simulated"
+	if !given("rig") {
+		title = "the demo's barn, simulated"
 		if r.shop != "" {
 			return nil, how, "", &exitError{exitUsage, errors.New("--shop with --simulate needs the --rig that it belongs to")}
 		}
@@ -61,37 +54,26 @@ func (r *runFlags) source(cmd *cobra.Command, out *console.Lines) (load func(dae
 			return loadShop(demo.RigFile, c)
 		}
 	}
-	how, err = r.simulated()
+	truth, err := load(daemon.Choice{File: r.shop})
+	if err == nil {
+		how, err = r.simulated(truth, !given("rig"), out.Say)
+	}
 	return load, how, title, err
 }
 
-// simulated is the hardware of a simulation.
-func (r *runFlags) simulated() (how rig.Options, err error) {
-	script, err := r.made()
-	if err != nil {
-		return how, err
+// paced checks the speed of a simulation.
+func (r *runFlags) paced() error {
+	if !(r.speed > 0 && r.speed <= mostSpeed) {
+		return &exitError{exitUsage, fmt.Errorf("--speed %v: give more than 0 and at most %d", r.speed, mostSpeed)}
 	}
-	made := simrig.New(script, r.speed)
-	return rig.Options{Clock: made.Clock, Sources: made.Sources, Speed: r.speed,
-		Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) { return simrig.Outputs(s, p), nil }}, nil
+	return nil
 }
 
-// made reads the script of the simulation.
-func (r *runFlags) made() (*trace.Script, error) {
-	name, text := r.script, []byte(nil)
-	var err error
-	if name == "" {
-		name = demo.Morning
-		text, err = testdata.Demo.ReadFile(name)
-	} else {
-		text, err = os.ReadFile(name)
+// simulated is the hardware of a simulation, whose workshop truly is as a shop file says.
+func (r *runFlags) simulated(truth *config.Shop, morning bool, say func(string)) (how rig.Options, err error) {
+	w := demo.Workshop{Truth: truth, Script: r.script, Morning: morning, Speed: r.speed, Runtime: r.runtime, Say: say}
+	if how, r.hands, err = w.Open(); err != nil {
+		return how, &exitError{exitConfig, err}
 	}
-	if err != nil {
-		return nil, err
-	}
-	s, err := trace.ParseScript(name, bytes.NewReader(text))
-	if err != nil {
-		return nil, &exitError{exitConfig, err}
-	}
-	return s, nil
+	return how, nil
 }

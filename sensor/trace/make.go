@@ -27,6 +27,11 @@ type Maker struct {
 	amps    []float64 // of each conductor, now
 	last    []float32 // sample of each channel, for "frozen"
 	gap     int       // current or next gap
+	most    int       // scans a frame
+	hand    *Hand     // nil: nobody touches anything
+	hertz   float64   // of the mains
+	clamps  []int     // the channel whose conductor each channel goes round; -1 none
+	ails    []string  // what is wrong with each channel by hand
 }
 
 var _ sensor.Source = (*Maker)(nil)
@@ -42,6 +47,8 @@ type player struct {
 	load    float64   // follows the cuts
 	last    []float64 // current of each conductor
 	flowing []bool    // after the switch has opened: until the current's next zero
+	by      Work      // what people have it do, once they have touched it
+	touched bool
 }
 
 // NewMaker makes a recording. With amperes it gives what the converter would
@@ -53,10 +60,12 @@ func NewMaker(s *Script, amperes bool) *Maker {
 		scans: s.scanAt(s.Length.Seconds()),
 		amps:  make([]float64, len(s.channels)),
 		last:  make([]float32, len(s.channels)),
+		most:  1024, hertz: s.Mains, clamps: make([]int, len(s.channels)), ails: make([]string, len(s.channels)),
 	}
 	// Each channel and machine has noise of its own, so that one more machine does
 	// not change the others.
 	for i := range s.channels {
+		m.clamps[i] = i
 		m.noise = append(m.noise, rand.New(rand.NewPCG(s.Seed, uint64(i))))
 	}
 	for i, mc := range s.machines {
@@ -83,7 +92,8 @@ func (m *Maker) Layout() Layout {
 // Scans is the number of scans, those lost in gaps included.
 func (m *Maker) Scans() int64 { return int64(m.scans) }
 
-// Next makes the next 1024 scans, or fewer before a gap and at the end.
+// Next makes the next scans: 1024 or as many as Obey says, fewer before a gap and at
+// the end.
 func (m *Maker) Next(f *sensor.Frame) error {
 	nch := len(m.s.channels)
 	f.Raw = f.Raw[:0]
@@ -97,7 +107,7 @@ func (m *Maker) Next(f *sensor.Frame) error {
 	}
 	f.Source, f.Channels, f.Rate, f.Err = 0, nch, m.s.Rate, nil
 	f.Index, f.At = m.index, Instant(m.index, m.s.Rate)
-	for m.index < m.scans && len(f.Raw) < 1024*nch {
+	for m.index < m.scans && len(f.Raw) < m.most*nch {
 		if m.gap < len(m.s.gaps) && m.index >= m.s.scanAt(m.s.gaps[m.gap].from) {
 			break
 		}
@@ -119,8 +129,8 @@ func (m *Maker) time() float64 { return float64(m.index) / m.s.Rate }
 func (s *Script) scanAt(t float64) uint64 { return uint64(math.Ceil(t*s.Rate - 1e-6)) }
 
 // phase is the mains phase at a time, from 0 to 2 pi.
-func (s *Script) phase(t float64) float64 {
-	cycles := t * s.Mains
+func (m *Maker) phase(t float64) float64 {
+	cycles := t * m.hertz
 	return 2 * math.Pi * (cycles - math.Floor(cycles))
 }
 
@@ -129,11 +139,14 @@ func (m *Maker) scan() {
 	s, t := m.s, m.time()
 	clear(m.amps)
 	for _, p := range m.players {
-		p.play(s, t, m.amps)
+		m.play(p, t)
 	}
 	for i := range s.channels {
 		c := &s.channels[i]
-		amps := m.amps[i]
+		amps := 0.0
+		if m.clamps[i] >= 0 {
+			amps = m.amps[m.clamps[i]]
+		}
 		for _, l := range c.crosstalk {
 			amps += l.share * m.amps[l.from]
 		}
@@ -144,7 +157,10 @@ func (m *Maker) scan() {
 		}
 		steps := math.Ldexp(1, s.Bits)
 		mid := steps/2 + c.offset + c.drift*t/3600
-		var what string
+		what := m.ails[i]
+		if what == "floating" {
+			mid += (steps - mid) + 0.02*steps*math.Sin(m.phase(t)) // it has wandered there
+		}
 		for _, f := range s.sensorBad {
 			if t < f.from {
 				break // they are in order of time
@@ -160,7 +176,7 @@ func (m *Maker) scan() {
 				what = f.what
 				if what == "floating" {
 					// Picks up the mains and wanders to a rail; from memory.
-					mid += (steps-mid)*(1-math.Exp(-(t-f.from)/0.5)) + 0.02*steps*math.Sin(s.phase(t))
+					mid += (steps-mid)*(1-math.Exp(-(t-f.from)/0.5)) + 0.02*steps*math.Sin(m.phase(t))
 				}
 			}
 		}
@@ -196,17 +212,21 @@ func spike(since float64, f fault) float64 {
 	return f.amps * math.Exp(-since/0.001)
 }
 
-// play adds the machine's currents at time t.
-func (p *player) play(s *Script, t float64, amps []float64) {
-	if p.on && !p.always && t >= p.runs[p.run].to {
-		p.on = false
+// play adds a machine's currents at time t.
+func (m *Maker) play(p *player, t float64) {
+	for p.run < len(p.runs) && t >= p.runs[p.run].to {
 		p.run++
-		for k := range p.flowing {
-			p.flowing[k] = true // a switch's arc lasts until the current's next zero
+		if !p.touched {
+			p.turn(false, t)
 		}
 	}
-	if !p.on && p.run < len(p.runs) && t >= p.runs[p.run].from {
-		p.on, p.start, p.load = true, p.runs[p.run].from, 0
+	switch {
+	case p.touched:
+		p.turn(p.by.On, t)
+	case p.always:
+		p.turn(true, t)
+	case p.run < len(p.runs) && t >= p.runs[p.run].from:
+		p.turn(true, p.runs[p.run].from)
 	}
 	if !p.on && !slices.Contains(p.flowing, true) {
 		return
@@ -214,13 +234,13 @@ func (p *player) play(s *Script, t float64, amps []float64) {
 	for p.cut < len(p.cuts) && t >= p.cuts[p.cut].to {
 		p.cut++
 	}
-	want := 0.0
-	if p.cut < len(p.cuts) && t >= p.cuts[p.cut].from {
+	want := p.by.Load
+	if !p.touched && p.cut < len(p.cuts) && t >= p.cuts[p.cut].from {
 		want = p.cuts[p.cut].load
 	}
-	p.load += (want - p.load) * min(1/(s.Rate*loadFollow), 1)
+	p.load += (want - p.load) * min(1/(m.s.Rate*loadFollow), 1)
 
-	at := moment{omega: 2 * math.Pi * s.Mains, since: t - p.start, load: p.load}
+	at := moment{omega: 2 * math.Pi * m.hertz, since: t - p.start, load: p.load}
 	var first float64
 	for k, ch := range p.channels {
 		shift := 0.0
@@ -231,9 +251,9 @@ func (p *player) play(s *Script, t float64, amps []float64) {
 		if k == 0 || p.three {
 			began := 0.0
 			if !p.always {
-				began = s.phase(p.start) - shift
+				began = m.phase(p.start) - shift
 			}
-			i = p.current(math.Mod(s.phase(t)-shift+2*math.Pi, 2*math.Pi), began, at, p.rnd)
+			i = p.current(math.Mod(m.phase(t)-shift+2*math.Pi, 2*math.Pi), began, at, p.rnd)
 		}
 		if k == 0 {
 			first = i
@@ -242,7 +262,7 @@ func (p *player) play(s *Script, t float64, amps []float64) {
 			p.flowing[k] = false
 		}
 		if p.on || p.flowing[k] {
-			amps[ch] += i
+			m.amps[ch] += i
 		}
 		p.last[k] = i
 	}

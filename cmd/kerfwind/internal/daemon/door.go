@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/record"
@@ -59,6 +60,7 @@ func (x door) State(context.Context) (seam.State, error) {
 	d.mu.Lock()
 	s := d.current
 	st := seam.State{Shop: d.owner.inForce()}
+	st.Shop.Waiting = d.because(st.Shop.Waiting)
 	d.mu.Unlock()
 	st.Seq = d.hub.newest()
 	st.Snapshot.StoodDown, _ = d.keep.now()
@@ -329,10 +331,22 @@ func (d *Daemon) move(do func() seam.Ticket) seam.Ticket {
 		if s := d.current; s == nil || rig.Rested(s.live.Snapshot()) && !d.later() {
 			t.For = "" // it comes now
 		} else {
+			t.For = d.because(t.For)
 			d.o.Say(t.For)
 		}
 	}
 	return t
+}
+
+// because says what something that waits for rest waits for, and how long. The lock is
+// held.
+func (d *Daemon) because(waiting string) string {
+	if s := d.current; s != nil && strings.HasSuffix(waiting, untilRest) {
+		if why := s.live.Names.Restless(s.live.Snapshot()); why != "" {
+			return waiting + ": " + why
+		}
+	}
+	return waiting
 }
 
 // later reports whether what waits, waits for more than rest. The lock is held.
@@ -425,7 +439,7 @@ func (x door) Bench(_ context.Context, w seam.BenchWish) (seam.Bench, error) {
 	b, err := d.owner.take(&w, shop, d.since())
 	d.pace()
 	if b.Outcome == seam.Waits {
-		b.For = d.owner.waiting()
+		b.For = d.because(d.owner.waiting())
 	}
 	return b, err
 }

@@ -238,6 +238,9 @@ func (o *owner) done(m move) {
 	}
 }
 
+// untilRest ends what waits for rest alone.
+const untilRest = " until the shop is at rest"
+
 // waiting says what waits, and for what; "" if nothing does.
 func (o *owner) waiting() string {
 	switch {
@@ -246,14 +249,14 @@ func (o *owner) waiting() string {
 	case o.next == nil:
 		return ""
 	case o.next.bench != 0:
-		return "the move-in waits until the shop is at rest"
+		return "the move-in waits" + untilRest
 	case o.next.choice != o.runs.choice || o.runs.bench != 0:
 		if f := o.next.choice.File; f != "" {
-			return f + " waits until the shop is at rest"
+			return f + " waits" + untilRest
 		}
-		return "the rig without a shop file waits until the shop is at rest"
+		return "the rig without a shop file waits" + untilRest
 	default:
-		return "changed files wait until the shop is at rest"
+		return "changed files wait" + untilRest
 	}
 }
 

@@ -12,29 +12,35 @@ import (
 	"kerfwind/testdata"
 )
 
-// Password lets one do everything on the demo's page. It is no secret: the page
-// shows a simulation.
+// Password lets one do everything on the page of a simulation. It is no secret: nothing
+// real is moved there.
 const Password = "sawdust and shavings"
 
-// Daemon is what the demo's daemon runs on: a folder with state, socket and shop
-// file, and addresses for page and topics.
+// Daemon is what a rehearsal's daemon runs on: a folder with state and socket, the files
+// of rig and shop, and addresses for page and topics.
 type Daemon struct {
 	Folder, Shop string
+	rig          string // file; "": the demo's
 	page, topics string
+	made         bool // the folder is ours
 }
 
-// NewDaemon makes the folder. listen is the page's address; "" is for this computer
-// alone.
-func NewDaemon(listen string) (d *Daemon, err error) {
-	d = &Daemon{}
+// NewDaemon prepares a rehearsal of the files of a rig and a shop in a folder for its
+// state; with no folder in one of its own, with no rig file of the demo's barn. listen
+// is the page's address; "" is for this computer alone.
+func NewDaemon(rig, shop, folder, listen string) (d *Daemon, err error) {
+	d = &Daemon{Folder: folder, Shop: shop, rig: rig}
 	if d.page, err = Place(listen, "127.0.0.1:8080"); err != nil {
 		return nil, fmt.Errorf("--listen: %w", err)
 	}
 	if d.topics, err = Place("", "127.0.0.1:1883"); err != nil {
 		return nil, err
 	}
-	if d.Folder, err = os.MkdirTemp("", "kerfwind-demo-"); err != nil {
-		return nil, err
+	if folder == "" {
+		d.made = true
+		if d.Folder, err = os.MkdirTemp("", "kerfwind-rehearsal-"); err != nil {
+			return nil, err
+		}
 	}
 	if err := d.fill(); err != nil {
 		return nil, errors.Join(err, d.Close())
@@ -42,34 +48,65 @@ func NewDaemon(listen string) (d *Daemon, err error) {
 	return d, nil
 }
 
-// fill writes the password and the shop, which is a file, so that gates can be
-// swapped as in a real one.
+// fill writes the password and, of the demo, the shop, which is a file, so that gates
+// can be swapped as in a real one.
 func (d *Daemon) fill() error {
+	if err := os.MkdirAll(d.Folder, 0o700); err != nil {
+		return err
+	}
 	key, err := panel.NewKey(Password)
 	if err == nil {
 		err = panel.SetPassword(d.Folder, panel.Setup, key)
 	}
-	if err != nil {
+	if err != nil || d.rig != "" {
 		return err
 	}
-	text, err := testdata.Demo.ReadFile(Shop)
-	if err != nil {
-		return err
+	for _, name := range []string{Rig, Shop} {
+		text, err := testdata.Demo.ReadFile(name)
+		if err == nil {
+			err = os.WriteFile(filepath.Join(d.Folder, filepath.Base(name)), text, 0o600)
+		}
+		if err != nil {
+			return err
+		}
 	}
 	d.Shop = filepath.Join(d.Folder, filepath.Base(Shop))
-	return os.WriteFile(d.Shop, text, 0o600)
+	return nil
 }
 
-// Close takes the folder away.
-func (d *Daemon) Close() error { return os.RemoveAll(d.Folder) }
+// Close takes the folder away, where it was made for this.
+func (d *Daemon) Close() error {
+	if !d.made {
+		return nil
+	}
+	return os.RemoveAll(d.Folder)
+}
 
-// Rig is the demo's rig with page, broker and topics.
+// Rig is the rig with a page of the rehearsal's own, and without what would reach
+// others: the demo's topics go to a broker of its own.
 func (d *Daemon) Rig() (*config.Rig, error) {
-	text, err := testdata.Demo.ReadFile(Rig)
+	own := fmt.Sprintf("format = 1\n[page]\nlisten = %q\n", d.page)
+	if d.rig == "" {
+		own += fmt.Sprintf("[broker]\nlisten = %q\n[mqtt]\nbroker = \"tcp://%s\"\n", d.topics, d.topics)
+	}
+	served, err := config.ParseRig("rehearsal", []byte(own))
 	if err != nil {
 		return nil, err
 	}
-	return config.ParseRig(Rig, fmt.Appendf(text, "\n[page]\nlisten = %q\n[broker]\nlisten = %q\n[mqtt]\nbroker = \"tcp://%s\"\n", d.page, d.topics, d.topics))
+	r, err := config.LoadRig(d.File())
+	if err != nil {
+		return nil, err
+	}
+	r.Page, r.Broker, r.MQTT, r.Metrics = served.Page, served.Broker, served.MQTT, nil
+	return r, nil
+}
+
+// File is the rig's file, for other commands.
+func (d *Daemon) File() string {
+	if d.rig != "" {
+		return d.rig
+	}
+	return filepath.Join(d.Folder, filepath.Base(Rig))
 }
 
 // Ways are the ways to look at it, a line each.
@@ -81,5 +118,10 @@ func (d *Daemon) Ways(p *config.Page) []string {
 			list = append(list, "             "+a+"  from the network")
 		}
 	}
-	return append(list, "The topics:  mosquitto_sub -p "+port+" -v -t 'kerfwind/#'", "Commands:    kerfwind status --runtime "+d.Folder)
+	if d.rig == "" {
+		list = append(list, "The topics:  mosquitto_sub -p "+port+" -v -t 'kerfwind/#'")
+	}
+	folders := " --state " + d.Folder + " --runtime " + d.Folder
+	return append(list, "In another terminal:", "             kerfwind status --runtime "+d.Folder,
+		"             kerfwind movein --rig "+d.File()+folders, "             kerfwind learn --rig "+d.File()+folders)
 }

@@ -44,7 +44,7 @@ type Route struct {
 }
 
 // parts is the page, in the order of its list.
-var parts = []*Part{&nowPart, &airPart, &runsPart, &upkeepPart, &signalsPart, &moveInPart, &shopsPart, &changesPart}
+var parts = []*Part{&nowPart, &airPart, &runsPart, &upkeepPart, &signalsPart, &moveInPart, &shopsPart, &changesPart, &handsPart}
 
 // Visit is one request of somebody to a part.
 type Visit struct {

@@ -59,6 +59,9 @@ type Shop struct {
 	// Shops keeps shop files; nil: they are not kept.
 	Shops Shops
 
+	// Hands are in the workshop, where it is simulated; nil: it is real.
+	Hands Hands
+
 	latest atomic.Pointer[control.Snapshot]
 	spoke  atomic.Int64  // instant of the stream at which the loop last did
 	left   chan struct{} // closed when the shop is left

@@ -24,13 +24,14 @@ type Page struct {
 	server *panel.Server
 	movein *guide.Page
 	notice func(error)
+	hands  panel.Hands
 }
 
 // Open prepares the page of a running shop. Nothing is served until the shop's rig
 // file asks for it.
 func (p *Page) Open(o Options, shop seam.Shop) {
 	notice := o.Out.Notice
-	p.state, p.seam, p.notice = o.State, shop, notice
+	p.state, p.seam, p.notice, p.hands = o.State, shop, notice, o.Hands
 	p.movein = &guide.Page{State: p.state, Notice: notice}
 	log := &panel.Log{Path: filepath.Join(p.state, o.Audit)}
 	p.server = panel.New(panel.Options{
@@ -125,7 +126,7 @@ func (p *Page) shop(s *daemon.Host) (*panel.Shop, *lesson.Page, error) {
 		return guide.Through(ctx, p.seam, guide.Options{State: p.state, Rig: s.Rig, Notice: p.notice, Guard: guide.Beside(p.notice),
 			Today: func() string { return time.Now().Format(time.DateOnly) }})
 	}
-	shop.MoveIn = p.movein
+	shop.MoveIn, shop.Hands = p.movein, p.hands
 	learn := &lesson.Page{Shop: s.Shop, Folder: p.state, Now: s.Now, Today: func() time.Time { return clock().Wall }, Guard: s.Guard,
 		Reload: func() {
 			ctx, cancel := soon()

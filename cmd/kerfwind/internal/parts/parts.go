@@ -17,6 +17,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/metrics"
 	"kerfwind/cmd/kerfwind/internal/notices"
+	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
@@ -32,6 +33,7 @@ type Options struct {
 	Audit     string // file of what was changed on the page, in it
 	JSON      bool   // print one JSON object an event
 	Simulated bool
+	Hands     panel.Hands // in a simulated workshop; nil: none are
 	Out       *console.Lines
 }
 

@@ -1,7 +1,7 @@
-// Package simrig is a rig that is not there: converters that read a made
-// recording, again and again, at the pace of the clock, and a simulated plant
-// in the place of relays, motors and contacts. Everything between them is what
-// runs in a shop.
+// Package simrig is a rig that is not there, in a workshop that is not there either:
+// converters that read a made recording, again and again, at the pace of the clock, and
+// a simulated plant in the place of relays, motors and contacts. Everything between
+// them is what runs in a shop. People can put their hands in it: see [World].
 package simrig
 
 import (
@@ -17,8 +17,6 @@ import (
 
 	"kerfwind/config"
 	"kerfwind/control"
-	"kerfwind/control/drive"
-	"kerfwind/control/sim"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
 )
@@ -31,26 +29,53 @@ const framesPerSecond = 100
 const shortest = 100 * time.Microsecond
 
 // ahead is how far the stream's clock may run on beyond what a converter has
-// given: our own choice, well below the time after which a sensor is lost.
-const ahead = sensor.DefaultStale / 3
+// given: our own choice, well below the time after which a sensor is lost. Where people
+// hurry it is two frames, so that what is decided then is dated well.
+const (
+	ahead        = sensor.DefaultStale / 3
+	aheadInHurry = 2 * time.Second / framesPerSecond
+)
 
 // Rig is a simulated rig. It may be opened again once its converters are closed.
 type Rig struct {
-	script *trace.Script
-	speed  float64
+	script func(adc int) (*trace.Script, error)
+	world  *World // nil: nobody can touch anything
+	pace   *pace
 	clock  *clock // of the converters that are opened next; nil: they have another
 }
 
+// pace is how many seconds of the stream pass in a second.
+type pace struct{ bits atomic.Uint64 }
+
+func (p *pace) get() float64  { return math.Float64frombits(p.bits.Load()) }
+func (p *pace) set(v float64) { p.bits.Store(math.Float64bits(v)) }
+
 // New returns a rig whose converters read their channels from the script. speed
 // is how many seconds of the stream pass in a second.
-func New(s *trace.Script, speed float64) *Rig { return &Rig{script: s, speed: speed} }
+func New(s *trace.Script, speed float64) *Rig {
+	r := &Rig{script: func(int) (*trace.Script, error) { return s, nil }, pace: new(pace)}
+	r.pace.set(speed)
+	return r
+}
+
+// In returns the rig in a world, whose machines do what text, a script, says until
+// somebody touches them; an empty one leaves all off. name is for errors.
+func In(w *World, name, text string, speed float64) *Rig {
+	r := &Rig{world: w, script: func(adc int) (*trace.Script, error) { return w.Script(adc, name, text) }, pace: new(pace)}
+	r.pace.set(speed)
+	return r
+}
+
+// Hurry sets how many seconds of the stream pass in a second, from now on. A busy
+// computer does not get as far.
+func (r *Rig) Hurry(speed float64) { r.pace.set(speed) }
 
 // Clock begins the stream's clock of the converters that are opened next, and
 // stands until they are. It runs at the rig's speed but waits for its converters,
 // and for who takes their frames: a computer that is too busy slows the stream
 // and loses no sensor. What the script leaves out is not waited for.
 func (r *Rig) Clock() func() time.Duration {
-	c := &clock{speed: r.speed, began: time.Now()}
+	c := &clock{pace: r.pace, read: time.Now()}
 	r.clock = c
 	return c.now
 }
@@ -58,28 +83,36 @@ func (r *Rig) Clock() func() time.Duration {
 // Sources opens the converters of a rig. now is the stream's clock. Each
 // converter may be closed from any goroutine.
 func (r *Rig) Sources(of *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
-	layout := trace.NewMaker(r.script, false).Layout()
-	if layout.Unit != trace.Counts {
-		return nil, errors.New("the script has no converter: add a line such as \"converter 12 bits, 3.3 V\"")
-	}
-	var missing []string
-	for i := range of.Channels {
-		if name := of.Channels[i].Name; !slices.Contains(layout.Names, name) {
-			missing = append(missing, name)
-		}
-	}
-	if len(missing) > 0 {
-		return nil, fmt.Errorf("the script has no channel %s: it has %s", strings.Join(missing, ", "), strings.Join(layout.Names, ", "))
-	}
 	var out []sensor.Source
 	var all []*converter
 	for i := range of.ADCs {
-		c := &converter{number: i, script: r.script, maker: trace.NewMaker(r.script, false), now: now, speed: r.speed, closed: make(chan struct{}),
-			most: max(1, int(layout.Rate/framesPerSecond))}
-		for _, ch := range of.Of(i) {
-			c.columns = append(c.columns, slices.Index(layout.Names, of.Channels[ch].Name))
+		script, err := r.script(i)
+		if err != nil {
+			return nil, err
 		}
-		c.reach.Store(int64(ahead))
+		layout := trace.NewMaker(script, false).Layout()
+		if layout.Unit != trace.Counts {
+			return nil, errors.New("the script has no converter: add a line such as \"converter 12 bits, 3.3 V\"")
+		}
+		c := &converter{number: i, script: script, world: r.world, now: now, pace: r.pace, closed: make(chan struct{}),
+			most: max(1, int(layout.Rate/framesPerSecond))}
+		c.maker = c.made()
+		var missing []string
+		for _, ch := range of.Of(i) {
+			at := slices.Index(layout.Names, of.Channels[ch].Name)
+			if at < 0 {
+				missing = append(missing, of.Channels[ch].Name)
+			}
+			c.columns = append(c.columns, at)
+		}
+		if len(missing) > 0 {
+			return nil, fmt.Errorf("the script has no channel %s: it has %s", strings.Join(missing, ", "), strings.Join(layout.Names, ", "))
+		}
+		c.ahead = ahead
+		if c.world != nil {
+			c.ahead = aheadInHurry
+		}
+		c.reach.Store(int64(c.ahead))
 		out, all = append(out, c), append(all, c)
 	}
 	if r.clock != nil {
@@ -91,33 +124,34 @@ func (r *Rig) Sources(of *config.Rig, now func() time.Duration) ([]sensor.Source
 
 // clock is the clock of one stream. See [Rig.Clock].
 type clock struct {
-	speed float64
-	began time.Time
+	pace *pace
 
 	mu   sync.Mutex
 	open bool
 	all  []*converter
-	lost time.Duration // of the stream, in which it stood
+	at   time.Duration // of the stream, when it was last read
+	read time.Time
 }
 
 // follow lets the clock go, as far as converters do.
 func (c *clock) follow(all []*converter) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.read()
+	c.move()
 	c.open, c.all = true, all
 }
 
 func (c *clock) now() time.Duration {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.read()
+	return c.move()
 }
 
-// read is the time, under the lock. What was lost is not made up for: the
+// move is the time, under the lock. What it had to wait is not made up for: the
 // converters would have to hurry.
-func (c *clock) read() time.Duration {
-	at := time.Duration(float64(time.Since(c.began))*c.speed) - c.lost
+func (c *clock) move() time.Duration {
+	t := time.Now()
+	at := c.at + time.Duration(float64(t.Sub(c.read))*c.pace.get())
 	most := time.Duration(0)
 	if c.open {
 		most = math.MaxInt64
@@ -125,11 +159,8 @@ func (c *clock) read() time.Duration {
 			most = min(most, time.Duration(v.reach.Load()))
 		}
 	}
-	if at > most {
-		c.lost += at - most
-		at = most
-	}
-	return at
+	c.at, c.read = min(at, max(most, c.at)), t
+	return c.at
 }
 
 // converter is one simulated converter.
@@ -137,46 +168,54 @@ type converter struct {
 	number  int
 	script  *trace.Script
 	maker   *trace.Maker
-	columns []int // of the script, for each of its channels
-	most    int   // scans a frame
+	columns []int  // of the script, for each of its channels
+	most    int    // scans a frame
+	world   *World // nil: nobody touches anything
+	ahead   time.Duration
 	now     func() time.Duration
-	speed   float64
+	pace    *pace
 	close   sync.Once
 	closed  chan struct{}
 
 	base uint64       // scans of the rounds before
-	made sensor.Frame // what the script gave last
+	last sensor.Frame // what the script gave last
 	used int          // scans of it
 
 	reach atomic.Int64 // the instant that the clock may get to while Next does not give more
 }
 
+// made begins a round of the script.
+func (c *converter) made() *trace.Maker { return trace.NewMaker(c.script, false) }
+
 // Next waits until the next frame would have been read.
 func (c *converter) Next(f *sensor.Frame) error {
-	for c.used == c.made.Scans() {
+	for c.used == c.last.Scans() {
 		c.used = 0
-		switch err := c.maker.Next(&c.made); {
+		if c.world != nil {
+			c.maker.Obey(c.world.hand.Load(), c.most)
+		}
+		switch err := c.maker.Next(&c.last); {
 		case errors.Is(err, io.EOF):
 			c.base += uint64(c.maker.Scans())
-			c.maker = trace.NewMaker(c.script, false)
-			c.made.Raw = c.made.Raw[:0]
+			c.maker = c.made()
+			c.last.Raw = c.last.Raw[:0]
 		case err != nil:
 			c.reach.Store(math.MaxInt64)
 			return err
 		}
 	}
-	n := min(c.most, c.made.Scans()-c.used)
-	*f = sensor.Frame{Source: c.number, Channels: len(c.columns), Index: c.base + c.made.Index + uint64(c.used), Rate: c.made.Rate, Raw: f.Raw[:0]}
+	n := min(c.most, c.last.Scans()-c.used)
+	*f = sensor.Frame{Source: c.number, Channels: len(c.columns), Index: c.base + c.last.Index + uint64(c.used), Rate: c.last.Rate, Raw: f.Raw[:0]}
 	f.At = trace.Instant(f.Index, f.Rate)
 	for i := range n {
-		scan := c.made.Raw[(c.used+i)*c.made.Channels:]
+		scan := c.last.Raw[(c.used+i)*c.last.Channels:]
 		for _, col := range c.columns {
 			f.Raw = append(f.Raw, scan[col])
 		}
 	}
 	c.used += n
 	end := trace.Instant(f.Index+uint64(n), f.Rate)
-	c.reach.Store(int64(end + ahead)) // over a gap of the script the clock runs on
+	c.reach.Store(int64(end + c.ahead)) // over a gap of the script the clock runs on
 	wait := time.NewTimer(0)
 	defer wait.Stop()
 	for {
@@ -189,7 +228,7 @@ func (c *converter) Next(f *sensor.Frame) error {
 		if left <= 0 {
 			return nil
 		}
-		wait.Reset(max(time.Duration(float64(left)/c.speed), shortest)) // the clock may stand
+		wait.Reset(max(time.Duration(float64(left)/c.pace.get()), shortest)) // the clock may stand
 	}
 }
 
@@ -199,88 +238,5 @@ func (c *converter) Close() error {
 	return nil
 }
 
-// Outputs makes the simulated plant of a shop, whose contacts show that all is
-// well.
-func Outputs(s *config.Shop, p *control.Params) *Plant {
-	sp := sim.Default(*p)
-	if s.Collector.RunUp > 0 {
-		sp.Collector.RunUp = s.Collector.RunUp
-	}
-	o := &Plant{plant: sim.New(sp), ready: make(chan struct{}, 1)}
-	o.first = []control.Input{control.InBin(control.Room), control.InStandDown(control.Closed)}
-	for i := range p.Stops {
-		o.first = append(o.first, control.InStop(control.ID(i), control.Closed))
-	}
-	if p.Collector.Switch {
-		o.first = append(o.first, control.InSwitch(control.Auto))
-	}
-	for i := range s.Machines {
-		if len(s.Machines[i].Contacts) > 0 {
-			o.first = append(o.first, control.InMachine(control.ID(i), control.Idle, 0))
-		}
-	}
-	o.ready <- struct{}{}
-	return o
-}
-
-// Plant stands in the place of the drivers. Its outcomes come at instants of
-// the stream's time, by the loop's Timed.
-type Plant struct {
-	mu    sync.Mutex // Halt may come from another goroutine, in a panic
-	plant *sim.Plant
-	first []control.Input
-	ready chan struct{}
-}
-
-// Apply queues a command.
-func (p *Plant) Apply(c control.Command) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.plant.Apply(c)
-}
-
-// Halt brings everything to a stand.
-func (p *Plant) Halt() error {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.plant.Halt()
-}
-
-// Next is when the next outcome is due.
-func (p *Plant) Next() (time.Duration, bool) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.plant.Next()
-}
-
-// Advance lets time pass and appends the outcomes.
-func (p *Plant) Advance(now time.Duration, in []control.Input) []control.Input {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.plant.Advance(now, in)
-}
-
-// Inert tells whether the collector is off.
-func (p *Plant) Inert() bool {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return !p.plant.Powered()
-}
-
-// Ready receives once: what the contacts say at first.
-func (p *Plant) Ready() <-chan struct{} { return p.ready }
-
-// Take appends what the contacts say at first.
-func (p *Plant) Take(to []drive.Report) []drive.Report {
-	for _, in := range p.first {
-		to = append(to, drive.Report{Input: in})
-	}
-	p.first = nil
-	return to
-}
-
-// Beat does nothing: no heartbeat line is simulated.
-func (p *Plant) Beat() {}
-
-// Close does nothing: nothing is held.
-func (p *Plant) Close() {}
+// Outputs makes the simulated plant of a shop that is as its file says.
+func Outputs(s *config.Shop, p *control.Params) *Plant { return NewWorld(s, nil, nil).Outputs(s, p) }
