@@ -10,7 +10,6 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/ductview"
 	"kerfwind/cmd/kerfwind/internal/outfile"
-	"kerfwind/control/duct"
 )
 
 // ductsFlags is what ducts is asked for.
@@ -18,6 +17,7 @@ type ductsFlags struct {
 	shop, rig string
 	open      []string
 	whatIf    []string
+	measures  []string
 	json      bool
 	svg       string
 	force     bool // with svg
@@ -47,23 +47,34 @@ func newDucts() *cobra.Command {
 func fileFlags(cmd *cobra.Command, f *ductsFlags) {
 	cmd.Flags().StringVar(&f.shop, "shop", "", "shop file")
 	cmd.Flags().StringVar(&f.rig, "rig", "", "rig file: warn of what in the shop does not fit it")
+	cmd.Flags().StringArrayVar(&f.measures, "measure", nil, "what was measured; may be repeated")
 }
 
 func newDuctsFit() *cobra.Command {
 	var f ductsFlags
-	var measures []string
 	var adjust string
 	cmd := &cobra.Command{
 		Use:   "fit --shop FILE --measure MEASURE",
-		Short: "Adjust hose roughness or the fan's curve to measured pressures or velocities",
+		Short: "Say from measured pressures and velocities which part of the duct is off, and by how much",
+		Long:  ductview.MeasureHelp,
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return ductsFit(cmd.OutOrStdout(), &f, adjust, measures)
+			if len(f.measures) == 0 {
+				return &exitError{exitUsage, errors.New(`fit needs a measure: --measure "open=B1; at=T3; pressure=-8 inH2O"`)}
+			}
+			s, err := studyOf(&f)
+			if err != nil {
+				return err
+			}
+			measures, err := s.ParseMeasures(f.measures)
+			if err != nil {
+				return &exitError{exitUsage, err}
+			}
+			return s.WriteFit(cmd.OutOrStdout(), adjust, measures)
 		},
 	}
 	fileFlags(cmd, &f)
-	cmd.Flags().StringVar(&adjust, "adjust", "hose", "what to adjust: hose or fan")
-	cmd.Flags().StringArrayVar(&measures, "measure", nil, "what was measured; may be repeated")
+	cmd.Flags().StringVar(&adjust, "adjust", "", `the part to adjust: hose, fan, filter, leak, "hood DUCT" or "block DUCT"; else the likeliest`)
 	return cmd
 }
 
@@ -92,6 +103,15 @@ func ducts(w io.Writer, f *ductsFlags) error {
 	s, err := studyOf(f)
 	if err != nil {
 		return err
+	}
+	if f.measures != nil {
+		measures, err := s.ParseMeasures(f.measures)
+		if err != nil {
+			return &exitError{exitUsage, err}
+		}
+		if err := s.Given(measures); err != nil {
+			return err
+		}
 	}
 	sets := s.Main()
 	if f.json {
@@ -136,27 +156,4 @@ func ducts(w io.Writer, f *ductsFlags) error {
 		return errors.New("an operating point was not found: see above which")
 	}
 	return nil
-}
-
-func ductsFit(w io.Writer, f *ductsFlags, adjust string, texts []string) error {
-	what, ok := map[string]duct.Fitted{"hose": duct.HoseRoughness, "fan": duct.FanCurve}[adjust]
-	if !ok {
-		return &exitError{exitUsage, fmt.Errorf("--adjust is hose or fan, not %q", adjust)}
-	}
-	if len(texts) == 0 {
-		return &exitError{exitUsage, errors.New(`fit needs a measure: --measure "open=B1; at=T3; pressure=-8 inH2O"`)}
-	}
-	s, err := studyOf(f)
-	if err != nil {
-		return err
-	}
-	var measures []duct.Measure
-	for _, text := range texts {
-		m, err := s.ParseMeasure(text)
-		if err != nil {
-			return &exitError{exitUsage, err}
-		}
-		measures = append(measures, m)
-	}
-	return s.WriteFit(w, what, measures)
 }

@@ -351,45 +351,6 @@ func TestTableIsBounded(t *testing.T) {
 	}
 }
 
-// A fit finds the roughness and the fan that made the measures, and says when
-// they cannot be found.
-func TestFit(t *testing.T) {
-	n := referenceNetwork()
-	n.Segments[0].Flexible, n.Segments[1].Flexible = true, true
-	for _, c := range []struct {
-		what   Fitted
-		factor float64
-	}{{HoseRoughness, 2.2}, {HoseRoughness, 0.4}, {FanCurve, 0.85}, {FanCurve, 1.3}} {
-		truth, err := NewSolver(n.adjusted(c.what, c.factor))
-		if err != nil {
-			t.Fatal(err)
-		}
-		var m []Measure
-		for _, open := range []uint64{0b0001, 0b0010} {
-			st := truth.Solve(open)
-			m = append(m, Measure{open, 6, StaticPressure, st.Static[6]}, Measure{open, 4, MeanVelocity, st.Velocity[4]})
-		}
-		f, err := FitTo(n, c.what, m)
-		if err != nil {
-			t.Fatal(err)
-		}
-		within(t, "factor", f.Factor, c.factor, 1e-4)
-		if f.After > 1e-5 || f.Before < 1e-3 || f.AtLimit || f.Sensitivity < 0.01 {
-			t.Errorf("%+v", f)
-		}
-		// One measure that nothing can explain.
-		if f, err = FitTo(n, HoseRoughness, []Measure{{0b0001, 4, MeanVelocity, 40}}); err != nil || !f.AtLimit || f.After < 0.1 {
-			t.Errorf("40 m/s in a main that cannot have it: %+v, %v", f, err)
-		}
-	}
-	if _, err := FitTo(referenceNetwork(), HoseRoughness, []Measure{{1, 4, MeanVelocity, 10}}); err == nil {
-		t.Error("hose roughness was fitted without a hose")
-	}
-	if _, err := FitTo(n, FanCurve, nil); err == nil {
-		t.Error("a fit without measures")
-	}
-}
-
 // What is solved at start-up stays bounded in a shop of many machines, and the
 // declared sets are always among it.
 func TestStartSetsAreBounded(t *testing.T) {

@@ -3,6 +3,7 @@
 package ductview
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -24,6 +25,8 @@ type Study struct {
 
 	middle *duct.Solver
 	cloud  *duct.Ensemble
+	// readings is how many have narrowed the cloud.
+	readings int
 }
 
 // New makes a study of a valid network.
@@ -34,6 +37,18 @@ func New(name string, units config.Units, n *duct.Network) (*Study, error) {
 	}
 	cloud, err := duct.NewEnsemble(n)
 	return &Study{Name: name, Units: units, Net: n, middle: middle, cloud: cloud}, err
+}
+
+// Given narrows the study to what agrees with readings.
+func (s *Study) Given(measures []duct.Measure) error {
+	g, err := s.cloud.Given(measures)
+	if errors.Is(err, duct.ErrContradict) {
+		return errors.New("the readings lie outside what the guesses leave possible: run \"kerfwind ducts fit\" with them to see what may be off")
+	}
+	if err == nil {
+		s.cloud, s.readings = g, len(measures)
+	}
+	return err
 }
 
 // HoodView is one open hood in a case.

@@ -86,6 +86,9 @@ func (s *Study) head(w *writer) {
 		moist = fmt.Sprintf(" Moist ones need %s.", s.u(config.Velocity, duct.MinMoist))
 	}
 	w.line("Chips need %s; below %s they settle, between the two it is doubtful.%s", s.u(config.Velocity, s.minimum()), s.u(config.Velocity, duct.Marginal*s.minimum()), moist)
+	if s.readings > 0 {
+		w.line("The ranges hold what agrees with %s.", count(s.readings, "reading"))
+	}
 	if len(n.Guesses) > 0 {
 		w.line("Guesses, the one that counts most first. A range in brackets holds the figure in 8 of 10 cases.")
 		for _, g := range s.Guesses() {
@@ -140,7 +143,7 @@ func (s *Study) caseText(w *writer, c *Case) {
 		open = strings.Join(s.GateNames(c.Open), ", ")
 	}
 	w.line("  open: %s; the fan moves %s and lifts %s, of which the filter takes %s", open,
-		s.u(config.Flow, c.State.Total), s.u(config.Pressure, c.State.Fan), s.u(config.Pressure, c.State.Filter))
+		s.u(config.Flow, c.Spread.Total().Middle), s.u(config.Pressure, c.Spread.Fan().Middle), s.u(config.Pressure, c.Spread.Filter().Middle))
 	if !c.Converged {
 		w.line("  NO BALANCE OF FAN AND DUCTS FOUND: residual %.1e after %d passes; do not trust the figures below", c.State.Residual, c.State.Passes)
 	}
@@ -156,14 +159,14 @@ func (s *Study) caseText(w *writer, c *Case) {
 	if len(rows) > 1 {
 		w.table(rows)
 	}
-	rows = [][]string{{"duct", "diameter", "flow", "velocity", "", "total pressure", "chips"}}
+	rows = [][]string{{"duct", "diameter", "flow", "velocity", "", "wall tap", "chips"}}
 	for i := range n.Segments {
 		span := ""
 		if c.Carry[i] != duct.Idle {
 			span = s.span(config.Velocity, c.Speed[i])
 		}
 		rows = append(rows, []string{n.Segments[i].Name, s.u(config.Length, n.Segments[i].Diameter), s.u(config.Flow, c.Spread.Flow(i).Middle),
-			s.u(config.Velocity, c.Speed[i].Middle), span, s.u(config.Pressure, c.State.Pressure[i]), s.CarryWord(c, i)})
+			s.u(config.Velocity, c.Speed[i].Middle), span, s.u(config.Pressure, c.Spread.Static(i).Middle), s.CarryWord(c, i)})
 	}
 	w.table(rows)
 	for _, r := range c.RunOns {

@@ -46,7 +46,13 @@ func (s *Study) WhatIf(changes string) (*Study, error) {
 			return nil, fmt.Errorf("%q: %w", strings.TrimSpace(one), err)
 		}
 	}
-	return New(changes, s.Units, n)
+	o, err := New(changes, s.Units, n)
+	if err != nil {
+		return nil, err
+	}
+	o.readings = s.readings
+	o.cloud, err = s.cloud.Like(n)
+	return o, err
 }
 
 func (s *Study) change(n *duct.Network, key, value string) error {

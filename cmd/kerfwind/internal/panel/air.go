@@ -183,7 +183,7 @@ func (d *ducts) look(shop *config.Shop, k airKey) (*airCase, error) {
 func newAirCase(s *ductview.Study, open uint64) (*airCase, error) {
 	c := s.Look(open)
 	out := &airCase{Unsure: !c.Converged, by: map[int]airHood{}, Verdicts: append(s.Verdicts(c), s.Doubts(c)...),
-		Total: s.Quantity(config.Flow, c.State.Total), Lift: s.Quantity(config.Pressure, c.State.Fan), Filter: s.Quantity(config.Pressure, c.State.Filter)}
+		Total: s.Quantity(config.Flow, c.Spread.Total().Middle), Lift: s.Quantity(config.Pressure, c.Spread.Fan().Middle), Filter: s.Quantity(config.Pressure, c.Spread.Filter().Middle)}
 	for i, text := range out.Verdicts {
 		out.Verdicts[i] = sentence(text)
 	}
