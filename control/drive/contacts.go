@@ -23,6 +23,7 @@ type contact struct {
 	p     Contact
 	in    Input // nil while it cannot be opened
 	state answerOf
+	why   error // unread: the reason
 }
 
 // contacts are all of them.
@@ -69,14 +70,24 @@ func (c *contact) about() said {
 // reopenAfter is how long a line that gave an error is left alone.
 const reopenAfter = time.Second
 
-// start reads every contact, reports where all stand, and listens.
+// open opens every contact and reads it.
+func (s *contacts) open(d *Driver) {
+	for _, c := range s.list {
+		closed := false
+		if c.in, c.why = d.hw.Input(c.p.Line, c.p.Debounce, c.p.Name); c.why == nil {
+			closed, c.why = c.in.Closed()
+		}
+		if c.why == nil {
+			c.state = c.says(closed)
+		}
+	}
+}
+
+// start reports where all contacts stand, and listens.
 func (s *contacts) start(d *Driver) {
+	s.mu.Lock()
 	s.quit = make(chan struct{})
 	s.said = map[said]uint8{}
-	for _, c := range s.list {
-		s.read(d, c)
-	}
-	s.mu.Lock()
 	for _, r := range s.tell(d.p.Now(), nil) {
 		d.report(r)
 	}
@@ -86,16 +97,32 @@ func (s *contacts) start(d *Driver) {
 	}
 }
 
-// read takes the present state without reporting it.
-func (s *contacts) read(d *Driver, c *contact) {
-	closed, err := c.in.Closed()
-	if err != nil {
-		d.trouble(fmt.Errorf("contact %q: %w", c.p.Name, err))
-		return
-	}
+// missing appends the contacts that cannot be read.
+func (s *contacts) missing(to missings) missings {
 	s.mu.Lock()
-	c.state = c.says(closed)
-	s.mu.Unlock()
+	defer s.mu.Unlock()
+	for _, c := range s.list {
+		if c.state == unread && c.why != nil {
+			to.add(fmt.Sprintf("contact %q", c.p.Name), c.why, []Thing{c.thing()})
+		}
+	}
+	return to
+}
+
+// thing is what a contact is about, for those who have names for it.
+func (c *contact) thing() Thing {
+	switch c.p.Means {
+	case MachineRuns:
+		return Thing{control.AMachine, c.p.ID}
+	case GateIsOpen, GateIsShut, ButtonHolds, AsidePressed:
+		return Thing{control.AGate, c.p.ID}
+	case StopActs:
+		return Thing{control.AStop, c.p.ID}
+	case CollectorRuns, HandMode, OffMode:
+		return Thing{control.ACollector, 0}
+	case BinFull, StandDown, ResetPressed, meansEnd:
+	}
+	return Thing{control.NoSubject, control.NoID}
 }
 
 func (c *contact) says(closed bool) answerOf {
@@ -137,7 +164,7 @@ func (s *contacts) listen(d *Driver, c *contact) {
 			_ = in.Close() // it is opened afresh
 		}
 		s.mu.Lock()
-		c.in = nil
+		c.in, c.why = nil, err
 		s.mu.Unlock()
 		wait := time.NewTimer(reopenAfter)
 		select {

@@ -132,15 +132,16 @@ func TestContactUnreadAtStart(t *testing.T) {
 		f := newFake(t)
 		l := Line{"switches", 1}
 		p := Params{Gates: make([]Gate, 1), Now: f.now, Contacts: []Contact{{Name: "end", Line: l, Closed: true, Means: GateIsOpen}}}
-		d, err := take(p, f, true)
-		if err != nil {
-			t.Fatal(err)
-		}
-		f.inputs[l].fails = true
-		d.start()
+		f.unread[l] = true
+		d := rig(t, f, p)
 		want(t, seen(d), `trouble: contact "end": input/output error`, "gate 0 unknown")
+		if m := d.Missing(); len(m) != 1 || m[0].Name != `contact "end"` {
+			t.Errorf("missing: %v", m)
+		}
 		f.contact(l, true)
 		want(t, seen(d), "gate 0 open")
-		d.Close()
+		if m := d.Missing(); len(m) != 0 {
+			t.Errorf("missing: %v", m)
+		}
 	})
 }

@@ -88,7 +88,10 @@ type Driver struct {
 
 	lines   []*line // every output, the contactor's first
 	buses   []*bus
-	topics  []*topic // of outlets
+	parts   []*part       // of these, in the order of Params
+	seeking atomic.Int32  // servo chips that have not been sought yet
+	sought  chan struct{} // closed once all have been
+	topics  []*topic      // of outlets
 	workers []*worker
 	routes  map[target]*worker
 	sensed  contacts
@@ -106,16 +109,25 @@ type order struct {
 	timer *time.Timer
 }
 
-// Open takes hold of everything that p names, with every output off, and
-// starts the workers. The error joins all that is wrong; then nothing stays
-// held and everything that could be reached is inert.
+// Open takes hold of what p names, with every output off, and starts the workers.
+// What cannot be reached is listed by Missing and told as a report; what depends on
+// it fails, all else works, and it is taken up as soon as it can be. Outputs that
+// come back are told as control.Lost. Only without the contactor's line there is no
+// driver: the error joins all that is wrong, and what could be reached is inert.
 func Open(p Params, hw Hardware) (*Driver, error) {
-	d, err := take(p, hw, true)
+	d, err := lay(p, hw)
 	if err != nil {
-		if d != nil {
-			err = errors.Join(err, d.Halt())
-			d.Close()
+		return nil, err
+	}
+	for _, l := range d.lines {
+		if l.part != nil {
+			l.part.fire(time.Now())
 		}
+	}
+	d.sensed.open(d)
+	if p.Collector != nil && !d.lines[0].part.isHeld() {
+		err := errors.Join(missings(d.Missing()).err(), d.Halt())
+		d.Close()
 		return nil, err
 	}
 	d.start()
@@ -128,34 +140,74 @@ func Open(p Params, hw Hardware) (*Driver, error) {
 // joins what could not be done.
 func Inert(p Params, hw Hardware) error {
 	p.Contacts = nil
-	d, err := take(p, hw, false)
-	if d == nil {
+	d, err := lay(p, hw)
+	if err != nil {
 		return err
 	}
-	err = errors.Join(err, d.Halt())
+	var bad missings
+	for _, l := range d.lines {
+		if err := l.seek(); err != nil {
+			bad.add(l.user, err, nil)
+		}
+	}
+	for _, b := range d.buses {
+		for _, c := range b.chips {
+			if err := c.reach(); err != nil {
+				bad.add(c.name(), err, nil)
+				continue
+			}
+			c.spoken.Store(true) // by the program before
+		}
+	}
+	err = errors.Join(bad.err(), d.Halt())
 	d.Close()
 	return err
 }
 
-// take requests everything. With setUp servo chips are made ready; without,
-// only silenced, by Halt.
-func take(p Params, hw Hardware, setUp bool) (*Driver, error) {
+// lay lays out what p names, and touches nothing.
+func lay(p Params, hw Hardware) (*Driver, error) {
 	if err := p.validate(); err != nil {
 		return nil, err
 	}
-	d := &Driver{p: p, hw: hw, routes: map[target]*worker{}, waiting: map[target]*order{}}
+	d := &Driver{p: p, hw: hw, routes: map[target]*worker{}, waiting: map[target]*order{}, sought: make(chan struct{})}
 	d.reports.ready = make(chan struct{}, 1)
 	b := builder{d: d, byPlace: map[string]*worker{}, chips: map[chipKey]*pca{}}
-	b.build(setUp)
-	return d, b.err()
+	b.build()
+	d.seeking.Store(int32(len(d.parts)))
+	return d, nil
 }
 
-// start runs the workers and lets the contacts speak for the first time.
+// start runs the workers, waits a moment for the servo chips, tells what is missing,
+// and lets the contacts speak for the first time.
 func (d *Driver) start() {
 	for _, w := range d.workers {
 		w.start()
+		if w != d.beat { // only the loop wakes it
+			w.wake()
+		}
+	}
+	if d.seeking.Load() > 0 {
+		limit := time.NewTimer(firstWait)
+		defer limit.Stop()
+		select {
+		case <-d.sought:
+		case <-limit.C:
+		}
+	}
+	for _, p := range d.parts {
+		p.tell()
+	}
+	for _, m := range d.Missing() {
+		d.trouble(&m)
 	}
 	d.sensed.start(d)
+}
+
+// tried notes that a part has been sought for the first time.
+func (d *Driver) tried() {
+	if d.seeking.Add(-1) == 0 {
+		close(d.sought)
+	}
 }
 
 // Apply queues c and returns. A newer command for the same target replaces an
@@ -297,10 +349,14 @@ func (d *Driver) close() {
 			w.stop()
 		}
 		for _, l := range d.lines {
-			_ = l.out.Close() // it is off; nobody can act on this
+			if l.out != nil {
+				_ = l.out.Close() // it is off; nobody can act on this
+			}
 		}
 		for _, b := range d.buses {
-			_ = b.dev.Close()
+			if b.dev != nil {
+				_ = b.dev.Close()
+			}
 		}
 	})
 	go func() {

@@ -37,6 +37,7 @@ type fake struct {
 	buses   map[string]*fakeBus
 	closed  map[Line]bool // contacts that are closed
 	missing map[Line]error
+	unread  map[Line]bool // contacts whose line is had and cannot be read
 	changes []change
 	pairs   [][2]Line     // never on together
 	sticks  chan struct{} // not nil: contacts wait for it when they are let go
@@ -44,7 +45,7 @@ type fake struct {
 
 func newFake(t *testing.T) *fake {
 	f := &fake{t: t, start: time.Now(), lines: map[Line]*fakeOutput{}, inputs: map[Line]*fakeInput{},
-		buses: map[string]*fakeBus{}, closed: map[Line]bool{}, missing: map[Line]error{}}
+		buses: map[string]*fakeBus{}, closed: map[Line]bool{}, missing: map[Line]error{}, unread: map[Line]bool{}}
 	t.Cleanup(f.finish)
 	return f
 }
@@ -94,6 +95,7 @@ type fakeOutput struct {
 	name   string // asked for by this
 	closed bool
 	fails  int           // the next so many Set fail
+	gone   bool          // what it is on was pulled out: it works no more
 	hang   chan struct{} // not nil: Set(true) waits for it
 }
 
@@ -124,6 +126,9 @@ func (o *fakeOutput) Set(on bool) error {
 	if o.closed {
 		o.f.t.Errorf("%v is set after it was let go", o.line)
 	}
+	if o.gone {
+		return syscall.ENODEV
+	}
 	if o.fails > 0 {
 		o.fails--
 		return errors.New("remote I/O error")
@@ -143,7 +148,7 @@ func (o *fakeOutput) Set(on bool) error {
 func (o *fakeOutput) Close() error {
 	o.f.mu.Lock()
 	defer o.f.mu.Unlock()
-	if o.on {
+	if o.on && !o.gone {
 		o.f.t.Errorf("%v is let go while it is on", o.line)
 	}
 	o.closed = true
@@ -182,7 +187,6 @@ type fakeInput struct {
 	name   string        // asked for by this
 	edges  chan edge
 	closed bool
-	fails  bool
 }
 
 func (f *fake) Input(l Line, settle time.Duration, name string) (Input, error) {
@@ -199,7 +203,7 @@ func (f *fake) Input(l Line, settle time.Duration, name string) (Input, error) {
 func (i *fakeInput) Closed() (bool, error) {
 	i.f.mu.Lock()
 	defer i.f.mu.Unlock()
-	if i.fails {
+	if i.f.unread[i.line] {
 		return false, errors.New("input/output error")
 	}
 	return i.f.closed[i.line], nil
@@ -247,6 +251,7 @@ type fakeBus struct {
 	log    []string // what was written
 	opened bool
 	closed bool
+	gone   bool // it was pulled out
 }
 
 func (f *fake) bus(name string, addrs ...uint16) *fakeBus {
@@ -262,10 +267,10 @@ func (f *fake) Bus(device string) (Bus, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	b := f.buses[device]
-	if b == nil {
+	if b == nil || b.gone {
 		return nil, noBus(device, syscall.ENOENT)
 	}
-	b.opened = true
+	b.opened, b.closed = true, false
 	return b, nil
 }
 
@@ -280,6 +285,9 @@ func (b *fakeBus) Tx(addr uint16, w, r []byte) error {
 	defer b.mu.Unlock()
 	if b.closed {
 		b.t.Error("a transfer on a closed bus")
+	}
+	if b.gone {
+		return syscall.ENODEV
 	}
 	if len(b.errs) > 0 {
 		err := b.errs[0]
@@ -351,7 +359,7 @@ func seen(d *Driver) []string {
 		case control.GateIs:
 			s = fmt.Sprintf("gate %d %v", in.ID, control.Shown(in.State))
 		case control.OutputIs:
-			s = fmt.Sprintf("%v#%d %v %s", in.What, in.Seq, in.ID, map[uint8]string{1: "done", 2: "failed"}[in.State])
+			s = fmt.Sprintf("%v#%d %v %s", in.What, in.Seq, in.ID, map[uint8]string{1: "done", 2: "failed", 3: "lost"}[in.State])
 		default:
 			s = fmt.Sprintf("%v %d=%d", in.Kind, in.ID, in.State)
 		}

@@ -11,10 +11,19 @@ import (
 // line is an output line. It is off from the moment it was requested.
 type line struct {
 	d    *Driver
-	out  Output
-	name string
-	lock lock // held while the line is set, so that Halt's off is the last word
+	at   Line
+	low  bool
+	user string
+	part *part // nil: that of a servo chip has it
+	lock lock  // held while the line is set, so that Halt's off is the last word
+
+	out  Output // nil: it is not held
+	once bool   // it was held
+	on   bool
+	ill  bool // the last set has failed
 }
+
+func (l *line) name() string { return l.user + ", " + l.at.String() }
 
 func (l *line) set(on bool) error {
 	l.lock.take()
@@ -22,13 +31,78 @@ func (l *line) set(on bool) error {
 	if on && l.d.halted.Load() {
 		return ErrHalted
 	}
-	if err := l.out.Set(on); err != nil {
-		return fmt.Errorf("%s: %w", l.name, err)
+	err := l.put(on)
+	if err != nil {
+		if l.part != nil {
+			l.part.doubt()
+		}
+		return fmt.Errorf("%s: %w", l.name(), err)
 	}
 	return nil
 }
 
-func (l *line) halt() error { return l.set(false) }
+// put sets the line. The caller has the lock.
+func (l *line) put(on bool) error {
+	if l.out == nil {
+		if l.part != nil {
+			return l.part.missing()
+		}
+		return errMissing
+	}
+	err := l.out.Set(on)
+	l.ill = err != nil
+	if err == nil {
+		l.on = on
+	}
+	return err
+}
+
+// seek takes hold of the line, off.
+func (l *line) seek() error {
+	l.lock.take()
+	defer l.lock.free()
+	switch {
+	case l.d.halted.Load():
+		return ErrHalted
+	case l.out != nil && l.put(false) == nil:
+		return nil
+	case l.out != nil:
+		_ = l.out.Close() // what it was is gone
+		l.out = nil
+	}
+	out, err := l.d.hw.Output(l.at, l.low, l.user)
+	if err != nil {
+		return err
+	}
+	l.out, l.once, l.on, l.ill = out, true, false, false
+	return nil
+}
+
+// look says off anew to a line that is off: an output cannot be read.
+func (l *line) look() (again bool, err error) {
+	l.lock.take()
+	defer l.lock.free()
+	if l.d.halted.Load() {
+		return false, ErrHalted
+	}
+	if l.on && !l.ill {
+		return false, nil
+	}
+	return false, l.put(false)
+}
+
+// halt switches the line off. One that was never held cannot be on by this program.
+func (l *line) halt() error {
+	l.lock.take()
+	defer l.lock.free()
+	if l.out == nil && !l.once {
+		return nil
+	}
+	if err := l.put(false); err != nil {
+		return fmt.Errorf("%s: %w", l.name(), err)
+	}
+	return nil
+}
 
 // lock is a mutex that a test's clock can see through: whoever holds it may
 // hang in the kernel.
@@ -62,7 +136,7 @@ func (r *relay) do(now time.Time, c control.Command) {
 func (r *relay) off(now time.Time) error {
 	r.retry = time.Time{}
 	err := r.line.set(false)
-	if err != nil {
+	if err != nil && !errors.Is(err, errMissing) { // else it is off when it comes back
 		r.retry = now.Add(offRetry)
 	}
 	return err
@@ -75,7 +149,7 @@ func (r *relay) fire(now time.Time) {
 		return
 	}
 	if r.off(now) == nil { // a failure was told when it came first
-		r.d.trouble(fmt.Errorf("%s: it would not switch off, and now has", r.line.name))
+		r.d.trouble(fmt.Errorf("%s: it would not switch off, and now has", r.line.name()))
 	}
 }
 

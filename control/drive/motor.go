@@ -1,6 +1,7 @@
 package drive
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -147,6 +148,9 @@ func (m *motor) rest(now time.Time) error {
 	m.stuck = err != nil
 	if m.stuck {
 		m.retry = now.Add(offRetry)
+		if errors.Is(err, errMissing) {
+			m.retry = now.Add(seekEvery)
+		}
 		return err
 	}
 	if m.runs != standing {

@@ -2,8 +2,10 @@ package drive
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"math"
+	"sync/atomic"
 	"time"
 )
 
@@ -38,10 +40,43 @@ const servoRate = 50
 // bus is an I2C bus. A transfer on it may hang.
 type bus struct {
 	d     *Driver
-	dev   Bus
 	name  string
 	lock  lock // held during a transfer, so that Halt's is the last
+	dev   Bus  // nil: it is not open
 	chips []*pca
+}
+
+// open opens the bus, unless it is.
+func (b *bus) open() error {
+	b.lock.take()
+	defer b.lock.free()
+	if b.d.halted.Load() {
+		return ErrHalted
+	}
+	if b.dev != nil {
+		return nil
+	}
+	dev, err := b.d.hw.Bus(b.name)
+	if err == nil {
+		b.dev = dev
+	}
+	return err
+}
+
+// reopen has the bus opened anew when a chip on it is sought next, unless another
+// chip on it answers.
+func (b *bus) reopen() {
+	for _, c := range b.chips {
+		if c.part.isHeld() {
+			return
+		}
+	}
+	b.lock.take()
+	defer b.lock.free()
+	if b.dev != nil && !b.d.halted.Load() {
+		_ = b.dev.Close() // nothing on it answers
+		b.dev = nil
+	}
 }
 
 func (b *bus) tx(addr int, w, r []byte) error {
@@ -50,17 +85,30 @@ func (b *bus) tx(addr int, w, r []byte) error {
 	if b.d.halted.Load() {
 		return ErrHalted
 	}
+	if b.dev == nil {
+		return errMissing
+	}
 	return b.dev.Tx(uint16(addr), w, r)
 }
 
-// halt silences every chip on the bus.
+// halt silences every chip on the bus. One that has never answered sends nothing by
+// this program.
 func (b *bus) halt() error {
 	b.lock.take()
 	defer b.lock.free()
 	var first error
 	for _, c := range b.chips {
+		if !c.spoken.Load() {
+			continue
+		}
 		var err error
+		if b.dev == nil { // nothing on it answered
+			b.dev, err = b.d.hw.Bus(b.name)
+		}
 		for range tries {
+			if b.dev == nil {
+				break
+			}
 			if err = b.dev.Tx(uint16(c.addr), []byte{regAllOffH, fullOff}, nil); err == nil {
 				break
 			}
@@ -80,6 +128,49 @@ type pca struct {
 	bus    *bus
 	addr   int
 	enable *line // nil: the pin is tied
+	part   *part
+	spoken atomic.Bool // it took a word: Halt silences it
+	starts int         // how often it was set up
+}
+
+func (c *pca) name() string { return fmt.Sprintf("servo chip 0x%02x on %s", c.addr, c.bus.name) }
+
+// reach opens what leads to the chip.
+func (c *pca) reach() error {
+	if c.enable != nil {
+		if err := c.enable.seek(); err != nil {
+			return err
+		}
+	}
+	return c.bus.open()
+}
+
+// seek takes hold of the chip, silent.
+func (c *pca) seek() error {
+	err := c.reach()
+	if err == nil {
+		err = c.setUp()
+	}
+	if err != nil {
+		c.bus.reopen()
+	}
+	return err
+}
+
+// look reads whether the chip answers and has its settings, which it forgets when
+// its supply dips.
+func (c *pca) look() (again bool, err error) {
+	ok, err := c.isSetUp()
+	if err == nil && !ok {
+		again, err = true, c.again()
+	}
+	return again, err
+}
+
+// again sets the chip up once more.
+func (c *pca) again() error {
+	c.part.d.trouble(c.explain(errors.New("it had lost its settings: does its supply dip?")))
+	return c.setUp()
 }
 
 // prescale is the value for a rate: round(oscillator / (4096 * rate)) - 1, at
@@ -98,13 +189,14 @@ func counts(pulse time.Duration) int {
 
 // explain names the chip in an error.
 func (c *pca) explain(err error) error {
-	return fmt.Errorf("servo chip 0x%02x on %s: %w", c.addr, c.bus.name, err)
+	return fmt.Errorf("%s: %w", c.name(), err)
 }
 
 // write writes registers and tries again if the bus was disturbed.
 func (c *pca) write(regs ...byte) (err error) {
 	for range tries {
 		if err = c.bus.tx(c.addr, regs, nil); err == nil {
+			c.spoken.Store(true)
 			return nil
 		}
 	}
@@ -137,6 +229,7 @@ func Ask(hw Hardware, device string, address int) error {
 // setUp silences the chip, which may still send the pulses of a program that
 // died, and sets its rate. PRE_SCALE can only be written while SLEEP is set.
 func (c *pca) setUp() error {
+	c.starts++
 	for _, regs := range [][]byte{
 		{regAllOffH, fullOff},
 		{regMode2, mode2OutDrv},
@@ -186,7 +279,15 @@ func (c *pca) off(output int) error {
 }
 
 // put writes registers in one transaction and compares what then stands there.
-func (c *pca) put(reg byte, values ...byte) error {
+func (c *pca) put(reg byte, values ...byte) (err error) {
+	if err := c.part.missing(); err != nil {
+		return c.explain(err)
+	}
+	defer func() {
+		if err != nil {
+			c.part.doubt()
+		}
+	}()
 	back := make([]byte, len(values))
 	for range tries {
 		if err := c.write(append([]byte{reg}, values...)...); err != nil {

@@ -67,8 +67,11 @@ func newWorker(d *Driver) *worker {
 
 func (w *worker) add(t target, u unit) {
 	w.units[t] = u
-	w.list = append(w.list, u)
+	w.look(u)
 }
+
+// look has the worker look after u, which takes no commands.
+func (w *worker) look(u unit) { w.list = append(w.list, u) }
 
 // put queues c in place of an older command for t.
 func (w *worker) put(t target, c control.Command) {

@@ -47,6 +47,7 @@ type servo struct {
 	next     time.Time
 	c        control.Command // queued: what to do
 	at       time.Duration   // the pulse it stands at; 0: not known
+	starts   int             // of the chip, when it stood there
 	from, to time.Duration   // of the move
 	began    time.Time       // ramping: the start
 }
@@ -105,16 +106,20 @@ func (s *servo) check(err error) {
 // then it cannot go slowly.
 func (s *servo) begin(now time.Time) error {
 	s.phase, s.slot = resting, time.Time{}
-	ok, err := s.chip.isSetUp()
-	if err == nil && !ok {
-		s.d.trouble(s.chip.explain(errors.New("it had lost its settings: does its supply dip?")))
-		err = s.chip.setUp()
+	if err := s.chip.part.missing(); err != nil {
+		return s.chip.explain(err)
 	}
+	again, err := s.chip.look()
 	if err != nil {
+		s.chip.part.doubt()
 		return err
 	}
+	if again {
+		t := targetOf(s.c)
+		s.chip.part.restarted(&t)
+	}
 	s.began, s.from = now, s.at
-	if s.from == 0 || s.s.Slow == 0 {
+	if s.from == 0 || s.s.Slow == 0 || s.starts != s.chip.starts {
 		s.from = s.to
 	}
 	return s.step(now)
@@ -137,7 +142,7 @@ func (s *servo) step(now time.Time) error {
 	if err := s.chip.pulse(s.s.Output, pulse); err != nil {
 		return err
 	}
-	s.at = pulse
+	s.at, s.starts = pulse, s.chip.starts
 	switch {
 	case pulse != s.to:
 		s.phase, s.next = ramping, now.Add(rampStep)

@@ -313,7 +313,7 @@ func TestServoSteps(t *testing.T) {
 			start := time.Now()
 			b := &fakeBus{t: t, chips: map[uint16]*chips.PCA9685{0x40: chips.NewPCA9685(t, func() time.Duration { return time.Since(start) })}}
 			d := &Driver{p: Params{Now: func() time.Duration { return 0 }}}
-			chip := &pca{bus: &bus{d: d, dev: b, name: "b", lock: newLock()}, addr: 0x40}
+			chip := &pca{bus: &bus{d: d, dev: b, name: "b", lock: newLock()}, addr: 0x40, part: &part{d: &Driver{}, held: true}}
 			if err := chip.setUp(); err != nil {
 				t.Fatal(err)
 			}

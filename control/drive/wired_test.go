@@ -107,46 +107,64 @@ func TestLinesMissing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFake(t)
 		p := servos(2)
-		p.Now = f.now
 		p.Chips = []Chip{{Bus: "/dev/i2c-1", Address: 0x40, Enable: &Relay{Name: "oe", Line: Line{"pins", 1}}}}
 		p.Gates = append(p.Gates, Gate{Motor: &Motor{Name: "slide", Open: Line{"gone", 6}, Shut: Line{"gone", 7}, Longest: time.Second}})
 		f.missing[Line{"pins", 1}] = errors.New("in use")
 		f.missing[Line{"gone", 6}], f.missing[Line{"gone", 7}] = errors.New("no such chip"), errors.New("no such chip")
-		_, err := Open(p, f)
-		if err == nil || err.Error() != "oe: in use\nslide: no such chip" {
-			t.Errorf("%v", err)
+		d := rig(t, f, p)
+		want(t, seen(d), "trouble: servo chip 0x40 on /dev/i2c-1: in use", "trouble: slide: no such chip")
+		gates := []Thing{{control.AGate, 0}, {control.AGate, 1}}
+		if m := d.Missing(); !slices.Equal(m[0].For, gates) || !slices.Equal(m[1].For, []Thing{{control.AGate, 2}}) {
+			t.Errorf("%v", m)
 		}
 	})
 }
 
 // A chip that stops to answer at any transfer of its set-up: it is said once, with its
-// name, and the chip is only silenced after that.
+// name, it is silenced at the end, and set up once it answers.
 func TestSetUpFails(t *testing.T) {
 	odd := errors.New("odd")
 	for k := range 7 {
-		synctest.Test(t, func(t *testing.T) {
-			f := newFake(t)
-			b := f.bus("/dev/i2c-1", 0x40)
-			b.errs = append(make([]error, k), odd, odd)
-			p := servos(2)
-			p.Now = f.now
-			_, err := Open(p, f)
-			if err == nil || err.Error() != "servo chip 0x40 on /dev/i2c-1: odd" {
-				t.Errorf("transfer %d: %v", k, err)
-			}
-			if w := b.writes(); len(w) != min(k, 5)+1 || w[len(w)-1] != "40: fd 10" {
-				t.Errorf("transfer %d: %q", k, w)
-			}
-		})
+		for _, back := range []bool{k == 0, true} {
+			synctest.Test(t, func(t *testing.T) {
+				f := newFake(t)
+				b := f.bus("/dev/i2c-1", 0x40)
+				b.errs = append(make([]error, k), odd, odd)
+				p := servos(2)
+				p.Now = f.now
+				d, err := Open(p, f)
+				if err != nil {
+					t.Fatal(err)
+				}
+				want(t, seen(d), "trouble: servo chip 0x40 on /dev/i2c-1: odd")
+				if back {
+					b.writes()
+					wait(seekEvery + settle)
+					want(t, seen(d), "trouble: servo chip 0x40 on /dev/i2c-1 answers again", "gate-stop#0 0 lost", "gate-stop#0 1 lost")
+					want(t, b.writes(), setUp...)
+				}
+				if err := d.Halt(); err != nil {
+					t.Error(err)
+				}
+				d.Close()
+				w := b.writes()
+				if wrote := k > 0 || back; wrote != (len(w) > 0) || wrote && w[len(w)-1] != "40: fd 10" {
+					t.Errorf("transfer %d: %q", k, w)
+				}
+			})
+		}
 	}
 	synctest.Test(t, func(t *testing.T) {
 		f := newFake(t)
 		b := f.bus("/dev/i2c-1", 0x40)
 		b.errs = []error{odd, nil, odd, nil, odd, nil, odd, nil, odd, nil, odd, nil, odd, nil}
 		rig(t, f, servos(1)) // one disturbed transfer of two is nothing
-		want(t, b.writes(), "40: fd 10", "40: 01 04", "40: 00 30", "40: fe 79", "40: 00 20")
+		want(t, b.writes(), setUp...)
 	})
 }
+
+// setUp is what a chip is told to be silent and ready.
+var setUp = []string{"40: fd 10", "40: 01 04", "40: 00 30", "40: fe 79", "40: 00 20"}
 
 // registers is a bus with something that has three registers on it and keeps nothing.
 type registers struct{ mode1, mode2, scale byte }
@@ -178,7 +196,7 @@ func TestIsSetUp(t *testing.T) {
 		{registers{mode1AI, mode2OutDrv | 1, servoScale}, false},
 		{registers{mode1AI, mode2OutDrv, 0x1e}, false},
 	} {
-		chip := &pca{bus: &bus{d: &Driver{}, dev: c.r, name: "b", lock: newLock()}, addr: 0x40}
+		chip := &pca{bus: &bus{d: &Driver{}, dev: c.r, name: "b", lock: newLock()}, addr: 0x40, part: &part{d: &Driver{}, held: true}}
 		if got, err := chip.isSetUp(); err != nil || got != c.want {
 			t.Errorf("%+v: %v %v", c.r, got, err)
 		}
@@ -207,7 +225,7 @@ func TestPulseFails(t *testing.T) {
 			start := time.Now()
 			m := chips.NewPCA9685(t, func() time.Duration { return time.Since(start) })
 			b := &fakeBus{t: t, chips: map[uint16]*chips.PCA9685{0x40: m}}
-			chip := &pca{bus: &bus{d: &Driver{}, dev: b, name: "b", lock: newLock()}, addr: 0x40}
+			chip := &pca{bus: &bus{d: &Driver{}, dev: b, name: "b", lock: newLock()}, addr: 0x40, part: &part{d: &Driver{}, held: true}}
 			if err := chip.setUp(); err != nil {
 				t.Fatal(err)
 			}
@@ -231,7 +249,9 @@ func TestHaltNamesTheFirst(t *testing.T) {
 	b := &fakeBus{t: t, chips: map[uint16]*chips.PCA9685{0x42: chips.NewPCA9685(t, func() time.Duration { return time.Hour })}}
 	u := &bus{d: &Driver{}, dev: b, name: "b", lock: newLock()}
 	for addr := range 3 {
-		u.chips = append(u.chips, &pca{bus: u, addr: 0x40 + addr})
+		c := &pca{bus: u, addr: 0x40 + addr}
+		c.spoken.Store(true)
+		u.chips = append(u.chips, c)
 	}
 	has(t, u.halt(), "servo pulses may still be there: servo chip 0x40 on b: no answer")
 	want(t, b.writes(), "42: fd 10")
