@@ -2,6 +2,7 @@ package drive
 
 import (
 	"errors"
+	"fmt"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -87,6 +88,23 @@ func TestContactsTogether(t *testing.T) {
 		}
 		f.contact(at(4), false)
 		want(t, seen(d))
+	})
+}
+
+// A stop and a stand-down that cannot be had at the start count as such, not as closed.
+func TestStopsMissingAtStart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(t)
+		door, down := Line{"switches", 0}, Line{"switches", 1}
+		f.missing[door], f.missing[down] = errors.New("no such chip"), errors.New("no such chip")
+		f.closed[door], f.closed[down] = true, true
+		d := rig(t, f, Params{Contacts: []Contact{{Name: "door", Line: door, Means: StopActs}, {Name: "down", Line: down, Means: StandDown}}})
+		want(t, seen(d), `trouble: contact "door", contact "down": no such chip`, fmt.Sprintf("stop 0=%d", control.Broken), fmt.Sprintf("stand-down 0=%d", control.Broken))
+		f.mu.Lock()
+		clear(f.missing)
+		f.mu.Unlock()
+		wait(reopenAfter)
+		want(t, seen(d), fmt.Sprintf("stop 0=%d", control.Closed), fmt.Sprintf("stand-down 0=%d", control.Closed))
 	})
 }
 

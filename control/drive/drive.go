@@ -125,12 +125,12 @@ func Open(p Params, hw Hardware) (*Driver, error) {
 		}
 	}
 	d.sensed.open(d)
+	d.start()
 	if p.Collector != nil && !d.lines[0].part.isHeld() {
 		err := errors.Join(missings(d.Missing()).err(), d.Halt())
 		d.Close()
 		return nil, err
 	}
-	d.start()
 	return d, nil
 }
 

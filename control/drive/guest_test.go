@@ -335,8 +335,15 @@ func TestGuestRefusals(t *testing.T) {
 	p := guestRig()
 	p.Gates[1].Servo.Address = 0x41
 	p.Now = func() time.Duration { return 0 }
-	_, err = Open(p, k)
-	has(t, err, "servo chip 0x41 on /dev/i2c-1: no answer")
+	d, err := Open(p, k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	has(t, missings(d.Missing()).err(), "servo chip 0x41 on /dev/i2c-1: no answer")
+	if err := d.Halt(); err != nil {
+		t.Error(err)
+	}
+	d.Close()
 
 	// As another user, who may not open anything.
 	for path, gid := range map[string]int{"/dev/i2c-1": 998, "/dev/gpiochip0": 997, "/dev/gpiochip1": 997} {

@@ -78,17 +78,19 @@ func (l *line) seek() error {
 	return nil
 }
 
-// look says off anew to a line that is off: an output cannot be read.
+// look says again what the line was told, since an output cannot be read. The
+// contactor's is never told on again: whether it has dropped, its current shows.
 func (l *line) look() (again bool, err error) {
 	l.lock.take()
 	defer l.lock.free()
 	if l.d.halted.Load() {
 		return false, ErrHalted
 	}
-	if l.on && !l.ill {
+	on := l.on && !l.ill
+	if on && l.part.drives(target{'c', 0}) {
 		return false, nil
 	}
-	return false, l.put(false)
+	return false, l.put(on)
 }
 
 // halt switches the line off. One that was never held cannot be on by this program.

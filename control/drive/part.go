@@ -60,6 +60,9 @@ type part struct {
 	next  time.Time // when it is sought or looked after; never zero once the worker runs
 }
 
+// drives reports whether a target depends on the part.
+func (p *part) drives(t target) bool { return slices.Contains(p.serves, t) }
+
 // isHeld reports whether the part is there.
 func (p *part) isHeld() bool {
 	p.mu.Lock()

@@ -161,8 +161,12 @@ func (c *pca) seek() error {
 // its supply dips.
 func (c *pca) look() (again bool, err error) {
 	ok, err := c.isSetUp()
-	if err == nil && !ok {
+	switch {
+	case err != nil:
+	case !ok:
 		again, err = true, c.again()
+	case c.enable != nil:
+		err = c.enable.set(true)
 	}
 	return again, err
 }

@@ -14,6 +14,9 @@ type Limits struct {
 	Align int // each transfer counts as a multiple of this many bytes
 }
 
+// Strictest are limits that every kernel has, with its default settings.
+var Strictest = Limits{Bytes: 4096, Align: 128}
+
 // maxPackets is where the size of the call's argument no longer fits the 14
 // bits that it has in the number of the call (include/uapi/asm-generic/ioctl.h):
 // 512 transfers of 32 bytes.

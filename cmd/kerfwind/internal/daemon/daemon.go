@@ -65,6 +65,7 @@ type Daemon struct {
 	current *session // nil while none is taken up
 	news    chan struct{}
 	lapse   *time.Timer // of a bench
+	lacks   error       // why no shop could be taken up yet
 }
 
 // session is one place, from when it is taken up until it is left.
@@ -81,7 +82,6 @@ type session struct {
 
 	ready atomic.Bool
 	mains atomic.Pointer[seam.Mains]
-	seen  []bool // converters that gave a frame since the watchdog was fed; the loop's
 	next  time.Duration
 	hears hears
 
@@ -129,13 +129,14 @@ func (d *Daemon) Reload() {
 func (d *Daemon) since() time.Duration { return time.Since(d.began) }
 
 // Run runs the shop, and what takes its place, until ctx is done. It returns an
-// error if the hardware cannot be opened, or if not all of it is inert at the end.
+// error if the contactor's line cannot be had, unless a service manager listens: then it
+// waits for the line. It returns one too if not all of the hardware is inert at the end.
 func (d *Daemon) Run(ctx context.Context, shop *config.Shop, choice Choice) error {
 	d.mu.Lock()
 	d.owner = newOwner(taken{shop, choice})
 	d.mu.Unlock()
-	s, err := d.open(d.owner.runs, false)
-	if err != nil {
+	s, err := d.first(ctx)
+	if s == nil {
 		return err
 	}
 	d.took(move{place: s.place}, s)
@@ -164,6 +165,36 @@ func (d *Daemon) Run(ctx context.Context, shop *config.Shop, choice Choice) erro
 		}
 		if s, err = d.reopen(); err != nil {
 			return err
+		}
+	}
+}
+
+// startEvery is how often the hardware is tried while the contactor's line is missing.
+const startEvery = 2 * time.Second
+
+// first takes the first shop up. Under a service manager it waits until the hardware
+// can be opened, since a restart would do no more and say less.
+func (d *Daemon) first(ctx context.Context) (*session, error) {
+	said := ""
+	for {
+		s, err := d.open(d.owner.runs, false)
+		d.mu.Lock()
+		d.lacks = err
+		d.mu.Unlock()
+		if err == nil || d.o.Manager == nil {
+			return s, err
+		}
+		if said != err.Error() {
+			said = err.Error()
+			d.o.Notice(fmt.Errorf("nothing is served until this is mended; it is tried again and again: %w", err))
+		}
+		d.herald.told(d.o.Manager.Begins(10*startEvery, "nothing is served: "+said))
+		wait := time.NewTimer(startEvery)
+		select {
+		case <-ctx.Done():
+			wait.Stop()
+			return nil, nil
+		case <-wait.C:
 		}
 	}
 }
@@ -254,7 +285,6 @@ func (d *Daemon) open(t place, reload bool) (*session, error) {
 	if s.live, err = rig.Open(o); err != nil {
 		return nil, &OpenError{err}
 	}
-	s.seen = make([]bool, s.live.Sources())
 	s.hears.kept = s.live.Shares(nil)
 	return s, nil
 }
@@ -354,22 +384,12 @@ func (d *Daemon) fed(s *session) {
 
 // after is called by the loop after every completed step.
 func (d *Daemon) after(s *session, now time.Duration, source int) {
-	if source >= 0 && source < len(s.seen) {
-		s.seen[source] = true
-		fresh := true
-		for _, x := range s.seen {
-			fresh = fresh && x
-		}
-		if fresh { // every converter has spoken
-			clear(s.seen)
-			d.fed(s)
-		}
+	second := now >= s.next
+	if (source >= 0 || second) && s.live.Fresh() {
+		d.fed(s)
 	}
-	if now >= s.next {
+	if second {
 		s.next = now + time.Second
-		if len(s.seen) == 0 { // it only decides: every converter is at a node
-			d.fed(s)
-		}
 		hz, measured := s.live.Mains()
 		s.mains.Store(&seam.Mains{Hertz: hz, Measured: measured})
 		d.hear(s, now)

@@ -792,3 +792,95 @@ func TestRested(t *testing.T) {
 		}
 	}
 }
+
+// deadSource is a converter that gives an error now and then, and no frame.
+type deadSource struct {
+	now    func() time.Duration
+	closed chan struct{}
+}
+
+func (s deadSource) Next(f *sensor.Frame) error {
+	select {
+	case <-s.closed:
+		return io.EOF
+	case <-time.After(5 * time.Second):
+	}
+	*f = sensor.Frame{Channels: f.Channels, At: s.now(), Err: errors.New("no answer"), Raw: f.Raw[:0]}
+	return nil
+}
+
+func (s deadSource) Close() error { close(s.closed); return nil }
+
+// A converter that does not answer keeps the daemon neither from being ready nor from
+// feeding the watchdog, and is listed with what it serves.
+func TestReadyWithADeadConverter(t *testing.T) {
+	m, heard := manager(t, 5*time.Second)
+	synctest.Test(t, func(t *testing.T) {
+		x := beginWith(t, func(o *Options) {
+			o.Manager = m
+			o.Rig.Sources = func(_ *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
+				return []sensor.Source{deadSource{now, make(chan struct{})}}, nil
+			}
+		}, barn(t))
+		time.Sleep(30 * time.Second)
+		if st := x.Status(); !st.Ready || len(st.Missing) != 1 || st.Missing[0].Why != "no answer" || !strings.Contains(st.Missing[0].State, "not served: machine ") {
+			t.Errorf("ready %v, missing %v", st.Ready, st.Missing)
+		}
+		x.stop()
+	})
+	fed := 0
+	for _, x := range heard() {
+		if x == "WATCHDOG=1" {
+			fed++
+		}
+	}
+	if fed < 12 { // once in two seconds at least
+		t.Errorf("the watchdog was fed %d times in 25 s", fed)
+	}
+}
+
+// Under a service manager the daemon waits for the contactor's line, says so, and runs
+// once it is there; without one it ends.
+func TestWaitsForTheContactor(t *testing.T) {
+	m, heard := manager(t, 5*time.Second)
+	synctest.Test(t, func(t *testing.T) {
+		x := beginWith(t, func(o *Options) {
+			o.Manager = m
+			outputs, tries := o.Rig.Outputs, 0
+			o.Rig.Outputs = func(s *config.Shop, p *control.Params) (rig.Outputs, error) {
+				if tries++; tries < 4 {
+					return nil, errors.New("k0: no such chip")
+				}
+				return outputs(s, p)
+			}
+		}, barn(t))
+		time.Sleep(startEvery)
+		if st := x.Status(); st.Ready || len(st.Missing) != 1 || st.Missing[0].Why != "k0: no such chip" {
+			t.Errorf("ready %v, missing %v", st.Ready, st.Missing)
+		}
+		time.Sleep(2*startEvery + 3*time.Second)
+		if st := x.Status(); !st.Ready || len(st.Missing) != 0 {
+			t.Errorf("ready %v, missing %v", st.Ready, st.Missing)
+		}
+		x.mu.Lock()
+		said := strings.Count(strings.Join(x.said, "\n"), "k0: no such chip")
+		x.mu.Unlock()
+		if said != 1 {
+			t.Errorf("said %d times", said)
+		}
+		x.stop()
+	})
+	all := strings.Join(heard(), "|")
+	if strings.Count(all, "EXTEND_TIMEOUT_USEC=20000000\nSTATUS=nothing is served: k0: no such chip") != 3 || !strings.Contains(all, "READY=1") {
+		t.Error(all)
+	}
+	synctest.Test(t, func(t *testing.T) {
+		x := beginWith(t, func(o *Options) {
+			o.Rig.Outputs = func(*config.Shop, *control.Params) (rig.Outputs, error) { return nil, errors.New("k0: no such chip") }
+		}, barn(t))
+		if err := <-x.end; !errors.As(err, new(*OpenError)) {
+			t.Errorf("%v", err)
+		}
+		x.cancel()
+	})
+}

@@ -61,6 +61,9 @@ func (x door) State(context.Context) (seam.State, error) {
 	s := d.current
 	st := seam.State{Shop: d.owner.inForce()}
 	st.Shop.Waiting = d.because(st.Shop.Waiting)
+	if s == nil && d.lacks != nil {
+		st.Missing = []seam.Missing{{Name: "the start", Why: d.lacks.Error()}}
+	}
 	d.mu.Unlock()
 	st.Seq = d.hub.newest()
 	st.Snapshot.StoodDown, _ = d.keep.now()
@@ -83,6 +86,15 @@ func (x door) State(context.Context) (seam.State, error) {
 		for _, n := range f.Fares() {
 			st.Nodes = append(st.Nodes, partOf(n.Name, n.Down))
 		}
+	}
+	for _, m := range s.live.Missing() {
+		x := seam.Missing{Name: m.Name, Why: m.Err.Error()}
+		for _, t := range m.For {
+			if what := s.live.Names.What(t.Subject, t.ID); what != "" {
+				x.For = append(x.For, what)
+			}
+		}
+		st.Missing = append(st.Missing, x)
 	}
 	if s.memory != nil {
 		st.Memory.From, st.Memory.To = s.memory.Kept()

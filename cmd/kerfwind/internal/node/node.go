@@ -208,7 +208,6 @@ func (n *Node) Run(ctx context.Context) (err error) {
 		Changed: func(bool) { poke(n.linked) },
 	})
 	frames := n.readers.Start(ctx, n.guard)
-	seen := make([]bool, n.readers.Len())
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	var reports []drive.Report
@@ -222,7 +221,6 @@ func (n *Node) Run(ctx context.Context) (err error) {
 			return nil
 		case f := <-frames:
 			n.feed(&f.Frame)
-			seen[f.Source] = true
 			n.readers.Done(f)
 		case <-answers:
 			reports = n.driver.Take(reports[:0])
@@ -247,8 +245,7 @@ func (n *Node) Run(ctx context.Context) (err error) {
 		if n.driver != nil {
 			n.driver.Beat()
 		}
-		if !slices.Contains(seen, false) {
-			clear(seen)
+		if n.readers.Fresh() {
 			if !n.ready && n.o.Ready != nil {
 				n.o.Ready()
 			}
@@ -279,6 +276,9 @@ func (n *Node) driven(r drive.Report) {
 			if r.Err != nil {
 				x.Why = r.Err.Error()
 			}
+		}
+		if control.Outcome(in.State) == control.Lost {
+			x.Kind, x.Why = newsLost, "it answers again"
 		}
 		n.tell(x)
 	case control.Ask:

@@ -70,6 +70,11 @@ func (m *Manager) Ready(text string) error { return m.send("READY=1", status(tex
 // Status replaces the line for people.
 func (m *Manager) Status(text string) error { return m.send(status(text)) }
 
+// Begins says that the start takes so long more.
+func (m *Manager) Begins(more time.Duration, text string) error {
+	return m.send(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", more.Microseconds()), status(text))
+}
+
 // Stopping says that the daemon is on its way out.
 func (m *Manager) Stopping(text string) error { return m.send("STOPPING=1", status(text)) }
 

@@ -41,7 +41,11 @@ func (s *Shop) nowIn() nowIn {
 	if s.Down != nil {
 		s.Down(func(part string, why error) { down = append(down, partDown{part, why.Error()}) })
 	}
-	return nowIn{Down: down, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load()}
+	var lacks []lack
+	if s.Missing != nil {
+		s.Missing(func(name, why string, serves []string) { lacks = append(lacks, lack{name, why, serves}) })
+	}
+	return nowIn{Down: down, Lacks: lacks, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load()}
 }
 
 // Time returns what a clock of the page shows.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/timeline"
@@ -22,11 +23,18 @@ type nowIn struct {
 	Names *timeline.Names
 	Amps  []sensor.Reading // the latest of each channel of the rig; Verdict 0: none yet
 	Down  []partDown       // parts of the program that do not work
+	Lacks []lack           // parts of the rig that cannot be reached
 	Over  uint64           // the circuits that are above their breaker's rating for longer than a motor starts
 }
 
 // partDown is a part of the program that does not work.
 type partDown struct{ Part, Why string }
+
+// lack is a part of the rig that cannot be reached.
+type lack struct {
+	Name, Why string
+	Serves    []string
+}
 
 // nowView holds what the part Now shows.
 type nowView struct {
@@ -456,6 +464,13 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 		if !f.Fault.Facts().Grave {
 			fault(f)
 		}
+	}
+	for _, p := range in.Lacks {
+		do := "everything else is served"
+		if len(p.Serves) > 0 {
+			do += ", but not " + strings.Join(p.Serves, ", ")
+		}
+		add("lack-"+p.Name, p.Name+" is missing: "+p.Why, do+"; it is taken up by itself when it answers", clock{})
 	}
 	for _, p := range in.Down {
 		add("part-"+p.Part, "the program part \""+p.Part+"\" does not work: "+p.Why, "machines are served without it; run kerfwind doctor at the computer", clock{})

@@ -56,6 +56,9 @@ type Shop struct {
 	// nobody knows.
 	Down func(tell func(part string, why error))
 
+	// Missing tells of parts of the rig that cannot be reached, and what each serves.
+	Missing func(tell func(name, why string, serves []string))
+
 	// Shops keeps shop files; nil: they are not kept.
 	Shops Shops
 

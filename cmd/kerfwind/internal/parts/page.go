@@ -112,6 +112,11 @@ func (p *Page) shop(s *daemon.Host) (*panel.Shop, *lesson.Page, error) {
 			}
 		}
 	}
+	shop.Missing = func(tell func(name, why string, serves []string)) {
+		for _, x := range p.now().Missing {
+			tell(x.Name, x.Why, x.For)
+		}
+	}
 	shop.Hertz = func() (float64, bool) { m := p.now().Mains; return m.Hertz, m.Measured }
 	shop.Hears = func() []string { return p.now().Hears }
 	shop.Shops = &shopfiles.Page{Service: &shopfiles.Service{Folder: p.state, Owner: shopfiles.OwnerFolder(s.Rig.File), Rig: s.Rig, Shop: p.seam}, Files: s.Shop}

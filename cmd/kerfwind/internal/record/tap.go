@@ -100,6 +100,11 @@ func (t *Tap) sources(r *config.Rig, folder string) ([]sensor.Source, error) {
 	began := time.Now()
 	t.Now = func() time.Duration { return time.Since(began) }
 	list, err := rig.Sources(r, t.Now)
+	for i := range list { // whoever waits for a person is told at once
+		if e := rig.Kernel().Probe(r, i, t.Now); e != nil {
+			err = errors.Join(err, fmt.Errorf("adc %q: %w", r.ADCs[i].Name, e))
+		}
+	}
 	t.close = func() {
 		for _, src := range list {
 			if c, ok := src.(io.Closer); ok {

@@ -111,7 +111,7 @@ type process struct {
 	cmd    *exec.Cmd
 	mu     sync.Mutex
 	events []map[string]any
-	stderr bytes.Buffer
+	stderr words
 	done   chan struct{}
 }
 
@@ -185,6 +185,26 @@ func (p *process) end() int {
 	p.t.Fatal(err)
 	return -1
 }
+
+// words are what a program says, which may be read while it does.
+type words struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (w *words) Write(p []byte) (int, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.b.Write(p)
+}
+
+func (w *words) String() string {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.b.String()
+}
+
+func (p *process) said() string { return p.stderr.String() }
 
 func (p *process) signal(s syscall.Signal) {
 	p.t.Helper()
@@ -293,6 +313,44 @@ func (f *shopFloor) cut(p *process) {
 	guest.Until(f.t, "the collector is on", f.collector)
 	f.current(inputSaw, cutting)
 	p.await(1, "gate-open", "gate", "band saw")
+}
+
+// The servo chip is missing when the program starts: the planer is served by its motor
+// gate, the band saw's dust goes nowhere and that is said. Once the chip answers its
+// gates are homed and served. Then it goes away for a while again.
+func TestGuestChipMissing(t *testing.T) {
+	f := newShopFloor(t)
+	guest.Write(t, guest.I2C+"naks", 1<<30)
+	p := runShop(t)
+	p.await(1, "fault-raised", "fault", "gate-output")
+	f.current(inputPlaner, cutting)
+	guest.Until(t, "the motor opens the gate", func() bool { return guest.High(t, guest.Own, lineOpen) })
+	f.slide(true)
+	guest.Until(t, "the collector is on", f.collector)
+	f.current(inputPlaner, 0)
+	p.await(1, "collector-off", "", "")
+	f.current(inputSaw, cutting)
+	p.await(1, "fault-raised", "fault", "uncollected")
+	f.current(inputSaw, 0)
+	p.await(1, "machine-stopped", "machine", "band saw")
+	for n := 1; n <= 2; n++ {
+		guest.Write(t, guest.I2C+"naks", 0)
+		guest.Until(t, "the chip is taken up", func() bool { return strings.Count(p.said(), "servo chip 0x40 on /dev/i2c-1 answers again") == n })
+		p.await(n, "gate-closed", "gate", "sander") // homed
+		f.current(inputSaw, cutting)
+		p.await(n, "gate-open", "gate", "band saw")
+		guest.Until(t, "the collector is on", f.collector)
+		f.current(inputSaw, 0)
+		p.await(n+1, "collector-off", "", "")
+		guest.Write(t, guest.I2C+"naks", 1<<30)
+		guest.Until(t, "it is told of", func() bool { return strings.Count(p.said(), "0x40 on /dev/i2c-1: no answer") > n })
+	}
+	guest.Write(t, guest.I2C+"naks", 0)
+	p.signal(syscall.SIGTERM)
+	if code := p.end(); code != 0 {
+		t.Errorf("exit code %d", code)
+	}
+	silent(t)
 }
 
 func TestGuestTerm(t *testing.T) {

@@ -69,30 +69,33 @@ func of[K ~uint8, E any](table []E, kind K) (e E) {
 	return e
 }
 
-// mcp opens a converter of that family.
+// mcp reads a converter of that family. What the kernel takes at once is asked anew
+// while there is no SPI, and counts as little until then.
 func mcp(chip adc.MCP) func(*converter) (*adc.Source, error) {
 	return func(c *converter) (*adc.Source, error) {
-		limits, err := c.ports.Limits()
+		limits, missing := c.ports.Limits()
+		if missing != nil {
+			limits = adc.Strictest
+		}
+		bus, err := c.ports.SPI(c.adc.Port, chip.Clock())
 		if err != nil {
 			return nil, err
 		}
-		open, err := c.ports.SPI(c.adc.Port, chip.Clock())
-		if err == nil {
-			err = try(open())
-		}
-		if err != nil {
-			return nil, err
+		open := func() (adc.SPI, error) {
+			if missing != nil {
+				if _, missing = c.ports.Limits(); missing != nil {
+					return nil, missing
+				}
+			}
+			return bus()
 		}
 		return adc.NewMCP(adc.MCPParams{Source: c.source, Chip: chip, Inputs: c.inputs, Timing: c.timing, Limits: limits, Open: open, Now: c.now})
 	}
 }
 
-// ads opens an ADS1115.
+// ads reads an ADS1115.
 func ads(c *converter) (*adc.Source, error) {
 	open, err := c.ports.I2C(c.adc.Port, uint16(c.adc.Address))
-	if err == nil {
-		err = try(open())
-	}
 	if err != nil {
 		return nil, err
 	}

@@ -6,6 +6,7 @@ package rig
 import (
 	"context"
 	"errors"
+	"fmt"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -90,7 +91,8 @@ type Live struct {
 
 	o       Options
 	driver  Outputs
-	far     Far // nil: there is no other computer
+	missing func() []drive.Missing // of the outputs and contacts of this computer
+	far     Far                    // nil: there is no other computer
 	readers *Readers
 	params  loop.Params
 	asks    chan request
@@ -173,6 +175,9 @@ func Open(o Options) (*Live, error) {
 	// Both, so that all that is wrong comes at once.
 	var errs [2]error
 	l.driver, errs[0] = outputs(&o, &p, wires, &l.remote)
+	if d, real := l.driver.(interface{ Missing() []drive.Missing }); real {
+		l.missing = d.Missing
+	}
 	own := s.Rig
 	if o.Outputs == nil {
 		own = s.Rig.Own()
@@ -230,6 +235,36 @@ func (l *Live) put(r request) bool {
 
 // Sources is how many converters of this computer are read.
 func (l *Live) Sources() int { return l.readers.Len() }
+
+// Fresh reports whether every converter has spoken since it last did so, see
+// Readers.Fresh. It is for what the loop calls only.
+func (l *Live) Fresh() bool { return l.readers.Fresh() }
+
+// Missing lists the parts of this computer's rig that cannot be reached now, and what
+// each serves. Any goroutine may call it.
+func (l *Live) Missing() []drive.Missing {
+	var out []drive.Missing
+	if l.missing != nil {
+		out = l.missing()
+	}
+	uses := l.o.Shop.Channels()
+	for i := range l.readers.Len() {
+		why := l.readers.Ill(i)
+		if why == nil {
+			continue
+		}
+		m := drive.Missing{Name: fmt.Sprintf("adc %q", l.o.Shop.Rig.ADCs[i].Name), Err: why}
+		for _, ch := range l.o.Shop.Rig.Of(i) {
+			if u := uses[ch]; u.Machine != control.NoID {
+				m.For = append(m.For, drive.Thing{Subject: control.AMachine, ID: u.Machine})
+			} else if u.Collector != control.NoID {
+				m.For = append(m.For, drive.Thing{Subject: control.ACollector, ID: u.Collector})
+			}
+		}
+		out = append(out, m)
+	}
+	return out
+}
 
 // Far is what other computers sense and drive, or nil.
 func (l *Live) Far() Far { return l.far }

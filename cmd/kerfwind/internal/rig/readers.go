@@ -17,9 +17,12 @@ import (
 type Readers struct {
 	rig     *config.Rig
 	sources []sensor.Source
-	ill     []string // what was last said of each
 	notice  func(error)
 	running sync.WaitGroup
+	spoke   []bool // since Fresh was true; the loop's
+
+	mu  sync.Mutex
+	ill []error // of each converter: why it cannot be read
 }
 
 // Frame is a frame on its way from a reader to the loop and back.
@@ -31,7 +34,7 @@ type Frame struct {
 // NewReaders has sources read, the converters of a rig in its order. notice is
 // told of troubles and must not wait.
 func NewReaders(r *config.Rig, sources []sensor.Source, notice func(error)) *Readers {
-	return &Readers{rig: r, sources: sources, ill: make([]string, len(sources)), notice: notice}
+	return &Readers{rig: r, sources: sources, spoke: make([]bool, len(sources)), ill: make([]error, len(sources)), notice: notice}
 }
 
 // Len is the number of converters.
@@ -79,15 +82,39 @@ func (r *Readers) follow(ctx context.Context, i int, src sensor.Source, free cha
 
 // Done gives a frame back to its reader, and tells once of an error in it.
 func (r *Readers) Done(f *Frame) {
-	now := ""
-	if f.Err != nil {
-		now = f.Err.Error()
-	}
-	if now != r.ill[f.Source] && now != "" {
+	r.spoke[f.Source] = true
+	r.mu.Lock()
+	was := r.ill[f.Source]
+	r.ill[f.Source] = f.Err
+	r.mu.Unlock()
+	switch {
+	case f.Err == nil && was != nil:
+		r.notice(fmt.Errorf("adc %q answers again", r.rig.ADCs[f.Source].Name))
+	case f.Err != nil && (was == nil || was.Error() != f.Err.Error()):
 		r.notice(fmt.Errorf("adc %q: %w", r.rig.ADCs[f.Source].Name, f.Err))
 	}
-	r.ill[f.Source] = now
 	f.free <- f
+}
+
+// Fresh reports whether every converter has spoken since it last did so. One that
+// cannot be read counts as if it had: it is told of, and keeps nobody else waiting.
+func (r *Readers) Fresh() bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for i, spoke := range r.spoke {
+		if !spoke && r.ill[i] == nil {
+			return false
+		}
+	}
+	clear(r.spoke)
+	return true
+}
+
+// Ill says why a converter cannot be read; nil: it can be.
+func (r *Readers) Ill(i int) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.ill[i]
 }
 
 // hangs bounds how long the end waits for a converter that hangs.

@@ -20,9 +20,9 @@ func Sources(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 	return Kernel().Sources(r, now)
 }
 
-// Sources opens a rig's converters on this computer, source i for converter i. Each is tried
-// once, so that what is missing is told at the start; later errors come on the
-// stream. The error joins everything that does not work.
+// Sources makes the sources of a rig's converters on this computer, source i for
+// converter i. A converter that does not answer is an error on its stream, at the start
+// as later, and is tried again. The error joins everything that no driver can read.
 func (p Ports) Sources(r *config.Rig, now func() time.Duration) ([]sensor.Source, error) {
 	var out []sensor.Source
 	var errs []error
@@ -68,14 +68,6 @@ func (p Ports) Probe(r *config.Rig, i int, now func() time.Duration) error {
 	_ = src.Close() // ends the stream; Next then lets go of the bus
 	_ = src.Next(&f)
 	return err
-}
-
-// try closes what could be opened.
-func try[C io.Closer](c C, err error) error {
-	if err != nil {
-		return err
-	}
-	return c.Close()
 }
 
 // closeAll ends the sources that can be ended.

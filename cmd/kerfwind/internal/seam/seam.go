@@ -136,9 +136,10 @@ type State struct {
 	Channels []string         `json:"channels,omitempty"` // of the rig, by name
 	Page     string           `json:"page,omitempty"`     // its address
 	Parts    []Part           `json:"parts,omitempty"`
-	Nodes    []Part           `json:"nodes,omitempty"` // other computers of the shop
-	Memory   Span             `json:"memory"`          // what Last can give
-	Sources  int              `json:"sources"`         // converters of this computer
+	Nodes    []Part           `json:"nodes,omitempty"`   // other computers of the shop
+	Missing  []Missing        `json:"missing,omitempty"` // parts of this computer's rig that cannot be reached
+	Memory   Span             `json:"memory"`            // what Last can give
+	Sources  int              `json:"sources"`           // converters of this computer
 	Mains    Mains            `json:"mains"`
 	Hears    []string         `json:"hears,omitempty"` // which channels hear each other much, in words
 	Air      Air              `json:"air,omitzero"`
@@ -166,6 +167,13 @@ type Names struct {
 type Part struct {
 	Name string `json:"name"`
 	Down string `json:"down,omitempty"` // why it does not work
+}
+
+// Missing is a part of the rig that cannot be reached. It is taken up by itself.
+type Missing struct {
+	Name string   `json:"name"`
+	Why  string   `json:"why"`           // and what to do
+	For  []string `json:"for,omitempty"` // what it serves: "gate planer"
 }
 
 // Air is the computed air for the gates that are open.

@@ -41,6 +41,7 @@ func (st *Status) Print(w io.Writer) error {
 	}
 	fmt.Fprintf(&b, "%s: %s\n", st.Shop, what)
 	list("faults", st.Faults) // what is wrong comes first
+	list("missing", st.Missing)
 	say := func(yes bool, text string) {
 		if yes {
 			b.WriteString(text + "\n")

@@ -42,7 +42,7 @@ var (
 	recordedState = seam.State{Seq: 12, Now: 90 * time.Second, Ready: true, Begun: true, Snapshot: recordedSnapshot,
 		Shop:  seam.InForce{Revision: 2, Name: "the barn", File: "/etc/kerfwind/shops/barn.toml", Why: "chosen", Chosen: true, Waiting: "shed.toml waits until the shop is at rest", Next: "/shed.toml"},
 		Names: seam.Names{Machines: []string{"planer"}, Gates: []string{"planer"}}, Channels: []string{"c0"}, Parts: []seam.Part{{Name: "history", Down: "no disk"}},
-		Nodes: []seam.Part{{Name: "far end"}}, Memory: seam.Span{From: time.Second, To: time.Minute}, Sources: 1, Mains: seam.Mains{Hertz: 59.9, Measured: true},
+		Missing: []seam.Missing{{Name: "servo chip 0x40 on /dev/i2c-1", Why: "no answer", For: []string{"gate planer"}}}, Nodes: []seam.Part{{Name: "far end"}}, Memory: seam.Span{From: time.Second, To: time.Minute}, Sources: 1, Mains: seam.Mains{Hertz: 59.9, Measured: true},
 		Air: seam.Air{Open: 1, Known: true, Total: 0.4, Flow: []float64{0.4}}}
 	recordedItems = []seam.Item{
 		{Kind: seam.AnEvent, Seq: 13, Revision: 2, Missed: 4, At: time.Second, Event: control.Event{At: time.Second, Kind: control.MachineStarted, ID: 1}},

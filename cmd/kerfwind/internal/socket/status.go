@@ -1,6 +1,7 @@
 package socket
 
 import (
+	"strings"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/seam"
@@ -36,7 +37,8 @@ type Status struct {
 	Gates     []Thing `json:"gates"`
 	Outlets   []Thing `json:"outlets"`
 	Faults    []Thing `json:"faults"`
-	Parts     []Thing `json:"parts"` // journal, metrics and so on: how they fare
+	Missing   []Thing `json:"missing,omitempty"` // parts of the rig that cannot be reached; State says what they serve
+	Parts     []Thing `json:"parts"`             // journal, metrics and so on: how they fare
 
 	Node *Node `json:"node,omitempty"` // this computer is a node; of the rest, Program, PID, Ready, Running, Moving and Reload hold
 }
@@ -55,6 +57,13 @@ func StatusOf(h *seam.Hello, x *seam.State) *Status {
 		st.Node = x.Node
 		st.Ready, st.Running, st.Moving, st.Reload = x.Node.Ready, x.Node.Running, !x.Node.Quiet, x.Node.Reload
 		return st
+	}
+	for _, m := range x.Missing {
+		t := Thing{Name: m.Name, State: "missing", Why: m.Why}
+		if len(m.For) > 0 {
+			t.State = "missing, not served: " + strings.Join(m.For, ", ")
+		}
+		st.Missing = append(st.Missing, t)
 	}
 	if x.NoShop {
 		return st

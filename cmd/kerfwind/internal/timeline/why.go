@@ -9,6 +9,15 @@ func (n *Names) Name(s control.Subject, id control.ID) string {
 	return name
 }
 
+// What is what something is and its name: "gate planer". It is empty for what has none.
+func (n *Names) What(s control.Subject, id control.ID) string {
+	member, name := n.of(s, id)
+	if member == "" || member == name {
+		return name
+	}
+	return member + " " + name
+}
+
 // Reason puts the reason of a state in a few words that fit into a bar of a
 // picture: "planer runs", "duct clearing". It is empty where there is none to
 // give.
