@@ -226,11 +226,11 @@ func (a *airflow) segment(i int) {
 		a.plain = append(a.plain, raw.Name)
 	}
 	for range raw.Elbows {
-		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.Elbow, Angle: 90, RadiusRatio: 1.5})
+		s.Pieces = append(s.Pieces, duct.Piece{Kind: duct.Elbow, Angle: 90, RadiusRatio: 1.5, Pleated: s.Flexible})
 	}
 	for j := range raw.Elbow {
 		e := &raw.Elbow[j]
-		p := duct.Piece{Kind: duct.Elbow, Angle: e.Angle / degree, RadiusRatio: 1.5, Gores: e.Pieces}
+		p := duct.Piece{Kind: duct.Elbow, Angle: e.Angle / degree, RadiusRatio: 1.5, Gores: e.Pieces, Pleated: s.Flexible && e.Pieces == 0}
 		if e.Radius != nil && raw.Diameter > 0 {
 			p.RadiusRatio = *e.Radius / raw.Diameter
 		}
@@ -416,6 +416,20 @@ func (a *airflow) collector() {
 		set(&shut, raw.ShutOff)
 		*f = duct.Nameplate(flow, shut)
 		from := "its plate"
+		if raw.Power != nil && (raw.FreeFlow == nil || raw.ShutOff == nil) {
+			byPower, known := duct.FromPower(*raw.Power)
+			if !known {
+				a.doubt(raw.key("power"), fmt.Sprintf("what a fan of %s moves is not known here: classes from 1 to 5 hp are, and the nearest is taken", a.s.u(Power, *raw.Power)),
+					"give free_flow and shut_off from its plate, or fan, its curve")
+			}
+			f.FlowFactor, f.PressureFactor = byPower.FlowFactor, byPower.PressureFactor
+			if raw.FreeFlow != nil {
+				f.FlowFactor = duct.Nameplate(flow, shut).FlowFactor
+			}
+			if raw.ShutOff != nil {
+				f.PressureFactor = duct.Nameplate(flow, shut).PressureFactor
+			}
+		}
 		if !plate {
 			from = "its power alone"
 		}

@@ -264,6 +264,7 @@ func TestFluidsLibrary(t *testing.T) {
 import json, sys
 from fluids.friction import friction_factor
 from fluids.fittings import diffuser_sharp, contraction_conical_Crane, diffuser_conical
+from fluids.fittings import bend_miter, bend_rounded
 from fluids.atmosphere import ATMOSPHERE_1976
 q = json.load(sys.stdin)
 json.dump({
@@ -271,6 +272,8 @@ json.dump({
  "e": [diffuser_sharp(Di1=a, Di2=b) for a, b in q["e"]],
  "c": [contraction_conical_Crane(Di1=a, Di2=b, angle=g) for a, b, g in q["c"]],
  "d": [diffuser_conical(Di1=a, Di2=b, angle=g, method="Crane") for a, b, g in q["d"]],
+ "m": [bend_miter(angle=90, Di=d, method="Rennels") for d in q["m"]],
+ "r": [bend_rounded(Di=d, angle=90, fd=0.019, bend_diameters=1.5, method="Rennels") for d in q["m"]],
  "p": [ATMOSPHERE_1976(z).P for z in q["p"]],
 }, sys.stdout)`
 	in := struct {
@@ -279,11 +282,13 @@ json.dump({
 		C [][3]float64 `json:"c"`
 		D [][3]float64 `json:"d"`
 		P []float64    `json:"p"`
+		M []float64    `json:"m"`
 	}{
 		E: [][2]float64{{4, 5}, {4, 6}, {5, 6}, {6, 8}, {2.5, 6}},
 		C: [][3]float64{{6, 4, 20}, {6, 4, 60}, {6, 4, 180}, {5, 4, 45}},
 		D: [][3]float64{{4, 6, 15}, {4, 6, 30}, {4, 6, 180}, {2.5, 4, 40}},
 		P: []float64{0, 500, 1500, 3000},
+		M: []float64{0.1, 0.15, 0.25},
 	}
 	for _, rel := range []float64{0, 1e-5, 1e-4, 6e-4, 3e-3, 9e-3, 0.03, 0.05} {
 		for _, re := range []float64{50, 500, 1999, 4000, 4001, 8e3, 3e4, 1.2e5, 5e5, 3e6} {
@@ -300,7 +305,7 @@ json.dump({
 	if err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	var want struct{ F, E, C, D, P []float64 }
+	var want struct{ F, E, C, D, P, M, R []float64 }
 	if err := json.Unmarshal(out, &want); err != nil {
 		t.Fatalf("%v in %s", err, out)
 	}
@@ -316,6 +321,15 @@ json.dump({
 	for i, c := range in.D { // in the library on the narrow end, here on the wide one
 		r := c[1] / c[0]
 		within(t, fmt.Sprint("expansion ", c), ReducerLoss(c[0], c[1], c[2]), want.D[i]*r*r*r*r, 0.01)
+	}
+	for i, d := range in.M {
+		within(t, "mitre", ElbowLoss(90, 1.5, 2, d), want.M[i], 0.01)
+		// Of bends the library knows one kind; ours lie about it, the smooth below the
+		// gored and those below the pleated.
+		smooth, gored, pleated := ElbowLoss(90, 1.5, 0, d), ElbowLoss(90, 1.5, 5, d), PleatedLoss(90, d)
+		if k := want.R[i]; !(smooth < gored && gored < pleated && smooth > 0.5*k && gored < 1.5*k && pleated < 3*k) {
+			t.Errorf("bends of %g m: smooth %g, gored %g, pleated %g; the library has %g", d, smooth, gored, pleated, k)
+		}
 	}
 	for i, z := range in.P {
 		within(t, "pressure", (Air{Altitude: z, HasCelsius: true, Celsius: 294.3 - 273.15}).Rho()/StandardDensity*101325, want.P[i], 0.001)
@@ -341,6 +355,9 @@ func TestLossTables(t *testing.T) {
 		{"5 gores", ElbowLoss(90, 2, 5, 0.1), 0.19},
 		{"7 gores as 5", ElbowLoss(90, 2, 7, 0.1), 0.19},
 		{"a mitre", ElbowLoss(90, 1.5, 2, 0.1), 1.2},
+		{"pleated, 100 mm", PleatedLoss(90, 0.1), 0.57},
+		{"pleated, 150 mm", PleatedLoss(90, 0.15), 0.43},
+		{"pleated, 45° of 125 mm", PleatedLoss(45, 0.125), 0.25},
 		{"wye 45°", WyeLoss(45), 0.28},
 		{"tee", WyeLoss(90), 1},
 		{"4 to 5 in", ExpansionLoss(4, 5), 0.1296},

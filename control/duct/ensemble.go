@@ -292,6 +292,33 @@ func (x *Spread) Total() Range  { return rangeOf(x.total) }
 func (x *Spread) Fan() Range    { return rangeOf(x.fan) }
 func (x *Spread) Filter() Range { return rangeOf(x.filter) }
 
+// OffCurve is the share of the variants in which the fan works left of the first
+// point of its curve, which is taken as level there, and right of its last, where
+// it is drawn on straight.
+func (x *Spread) OffCurve() (left, right float64) {
+	for v, q := range x.total {
+		c := x.e.variants[v].fan
+		last := c[len(c)-1]
+		switch {
+		case q < c[0].Flow:
+			left += 1 / float64(len(x.total))
+		case q > last.Flow && last.Pressure > 0:
+			right += 1 / float64(len(x.total))
+		}
+	}
+	return left, right
+}
+
+// Opened is the range of the part of its free flow that the fan moves. Free flow is
+// where the curve, drawn on straight, comes down to no pressure.
+func (x *Spread) Opened() Range {
+	part := make([]float64, len(x.total))
+	for v, q := range x.total {
+		part[v] = q / x.e.variants[v].fan.meet(0, 0)
+	}
+	return rangeOf(part)
+}
+
 // Odds is the share of the variants in which segment i has at least the flow q in
 // m³/s.
 func (x *Spread) Odds(i int, q float64) float64 {

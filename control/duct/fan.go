@@ -35,6 +35,32 @@ func Nameplate(flow, shutOff float64) Fan {
 	return f
 }
 
+// FromPower makes a fan curve from a motor's power in W alone, after classes that
+// were recalled and not looked up; so the range is wider than a nameplate's.
+// known is false where the power lies outside the classes, 1 to 5 hp: the nearest
+// one is taken.
+func FromPower(watts float64) (f Fan, known bool) {
+	const hp = 745.7
+	f = Nameplate(FreeFlow(watts), ShutOffPressure(watts))
+	f.FlowFactor, f.PressureFactor = Guess(1, 0.7, 1.25), Guess(1, 0.7, 1.25)
+	return f, watts >= 0.95*hp && watts <= 5.05*hp
+}
+
+// Load is the power that a fan takes from its motor over the greatest that it
+// takes between shut-off and free flow, at the part x of the free flow, for wheels
+// with radial or forward-curved blades and for those with backward-curved ones. The
+// former take the most at free flow; of the latter the most lies at about two
+// thirds. The shapes are from memory.
+func Load(x float64) (radial, backward float64) {
+	x = math.Min(1, math.Max(0, x))
+	return 0.35 + 0.65*x, 1 - 1.3*(x-0.65)*(x-0.65)
+}
+
+// StallPart is the part of the free flow below which a backward-curved wheel may
+// stall: the flow tears off its blades, the pressure falls and the air pulsates.
+// From memory.
+const StallPart = 0.35
+
 // ShutOffPressure guesses the shut-off pressure in Pa of a collector from the
 // motor's power in W, between classes that were recalled and not looked up:
 // 1 hp 5.5 in.wg, 1.5 hp 8.5, 2 hp 9.5, 3 hp 11.5, 5 hp 14.

@@ -52,7 +52,7 @@ func undecided(odds float64) bool { return odds > 0.05 && odds < 0.95 }
 // Doubts says of each hood that may or may not get its air which guess most of
 // the range comes from, and what to measure.
 func (s *Study) Doubts(c *Case) []string {
-	var out []string
+	out := s.fanDoubts(c)
 	for i := range c.Hoods {
 		h := &c.Hoods[i]
 		if h.Known || !undecided(h.Odds) {

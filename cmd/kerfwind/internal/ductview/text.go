@@ -81,6 +81,7 @@ func (s *Study) head(w *writer) {
 		speed = fmt.Sprintf(", at %s; it runs at %s", s.u(config.Frequency, n.Fan.Frequency), s.u(config.Frequency, n.Fan.Mains))
 	}
 	w.line("Fan: %s at %s, %s at %s%s.", s.u(config.Pressure, top.Pressure), s.u(config.Flow, top.Flow), s.u(config.Pressure, last.Pressure), s.u(config.Flow, last.Flow), speed)
+	s.motor(w)
 	moist := ""
 	if low := n.Transport.Min; low < duct.MinMoist {
 		moist = fmt.Sprintf(" Moist ones need %s.", s.u(config.Velocity, duct.MinMoist))

@@ -470,6 +470,38 @@ func TestOdds(t *testing.T) {
 	}
 }
 
+// Where the fan's curve ends it is said, and what it asks of its motor.
+func TestFanWords(t *testing.T) {
+	s := study(t, ducts+"reference.toml")
+	mustContain(t, text(t, s, s.Main()), "Motor: with all gates open the fan moves 862 cfm")
+	points := s.Net.Fan.Points
+	for _, c := range []struct {
+		from, to int
+		open     uint64
+		want     string
+	}{
+		{0, 3, 0b0111, "right of the last point of its curve, 800 cfm: it is drawn on straight there, a guess"},
+		{2, 5, 1, "left of the first point of its curve, 800 cfm: it is taken as level there, but may stall"},
+		{0, 5, 1, "the fan moves 31 % of its free flow: if its blades are curved backward it may stall"},
+		{0, 5, 0b0111, ""},
+	} {
+		n := s.Net.Clone()
+		n.Fan.Points = points[c.from:c.to]
+		o, err := New("", s.Units, n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Join(o.Doubts(o.Look(c.open)), "\n"); (got == "") != (c.want == "") || !strings.Contains(got, c.want) {
+			t.Errorf("points %d to %d: %q, want %q", c.from, c.to, got, c.want)
+		}
+	}
+	o, err := s.WhatIf("mains=50 Hz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	mustContain(t, text(t, o, nil), "At 50 Hz the fan asks for 0.58 times the power that it asks for at 60 Hz")
+}
+
 // What is said in brief is what is said at length.
 func TestBrief(t *testing.T) {
 	s := study(t, ducts+"works.toml")
@@ -565,7 +597,7 @@ func TestFitText(t *testing.T) {
 	got := fit("", from(n, false)[0])
 	mustContain(t, got, "Nothing need be off", "Nothing is adjusted")
 	n = s.Net.Clone()
-	n.Fan.PressureFactor = duct.Exact(1.17)
+	n.Fan.PressureFactor = duct.Exact(1.32)
 	got = fit("", from(n, false)[0])
 	mustContain(t, got, "These readings cannot tell", "Measure ", "there the two differ")
 	mustContain(t, fit("hose", from(s.Net, false)[1]), "hardly depend on the roughness of the hoses")
