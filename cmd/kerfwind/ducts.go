@@ -37,7 +37,7 @@ func newDucts() *cobra.Command {
 	fileFlags(cmd, &f)
 	cmd.Flags().StringArrayVar(&f.open, "open", nil, `solve these gates open: names separated by commas, or "none"; may be repeated`)
 	cmd.Flags().StringArrayVar(&f.whatIf, "what-if", nil, "set this change beside the shop as it is; may be repeated")
-	cmd.Flags().BoolVar(&f.json, "json", false, "print the solved states as JSON, in SI units")
+	cmd.Flags().BoolVar(&f.json, "json", false, "print everything as JSON, in SI units")
 	cmd.Flags().StringVar(&f.svg, "svg", "", "draw the ducts into this file")
 	cmd.Flags().BoolVar(&f.force, "force", false, "with --svg: replace the file")
 	cmd.AddCommand(newDuctsFit())
@@ -67,10 +67,11 @@ func newDuctsFit() *cobra.Command {
 				return err
 			}
 			measures, err := s.ParseMeasures(f.measures)
-			if err != nil {
+			part, wrong := s.ParseAdjust(adjust)
+			if err := errors.Join(err, wrong); err != nil {
 				return &exitError{exitUsage, err}
 			}
-			return s.WriteFit(cmd.OutOrStdout(), adjust, measures)
+			return s.WriteFit(cmd.OutOrStdout(), part, measures)
 		},
 	}
 	fileFlags(cmd, &f)
@@ -94,11 +95,8 @@ func studyOf(f *ductsFlags) (*ductview.Study, error) {
 }
 
 func ducts(w io.Writer, f *ductsFlags) error {
-	if f.json && (len(f.whatIf) > 0 || f.svg != "") {
-		return &exitError{exitUsage, errors.New("--json goes with --open only")}
-	}
-	if len(f.whatIf) > 0 && f.svg != "" {
-		return &exitError{exitUsage, errors.New("--svg draws the shop as it is: leave --what-if out")}
+	if f.json && f.svg != "" {
+		return &exitError{exitUsage, errors.New("--json and --svg are two reports: ask for one")}
 	}
 	s, err := studyOf(f)
 	if err != nil {
@@ -127,25 +125,25 @@ func ducts(w io.Writer, f *ductsFlags) error {
 			sets = append(sets, open)
 		}
 	}
+	var others []*ductview.Study
+	for _, text := range f.whatIf {
+		o, err := s.WhatIf(text)
+		if err != nil {
+			return &exitError{exitUsage, fmt.Errorf("--what-if %w", err)}
+		}
+		others = append(others, o)
+	}
 	var converged bool
 	switch {
 	case f.json:
-		converged, err = s.WriteJSON(w, sets)
-	case len(f.whatIf) > 0:
-		var others []*ductview.Study
-		for _, text := range f.whatIf {
-			o, err := s.WhatIf(text)
-			if err != nil {
-				return &exitError{exitUsage, fmt.Errorf("--what-if %w", err)}
-			}
-			others = append(others, o)
-		}
-		converged, err = s.WriteWhatIf(w, sets, others)
+		converged, err = s.WriteJSON(w, sets, others)
 	case f.svg != "":
 		err = outfile.Write(f.svg, f.force, func(w io.Writer) (err error) {
-			converged, err = s.WriteSVG(w, sets)
+			converged, err = s.WriteSVG(w, sets, others)
 			return err
 		})
+	case others != nil:
+		converged, err = s.WriteWhatIf(w, sets, others)
 	default:
 		converged, err = s.WriteText(w, sets, f.open == nil)
 	}

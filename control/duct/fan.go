@@ -1,6 +1,9 @@
 package duct
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // FanPoint is one point of a fan curve.
 type FanPoint struct {
@@ -118,6 +121,54 @@ func factor(e Estimate) float64 {
 		return 1
 	}
 	return e.Value
+}
+
+// Parallel is the curve of two fans side by side: at each pressure their flows add.
+// A fan whose shut-off pressure lies below moves nothing there (its damper shuts).
+func Parallel(a, b []FanPoint) []FanPoint {
+	flow := func(c curve, p float64) float64 {
+		if p >= c[0].Pressure {
+			return 0
+		}
+		i := 1
+		for i < len(c)-1 && p < c[i].Pressure {
+			i++
+		}
+		m, p0 := c.piece(i)
+		return (p - p0) / m
+	}
+	var at []float64
+	for _, p := range append(append([]FanPoint{}, a...), b...) {
+		at = append(at, p.Pressure)
+	}
+	slices.Sort(at)
+	slices.Reverse(at)
+	var out []FanPoint
+	for _, p := range slices.Compact(at) {
+		q := flow(a, p) + flow(b, p)
+		if len(out) == 0 || q > out[len(out)-1].Flow {
+			out = append(out, FanPoint{q, p})
+		}
+	}
+	return out
+}
+
+// Series is the curve of two fans one behind the other: at each flow their
+// pressures add, up to where the smaller one would only be in the way.
+func Series(a, b []FanPoint) []FanPoint {
+	var at []float64
+	for _, p := range append(append([]FanPoint{}, a...), b...) {
+		at = append(at, p.Flow)
+	}
+	slices.Sort(at)
+	var out []FanPoint
+	for _, q := range slices.Compact(at) {
+		p := curve(a).at(q) + curve(b).at(q)
+		if len(out) == 0 || p < out[len(out)-1].Pressure && p >= 0 {
+			out = append(out, FanPoint{q, p})
+		}
+	}
+	return out
 }
 
 // curve is a scaled fan curve.

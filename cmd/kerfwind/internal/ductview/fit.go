@@ -136,17 +136,16 @@ func factor(f *duct.Finding) string {
 const told = 0.7
 
 // WriteFit says what readings tell of the duct: which part is off and by how much,
-// or that they cannot tell. adjust names a part as --adjust does; with "" it is the
-// likeliest.
-func (s *Study) WriteFit(out io.Writer, adjust string, measures []duct.Measure) error {
+// or that they cannot tell.
+func (s *Study) WriteFit(out io.Writer, adjust Adjust, measures []duct.Measure) error {
 	d, err := duct.Diagnose(s.Net, measures)
 	if err != nil {
 		return err
 	}
 	f := &d.Findings[0]
-	if adjust != "" {
-		if f, err = s.asked(d, adjust); err != nil {
-			return err
+	if adjust.part != 0 {
+		if f = d.Find(adjust.part, adjust.at...); f == nil {
+			return fmt.Errorf("nothing to adjust: no %s that the air of these readings passes", adjust.text)
 		}
 	}
 	w := &writer{w: out}
@@ -180,7 +179,7 @@ func (s *Study) WriteFit(out io.Writer, adjust string, measures []duct.Measure) 
 		}
 	}
 	w.table(rows)
-	use := s.verdict(w, d, f, adjust != "")
+	use := s.verdict(w, d, f, adjust.part != 0)
 	if use && f.Part != 0 {
 		s.fitted(w, f)
 	}
@@ -188,25 +187,31 @@ func (s *Study) WriteFit(out io.Writer, adjust string, measures []duct.Measure) 
 	return w.err
 }
 
-// asked is the finding on the part that --adjust names, as in "hose" or "hood B1".
-func (s *Study) asked(d *duct.Diagnosis, adjust string) (*duct.Finding, error) {
-	kind, name, _ := strings.Cut(strings.TrimSpace(adjust), " ")
-	p, ok := parts[kind]
-	if !ok {
-		return nil, fmt.Errorf(`adjust hose, fan, filter, leak, "hood DUCT" or "block DUCT", not %q`, adjust)
+// Adjust is a part to adjust; the zero value stands for the likeliest.
+type Adjust struct {
+	part duct.Part
+	at   []int
+	text string
+}
+
+// ParseAdjust reads one, as in "hose" or "hood B1".
+func (s *Study) ParseAdjust(text string) (Adjust, error) {
+	if text == "" {
+		return Adjust{}, nil
 	}
-	var at []int
-	if name != "" {
-		i := slices.IndexFunc(s.Net.Segments, func(g duct.Segment) bool { return g.Name == strings.TrimSpace(name) })
+	kind, name, _ := strings.Cut(strings.TrimSpace(text), " ")
+	a := Adjust{part: parts[kind], text: text}
+	if a.part == 0 {
+		return a, fmt.Errorf(`adjust hose, fan, filter, leak, "hood DUCT" or "block DUCT", not %q`, text)
+	}
+	if name = strings.TrimSpace(name); name != "" {
+		i := slices.IndexFunc(s.Net.Segments, func(g duct.Segment) bool { return g.Name == name })
 		if i < 0 {
-			return nil, fmt.Errorf("no duct %q", name)
+			return a, fmt.Errorf("no duct %q", name)
 		}
-		at = []int{i}
+		a.at = []int{i}
 	}
-	if f := d.Find(p, at...); f != nil {
-		return f, nil
-	}
-	return nil, fmt.Errorf("nothing to adjust: no %s that the air of these readings passes", adjust)
+	return a, nil
 }
 
 // verdict says in words what to make of a fit, and whether to write it down.

@@ -27,6 +27,7 @@ type Study struct {
 	cloud  *duct.Ensemble
 	// readings is how many have narrowed the cloud.
 	readings int
+	vents    []vent
 }
 
 // New makes a study of a valid network.

@@ -92,23 +92,28 @@ type picture struct {
 	Notes                  []label
 }
 
-// WriteSVG draws the ducts once for each set of open gates. It returns false if
-// an operating point was not found.
-func (s *Study) WriteSVG(w io.Writer, sets []uint64) (converged bool, err error) {
+// WriteSVG draws the ducts once for each set of open gates, beside it what others
+// are that differ in something. It returns false if an operating point was not
+// found.
+func (s *Study) WriteSVG(w io.Writer, sets []uint64, others []*Study) (converged bool, err error) {
 	p := picture{Name: s.Name, Width: pictureWidth, Disclaimer: Disclaimer}
-	l := newLayout(s.Net)
 	y := 26.0
 	var words []string
 	converged = true
 	for _, open := range sets {
-		c := s.Look(open)
-		converged = converged && c.Converged
-		d := drawing{layout: l, study: s, c: c, y: y, letters: small}
-		d.head()
-		d.panel()
-		p.Panels = append(p.Panels, d.out)
-		y = d.y + 30
-		words = append(words, d.words())
+		for i, x := range append([]*Study{s}, others...) {
+			c := x.Look(open)
+			converged = converged && c.Converged
+			if i > 0 {
+				c.Title += ", if " + x.Name
+			}
+			d := drawing{layout: newLayout(x.Net), study: x, c: c, y: y, letters: small}
+			d.head()
+			d.panel()
+			p.Panels = append(p.Panels, d.out)
+			y = d.y + 30
+			words = append(words, d.words())
+		}
 	}
 	p.Desc = strings.Join(words, " ")
 	p.LegendY = y
@@ -160,7 +165,7 @@ func (d *drawing) head() {
 func (d *drawing) panel() {
 	s, c := d.study, d.c
 	d.out.BoxWidth = d.letters.boxWidth
-	d.out.Box = label{X: edge, Y: d.y, Text: fmt.Sprintf("collector: %s at %s", s.u(config.Flow, c.State.Total), s.u(config.Pressure, c.State.Fan))}
+	d.out.Box = label{X: edge, Y: d.y, Text: fmt.Sprintf("collector: %s at %s", s.u(config.Flow, c.Spread.Total().Middle), s.u(config.Pressure, c.Spread.Fan().Middle))}
 	d.y += 30
 	d.reach = edge + 20 + float64(d.deepest)*indent + stub
 	inlets := d.joining[duct.Collector]
@@ -335,9 +340,9 @@ func (d *drawing) hood(i int, x float64) {
 	g := &s.Net.Segments[i]
 	name := s.HoodName(i)
 	d.text(d.reach+9, y+d.letters.over, fmt.Sprintf("%s, %s", name, s.u(config.Length, g.Diameter)), "name")
-	line := "shut, leaks " + s.u(config.Flow, c.State.Flow[i])
+	line := "shut, leaks " + s.u(config.Flow, c.Spread.Flow(i).Middle)
 	if c.Carry[i] != duct.Idle {
-		line = fmt.Sprintf("%s, %s", s.u(config.Flow, c.State.Flow[i]), d.speed(i))
+		line = fmt.Sprintf("%s, %s", s.u(config.Flow, c.Spread.Flow(i).Middle), d.speed(i))
 	} else if g.Gate >= 0 && c.Open>>uint(g.Gate)&1 == 1 {
 		line = "open, but the way on is shut"
 	}

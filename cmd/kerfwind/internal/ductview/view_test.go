@@ -209,33 +209,44 @@ func TestRemedies(t *testing.T) {
 	}
 }
 
-// The JSON is an array of states with these keys and no others, in SI.
+// The JSON is one object with these keys and no others, in SI; a change stands
+// beside the shop as it is.
 func TestJSON(t *testing.T) {
 	s := study(t, ducts+"reference.toml")
+	o, err := s.WhatIf("B3.diameter=4 in; outdoors=8 in")
+	if err != nil {
+		t.Fatal(err)
+	}
 	var b bytes.Buffer
-	ok, err := s.WriteJSON(&b, []uint64{0b0101, 0})
+	ok, err := s.WriteJSON(&b, []uint64{0b0101, 0}, []*Study{o})
 	if err != nil || !ok {
 		t.Fatal(ok, err)
 	}
-	var states []struct {
-		Open      []string
-		Converged bool
-		Segments  map[string]map[string]float64
-	}
+	var got reportJSON
 	dec := json.NewDecoder(&b)
 	dec.DisallowUnknownFields()
-	if err := dec.Decode(&states); err != nil {
+	if err := dec.Decode(&got); err != nil {
 		t.Fatal(err)
 	}
-	if len(states) != 2 || strings.Join(states[0].Open, ",") != "B1,B3" || states[1].Open == nil || len(states[1].Open) != 0 || !states[0].Converged {
+	if len(got.Studies) != 2 || got.Studies[0].Change != "" || got.Studies[1].Change != o.Name || len(got.Studies[1].Notes) != 2 || got.Disclaimer != Disclaimer {
+		t.Fatalf("%+v", got)
+	}
+	states := got.Studies[0].States
+	if len(states) != 2 || strings.Join(states[0].Open, ",") != "B1,B3" || states[1].Open == nil || len(states[1].Open) != 0 || !states[0].Converged || len(states[0].Segments) != 7 {
 		t.Fatalf("%+v", states)
 	}
-	if len(states[0].Segments) != 7 {
-		t.Errorf("%d segments", len(states[0].Segments))
-	}
 	b3 := states[0].Segments["B3"]
-	if len(b3) != 3 || math.Abs(b3["flow_m3_s"]/0.26485-1) > 0.003 || math.Abs(b3["velocity_m_s"]/(0.26485/0.012668)-1) > 0.003 || math.Abs(b3["pressure_pa"]/(-1.85307*248.84)-1) > 0.005 {
+	if math.Abs(b3.Flow[1]/0.26485-1) > 0.003 || math.Abs(b3.Velocity[1]/(0.26485/0.012668)-1) > 0.003 || math.Abs(b3.Pressure/(-1.85307*248.84)-1) > 0.005 || b3.Chips != "carries" {
 		t.Errorf("B3: %v", b3)
+	}
+	if h := states[0].Hoods["B1"]; h.Enough != 0 && h.Enough != 1 || h.Wants <= 0 || h.Flow != states[0].Segments["B1"].Flow {
+		t.Errorf("B1: %+v", h)
+	}
+	if r := states[0].RunOns["band saw"]; r == nil || *r < 20 {
+		t.Errorf("run-ons %v", states[0].RunOns)
+	}
+	if other := got.Studies[1].States[0].Segments["B3"]; other.Flow[1] >= b3.Flow[1] {
+		t.Errorf("narrower: %v, before %v", other.Flow, b3.Flow)
 	}
 }
 
@@ -251,6 +262,9 @@ func TestWhatIf(t *testing.T) {
 		{"B1.diameter=5 in", true}, {"B1.length=20 ft", false}, {"B1.length=-3 m", true}, {"B1.length=+3 m", false}, {"B1.kind=smooth", true},
 		{"B1.roughness=3 mm", false}, {"B1.loss=2", false}, {"B1.opening=50 %", false}, {"B4.leak=20 %", false},
 		{"mains=50 Hz", false}, {"fan=0 cfm @ 14 in.wg, 800 cfm @ 12 in.wg, 1500 cfm @ 4 in.wg", true}, {"plate=800 cfm @ 6 in.wg", false},
+		{"separator=4 in.wg @ 1000 cfm", false}, {"filter=4 in.wg @ 1000 cfm", false}, {"leakage=60 mm", false},
+		{"B1.elbows=2", false}, {"B1.elbows=3; B1.elbows=-1", false}, {"B1.wye=60 deg", false}, {"B1.hood=saw", false}, {"B1.hood=0.2", false}, {"B1.port=3 in", false},
+		{"relief=T2 @ 4 in", false}, {"second=parallel", true}, {"second=series", true}, {"second=parallel 900 cfm @ 12 in.wg", true}, {"power=5 hp", true}, {"cupboard=5 in", false}, {"outdoors=6 in", false},
 		{"density=1.0 kg/m3; fan=0 cfm @ 6 in.wg, 900 cfm @ 1 in.wg", false}, {"B1.kind=smooth; B1.length=-1 ft", true},
 	} {
 		o, err := s.WhatIf(c.change)
@@ -283,7 +297,9 @@ func TestWhatIf(t *testing.T) {
 		"B1": "not a change", "B9.diameter=5 in": `no duct "B9"`, "B1.diameter=5": "no unit", "B1.colour=red": "diameter, length", "B1.kind=tin": "smooth, spiral",
 		"B9.opening=50 %": `no gate "B9"`, "B1.opening=0 %": "above 0", "filter=dirty": "clean, loaded", "fan=400 cfm": "@", "mains=fast": "frequency",
 		"B1.length=-90 m": "shorter than nothing", "fan=0 cfm @ 1 in.wg, 100 cfm @ 2 in.wg": "does not fall", "colour=red": `no part is called "colour"`, "B1.loss=-1": "number",
-		"B1.loss=0.5 m": "number", "": "changes nothing", " ; ": "changes nothing", "density=0 kg/m3": "more than 0", "density=0": "no unit", "transport=0 m/s": "more than 0", "mains=0 Hz": "more than 0",
+		"B1.loss=0.5 m": "number", "separator=4 in.wg": "at which flow", "separator=4 in.wg @ 0 cfm": "above 0", "relief=T1": "how wide", "relief=B1 @ 4 in": "branch with a hood", "relief=T9 @ 4 in": `no duct "T9"`,
+		"second=twice": "parallel or series", "power=20 hp": "1 to 5 hp", "B1.elbows=-1": "no such elbow", "B1.elbows=many": "number of elbows", "T3.wye=30 deg": "joins no other", "T3.port=4 in": "has no hood", "B1.hood=tin": "flanged", "cupboard=1 mm": "from 20 mm",
+		"B1.flow=0 cfm": "more than 0", "B1.rise=90 m": "rises", "": "changes nothing", " ; ": "changes nothing", "density=0 kg/m3": "more than 0", "density=0": "no unit", "transport=0 m/s": "more than 0", "mains=0 Hz": "more than 0",
 	} {
 		if _, err := s.WhatIf(change); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", change, err, want)
@@ -295,6 +311,25 @@ func TestWhatIf(t *testing.T) {
 		t.Fatal(ok, err)
 	}
 	mustContain(t, b.String(), "(0) as they are", "(1) B1.diameter=5 in", "B1 band saw", "slowest", "run-on band saw", Disclaimer)
+	// A second fan: twice the flow at a pressure, or twice the pressure at a flow.
+	two := []duct.FanPoint{{Flow: 0, Pressure: 2000}, {Flow: 0.5, Pressure: 0}}
+	small := []duct.FanPoint{{Flow: 0, Pressure: 1000}, {Flow: 0.25, Pressure: 0}}
+	if p := duct.Parallel(two, small); p[0].Pressure != 2000 || p[len(p)-1] != (duct.FanPoint{Flow: 0.75}) || p[1] != (duct.FanPoint{Flow: 0.25, Pressure: 1000}) {
+		t.Errorf("side by side: %v", p)
+	}
+	if p := duct.Series(two, small); p[0].Pressure != 3000 || p[1] != (duct.FanPoint{Flow: 0.25, Pressure: 1000}) {
+		t.Errorf("one behind the other: %v", p)
+	}
+	// A relief throws no chips: it is no hood to serve.
+	if o, err := s.WhatIf("relief=T1 @ 4 in"); err != nil || len(o.Look(1).Hoods) != 1 || !o.Net.Segments[7].Hood.Relief {
+		t.Errorf("a relief: %v", err)
+	}
+	// The cupboard says what it does to its doors, outdoors what it does to a flue.
+	shut, err := s.WhatIf("cupboard=6 in; outdoors=8 in")
+	if err != nil {
+		t.Fatal(err)
+	}
+	mustContain(t, strings.Join(shut.Notes(), "\n"), "pushes a door", "must be", "flue gas", "SAFETY.md")
 }
 
 // wellFormed reads the picture as XML and returns how often each class occurs.
@@ -327,7 +362,7 @@ func wellFormed(t *testing.T, svg string) map[string]int {
 func TestSVG(t *testing.T) {
 	s := study(t, ducts+"reference.toml")
 	var b bytes.Buffer
-	if ok, err := s.WriteSVG(&b, []uint64{0b0001}); err != nil || !ok {
+	if ok, err := s.WriteSVG(&b, []uint64{0b0001}, nil); err != nil || !ok {
 		t.Fatal(ok, err)
 	}
 	got := b.String()
@@ -345,7 +380,7 @@ func TestSVG(t *testing.T) {
 	// A name from a file is text, whatever it holds; and a picture of any shop fits.
 	s.Net.Machines[0].Name = `</text><script>alert("x")</script> and a very long name indeed that runs on`
 	b.Reset()
-	if _, err := s.WriteSVG(&b, s.Main()); err != nil {
+	if _, err := s.WriteSVG(&b, s.Main(), nil); err != nil {
 		t.Fatal(err)
 	}
 	wellFormed(t, b.String())
@@ -359,7 +394,7 @@ func TestSVG(t *testing.T) {
 	for _, name := range []string{"works.toml"} {
 		s := study(t, ducts+name)
 		b.Reset()
-		if ok, err := s.WriteSVG(&b, s.Main()); err != nil || !ok {
+		if ok, err := s.WriteSVG(&b, s.Main(), nil); err != nil || !ok {
 			t.Fatal(ok, err)
 		}
 		wellFormed(t, b.String())
@@ -376,7 +411,7 @@ func TestSVG(t *testing.T) {
 		t.Error(err)
 	} else {
 		b.Reset()
-		if ok, err := s.WriteSVG(&b, []uint64{1}); err != nil || !ok || wellFormed(t, b.String())["spine"] != 1 {
+		if ok, err := s.WriteSVG(&b, []uint64{1}, nil); err != nil || !ok || wellFormed(t, b.String())["spine"] != 1 {
 			t.Error(ok, err)
 		}
 	}
@@ -554,7 +589,11 @@ func TestFitText(t *testing.T) {
 			t.Fatal(err)
 		}
 		var b bytes.Buffer
-		if err := s.WriteFit(&b, adjust, ms); err != nil {
+		part, err := s.ParseAdjust(adjust)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := s.WriteFit(&b, part, ms); err != nil {
 			t.Fatal(err)
 		}
 		return b.String()
@@ -610,7 +649,11 @@ func TestFitText(t *testing.T) {
 	}
 	for adjust, want := range map[string]string{"colour": `not "colour"`, "hood B9": `no duct "B9"`, "hood B2": "nothing to adjust"} {
 		ms, _ := s.ParseMeasures(from(s.Net, false))
-		if err := s.WriteFit(io.Discard, adjust, ms); err == nil || !strings.Contains(err.Error(), want) {
+		part, err := s.ParseAdjust(adjust)
+		if err == nil {
+			err = s.WriteFit(io.Discard, part, ms)
+		}
+		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v", adjust, err)
 		}
 	}
