@@ -23,10 +23,18 @@ const (
 	settled     = 1.3     // times the usual running value: the inrush is over
 	settledIn   = 5       // values in a row
 
+	faintOver   = 64   // values whose mean shows a machine where single ones do not
+	faintRise   = 1.5  // spreads of a value that it is above idle: eight of the mean
+	faintSeen   = 0.75 // so many are a current that is too weak
+	plateau     = 50   // values at least of a lamp that burns before its machine starts
+	plateauMost = 1.5  // the greatest of these over the least
+	plateauJump = 2    // the machine draws at least so many times as much
+
 	longestInrush = 5 * time.Second
 	apart         = 500 * time.Millisecond // values further apart are of two runs
 
-	runLow = 0.01 // share of the running values that may be below Least
+	runLow    = 0.01 // share of the running values that may be below Least
+	lowSigmas = 2.33 // below the mean of a normal distribution lies that share
 )
 
 // Pass gathers what one channel shows while its machine is off and while it
@@ -38,8 +46,11 @@ type Pass struct {
 	bad       int    // readings that could not be used
 	ill       Health // of the last of these
 	dropped   bool
-	threshold float64 // set with the first running value
-	began     bool    // the machine has been seen to start
+	threshold float64   // set with the first running value
+	began     bool      // the machine has been seen to start
+	weak      bool      // by the mean of values that are among the idle ones
+	mean      Level     // idle, set with threshold
+	late      []valueAt // the last faintOver values before it began
 }
 
 type valueAt struct {
@@ -66,8 +77,8 @@ func (p *Pass) Run(r Reading) bool {
 		return p.began
 	}
 	if p.threshold == 0 {
-		_, top, _ := p.idleFigures()
-		p.threshold = float64(overIdle * top)
+		idle, top, _ := p.idleFigures()
+		p.threshold, p.mean = float64(overIdle*top), idle
 	}
 	switch {
 	case len(p.run) == mostValues:
@@ -75,13 +86,48 @@ func (p *Pass) Run(r Reading) bool {
 		return p.began
 	case !p.began && float64(r.Amps) <= p.threshold:
 		p.run = p.run[:0]
-		return false
+		return p.faint(valueAt{r.At, float64(r.Amps)})
 	}
 	p.run = append(p.run, valueAt{r.At, float64(r.Amps)})
 	// A spike is no start.
 	p.began = p.began || len(p.run) >= 3*sureValues
 	return p.began
 }
+
+// faint takes a value that tells nothing by itself, and reports whether the mean of
+// many does.
+func (p *Pass) faint(v valueAt) bool {
+	if len(p.late) == faintOver {
+		p.late = p.late[:copy(p.late, p.late[1:])]
+	}
+	p.late = append(p.late, v)
+	if len(p.late) < faintOver || !p.hums() || p.rise() < float64(faintRise*p.mean.Spread) {
+		return false
+	}
+	p.run = append(p.run, p.late...)
+	p.threshold = p.mean.Mean + p.rise()/2
+	p.began, p.weak = true, true
+	return true
+}
+
+// hums reports whether the idle values are those of noise, and not of a machine that
+// ran for a part of them: RMS values of noise vary by a third at most.
+func (p *Pass) hums() bool {
+	return p.mean.Spread > 0 && p.mean.Spread < p.mean.Mean/2
+}
+
+// rise is how much more than idle the last values show, in amperes.
+func (p *Pass) rise() float64 {
+	sum := 0.0
+	for _, v := range p.late {
+		sum += v.amps
+	}
+	return sum/float64(len(p.late)) - p.mean.Mean
+}
+
+// Weak reports whether the machine was seen to run only by the mean of values that
+// each could be idle ones.
+func (p *Pass) Weak() bool { return p.weak }
 
 // Off reports whether a reading shows the machine off again: below what a
 // running machine shows.
@@ -126,7 +172,9 @@ type Figures struct {
 	Spikes int           // idle values that were left out
 	Run    Level         // machine on, after the inrush
 	Least  float64       // A, which it is below for 1 % of that time
+	Lower  float64       // A, spread of the lowest of these values, as of a normal distribution
 	Inrush float64       // A, greatest one-cycle value at the start
+	Lamp   float64       // A, what it showed first, before the machine itself started; 0 = nothing
 	Settle time.Duration // from the start to the end of the inrush
 }
 
@@ -145,6 +193,11 @@ func (p *Pass) Figures() (Figures, error) {
 	f.Idle, f.Top, f.Spikes = p.idleFigures()
 	if !p.began && p.rose() {
 		errs = append(errs, errors.New("it was switched on while it was still to be off: leave it off until you are asked to switch it on"))
+		return f, errors.Join(errs...)
+	}
+	if !p.began && len(p.late) == faintOver && p.hums() && p.rise() >= float64(faintSeen*p.mean.Spread) {
+		times := math.Ceil(math.Sqrt(float64(weakLeast * p.mean.Spread / p.rise())))
+		errs = append(errs, fmt.Errorf("its current is too weak here: with it on, the channel shows %.2g A more than the %.3g A that it shows off, less than the noise hides. Put the conductor through the clamp %.0f times as often, or fit a transformer for smaller currents", p.rise(), f.Idle.Mean, max(2, times)))
 		return f, errors.Join(errs...)
 	}
 	if !p.began {
@@ -210,18 +263,25 @@ func (p *Pass) idleFigures() (l Level, top float64, spikes int) {
 
 // runFigures fills in what the running machine shows.
 func (p *Pass) runFigures(f *Figures) error {
-	all := make([]float64, len(p.run))
-	for i, v := range p.run {
-		all[i] = v.amps
-	}
-	slices.Sort(all)
-	usual := quantile(all, 0.5)
-	var steady []float64
+	var runs [][]valueAt
+	var all []float64
 	for from, to := 0, 0; from < len(p.run); from = to {
 		for to = from + 1; to < len(p.run) && p.run[to].at-p.run[to-1].at < apart; {
 			to++
 		}
 		run := p.run[from:to]
+		if n := lamp(run); n > 0 {
+			l := sorted(run[:n])
+			f.Lamp, f.Top = max(f.Lamp, quantile(l, 0.5)), max(f.Top, l[n-1])
+			run = run[n:]
+		}
+		runs = append(runs, run)
+		all = append(all, sorted(run)...)
+	}
+	slices.Sort(all)
+	usual := quantile(all, 0.5)
+	var steady []float64
+	for _, run := range runs {
 		end := inrush(run, usual)
 		for _, v := range run[:min(end+settledIn, len(run))] {
 			f.Inrush = max(f.Inrush, v.amps)
@@ -230,7 +290,7 @@ func (p *Pass) runFigures(f *Figures) error {
 			f.Settle = max(f.Settle, run[end].at-run[0].at)
 		}
 		for _, v := range run[end:] {
-			if v.amps > p.threshold { // what is below belongs to its end
+			if p.weak || v.amps > max(p.threshold, f.Top) { // what is below belongs to its end
 				steady = append(steady, v.amps)
 			}
 		}
@@ -240,7 +300,32 @@ func (p *Pass) runFigures(f *Figures) error {
 	}
 	slices.Sort(steady)
 	f.Run, f.Least = level(steady), quantile(steady, runLow)
+	f.Lower = (quantile(steady, 0.1) - f.Least) / (lowSigmas - 1.28) // 10 % lie below 1.28 of them
 	return nil
+}
+
+// lamp is how many values at the beginning of a run are of a lamp, or another small
+// load, behind the machine's switch: they are steady, and then a machine starts, with
+// an inrush, that draws much more.
+func lamp(run []valueAt) int {
+	least, most := math.Inf(1), 0.0
+	for n, v := range run {
+		if n >= plateau && v.amps > float64(plateauJump*most) {
+			usual := quantile(sorted(run[n:]), 0.5)
+			first := sorted(run[n:min(n+leastRun, len(run))])
+			if usual > float64(plateauJump*most) && first[len(first)-1] > float64(settled*usual) {
+				return n
+			}
+			return 0
+		}
+		if n < settledIn { // its own inrush
+			continue
+		}
+		if least, most = min(least, v.amps), max(most, v.amps); most > float64(plateauMost*least) {
+			return 0
+		}
+	}
+	return 0
 }
 
 // inrush is how many values of a run belong to its inrush. It ends with the
@@ -261,6 +346,16 @@ func inrush(run []valueAt, usual float64) int {
 		}
 	}
 	return len(run)
+}
+
+// sorted are the currents of values.
+func sorted(v []valueAt) []float64 {
+	out := make([]float64, len(v))
+	for i := range v {
+		out[i] = v[i].amps
+	}
+	slices.Sort(out)
+	return out
 }
 
 // level is mean and standard deviation.

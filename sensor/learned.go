@@ -58,6 +58,9 @@ type Proposal struct {
 	Start, Stop float64 // A
 	Margin      Margin
 	Ratio       float64 // of the least running to the greatest idle value
+	Spreads     float64 // where that says little: from idle to running, in spreads of the values
+	False       float64 // starts that noise makes in a year
+	Missed      float64 // starts that are missed in a year, of ten a day
 	Remedy      string  // what would widen the margin; empty for a wide one
 }
 
@@ -68,14 +71,22 @@ type Proposal struct {
 // The start level is half of what the machine shows at least, as long as that
 // is twice the greatest idle value; with less room it is the geometric mean of
 // the two, equally far from both. The stop level is two thirds of it or, with
-// less room, half-way down to idle in the same sense.
+// less room, half-way down to idle in the same sense. Where single values do not tell
+// running from idle but their mean does, the levels divide the way between the means.
 func Propose(step float64, figures ...Figures) Proposal {
-	var idle, run, mean float64
+	var idle, run, lower float64
+	var off, on Level
 	for i := range figures {
-		idle = max(idle, figures[i].Top)
-		mean = max(mean, figures[i].Idle.Mean)
-		run = max(run, figures[i].Least)
+		f := &figures[i]
+		idle, off = max(idle, f.Top), Level{max(off.Mean, f.Idle.Mean), max(off.Spread, f.Idle.Spread)}
+		if f.Least >= run {
+			run, lower = f.Least, f.Lower
+		}
+		if f.Run.Mean > on.Mean {
+			on = f.Run
+		}
 	}
+	mean := off.Mean
 	// Below one unit nothing can be told, and a level is never 0.
 	idle = max(idle, step, 1e-3)
 	p := Proposal{Ratio: run / idle}
@@ -101,10 +112,13 @@ func Propose(step float64, figures ...Figures) Proposal {
 		p.Remedy = "a further turn through the clamp would widen it"
 	}
 	if p.Margin == NoMargin {
+		p.weakly(off, on)
+		p.odds(off, on, run, lower)
 		return p
 	}
 	p.Start = max(run/2, math.Sqrt(float64(idle*run)))
 	p.Stop = max(p.Start*2/3, math.Sqrt(float64(idle*p.Start)))
+	p.odds(off, on, run, lower)
 	return p
 }
 

@@ -67,6 +67,7 @@ type Session struct {
 	from   time.Duration // beginning of the step
 	seen   bool          // from is set
 	idle   []float64     // A, of its channels when it was to be switched on; below 0: not known
+	quiet  []float64     // A, the most that a channel showed until then
 	ran    bool          // it ran when it was to be off
 	off    time.Duration // since when all of its channels are off; below 0: not
 	stop   time.Duration
@@ -75,7 +76,7 @@ type Session struct {
 
 // New begins a session.
 func New(p Params) *Session {
-	s := &Session{p: p, step: Quiet, passes: make([]sensor.Pass, len(p.Names)), own: make([]bool, len(p.Names)), amps: make([]float64, len(p.Names)), idle: make([]float64, len(p.Names)), off: -1}
+	s := &Session{p: p, step: Quiet, passes: make([]sensor.Pass, len(p.Names)), own: make([]bool, len(p.Names)), amps: make([]float64, len(p.Names)), idle: make([]float64, len(p.Names)), quiet: make([]float64, len(p.Names)), off: -1}
 	for _, c := range p.Channels {
 		s.own[c] = true
 	}
@@ -142,7 +143,7 @@ func (s *Session) Read(r sensor.Reading) {
 func (s *Session) heard(r sensor.Reading) sensor.Reading {
 	alone := r
 	for c, amps := range s.amps {
-		if c != r.Channel {
+		if c != r.Channel && amps > s.quiet[c] {
 			alone.Amps -= float32(sensor.DefaultCrosstalk * amps)
 		}
 	}
@@ -176,6 +177,11 @@ func (s *Session) expect(now time.Duration) {
 		s.idle[c] = -1
 		if f, err := s.passes[c].IdleFigures(); err == nil {
 			s.idle[c] = f.Idle.Mean
+		}
+	}
+	for c := range s.passes {
+		if f, err := s.passes[c].IdleFigures(); err == nil {
+			s.quiet[c] = f.Top
 		}
 	}
 	s.enter(SwitchOn, now)
@@ -283,7 +289,7 @@ func (s *Session) Prompt(now time.Duration) Prompt {
 func (s *Session) moves() string {
 	var out []string
 	for c := range s.passes {
-		if !s.own[c] && s.passes[c].RunFor() > 0 {
+		if !s.own[c] && s.passes[c].RunFor() > 0 && !s.passes[c].Weak() {
 			out = append(out, s.p.Names[c])
 		}
 	}

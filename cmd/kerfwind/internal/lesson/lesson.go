@@ -211,6 +211,9 @@ func (l *Lesson) report(out io.Writer, r *learning.Result) {
 			spikes = fmt.Sprintf("; %d values of spikes left out", g.Spikes)
 		}
 		line("idle", "%s, spread %s, up to %s%s", amps(g.Idle.Mean), amps(g.Idle.Spread), amps(g.Top), spikes)
+		if g.Lamp > 0 {
+			line("lamp", "%s before the machine itself started, as of a lamp behind its switch: the levels are above it", amps(g.Lamp))
+		}
 		if g.Run.Mean > 0 {
 			line("running", "%s, spread %s, at least %s", amps(g.Run.Mean), amps(g.Run.Spread), amps(g.Least))
 			if settle := config.FormatDuration(g.Settle.Round(10 * time.Millisecond)); g.Inrush > 1.3*g.Run.Mean {
@@ -234,9 +237,11 @@ func (l *Lesson) report(out io.Writer, r *learning.Result) {
 			line("coast", "%s, as the shop file has it", coast)
 		}
 	}
+	line("apart", "%s", r.Proposal.Apart())
 	if r.Proposal.Margin == sensor.NoMargin {
 		line("levels", "none; margin %s", r.Proposal.Words())
 		return
 	}
 	line("levels", "start %s, stop %s; margin %s", amps(r.Proposal.Start), amps(r.Proposal.Stop), r.Proposal.Words())
+	line("odds", "%s", r.Proposal.Odds())
 }

@@ -249,6 +249,10 @@ func (s *Session) lesson(now time.Duration) {
 	l.lines = []string{
 		fmt.Sprintf("Off it shows %s, running %s. It counts as running from %s up and as stopped below %s; margin %s.",
 			amps(f.Idle.Mean), amps(f.Run.Mean), amps(r.Proposal.Start), amps(r.Proposal.Stop), r.Proposal.Words()),
+		"Odds: " + r.Proposal.Odds() + ".",
+	}
+	if f.Lamp > 0 {
+		l.lines = append(l.lines, fmt.Sprintf("It drew %s before it started, as a lamp behind its switch does: that counts as off.", amps(f.Lamp)))
 	}
 	if r.Coast > 0 {
 		l.lines = append(l.lines, "It coasts for "+config.FormatDuration(r.Coast.Round(100*time.Millisecond))+".")
