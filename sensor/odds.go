@@ -40,7 +40,7 @@ func (p *Proposal) odds(idle, run Level, least, lower float64) {
 			return 0
 		}
 		z := max(0, rise/spread)
-		return math.Exp(-float64(z * z / 2))
+		return math.Exp(-float64(z * z / 2)) //fma:ok words for people
 	}
 	p.False = min(1, float64(oddsYear*tail(p.Start-idle.Mean, idle.Spread))) // the detector sees to the rest
 	missed := tail(least+float64(lowSigmas*lower)-p.Start, lower)
