@@ -84,12 +84,10 @@ func New(p Params) (*Core, error) {
 		}
 	}
 	c.gates = make([]gate, len(p.Gates))
-	var mains uint64
 	for i := range p.Gates {
 		g := &c.gates[i]
 		g.due, g.held, g.runOn, g.limit, g.late, g.wait, g.button.stuck = never, never, never, never, never, never, never
 		g.path = 1<<i | set(p.Gates[i].Downstream)
-		mains |= set(p.Gates[i].Downstream)
 		if p.Gates[i].Actuated {
 			c.actuated |= 1 << i
 		}
@@ -97,14 +95,7 @@ func New(p Params) (*Core, error) {
 			g.begin(&p.Gates[i])
 		}
 	}
-	for _, m := range p.Machines {
-		for _, h := range m.Hoods {
-			if len(h.Gates) > 1 {
-				mains |= set(h.Gates[1:])
-			}
-		}
-	}
-	c.ends = (1<<len(p.Gates) - 1) &^ mains
+	c.ends = (1<<len(p.Gates) - 1) &^ p.Mains()
 	for e := c.ends; e != 0; e &= e - 1 {
 		c.addPath(c.gates[bits.TrailingZeros64(e)].path)
 	}

@@ -227,6 +227,22 @@ func Defaults() Params {
 	}
 }
 
+// Mains are the gates that others lead through, gate 0 in bit 0: they make no path of
+// their own.
+func (p *Params) Mains() (mains uint64) {
+	for i := range p.Gates {
+		mains |= set(p.Gates[i].Downstream)
+	}
+	for _, m := range p.Machines {
+		for _, h := range m.Hoods {
+			if len(h.Gates) > 1 {
+				mains |= set(h.Gates[1:])
+			}
+		}
+	}
+	return mains
+}
+
 // Validate returns every error at once (errors.Join), or nil.
 func (p *Params) Validate() error {
 	var errs []error

@@ -91,12 +91,8 @@ func (c *Core) ask(in Input, out *Out) {
 	}
 }
 
-// hold holds a gate open and asks for collection there. It returns why not.
-func (c *Core) hold(i int, in Input, out *Out) Cause {
-	if i >= len(c.gates) {
-		return ByBadRequest
-	}
-	g := &c.gates[i]
+// noHold is why nobody may hold gate i open now; 0: one may.
+func (c *Core) noHold(i int) Cause {
 	switch b := c.blocked(); {
 	case b != 0:
 		return b
@@ -104,10 +100,23 @@ func (c *Core) hold(i int, in Input, out *Out) Cause {
 		return c.bar()
 	case c.ends>>i&1 == 0:
 		return ByMain
-	case g.path&c.aside != 0:
+	case c.gates[i].path&c.aside != 0:
 		return ByAside
 	case c.p.HoldLongest == 0:
 		return ByNoHolds
+	}
+	return 0
+}
+
+// hold holds a gate open and asks for collection there. It returns why not.
+func (c *Core) hold(i int, in Input, out *Out) Cause {
+	if i >= len(c.gates) {
+		return ByBadRequest
+	}
+	g := &c.gates[i]
+	switch no := c.noHold(i); {
+	case no != 0:
+		return no
 	case in.Origin == Topic && g.held == never && !c.p.TopicMayStart:
 		return ByOrigin
 	}

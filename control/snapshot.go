@@ -61,6 +61,7 @@ type GateView struct {
 	Wanted   bool          // to be open
 	Aside    bool          // set aside, since hands are in it
 	Held     time.Duration // end of the hold; 0 none
+	NoHold   Cause         // why a request to hold it would be refused now; 0: it would be granted
 	Fault    FaultKind     // the gravest that stands
 	Why      Why
 }
@@ -218,7 +219,7 @@ func (c *Core) machineView(i int) MachineView {
 
 func (c *Core) gateView(i int) GateView {
 	g, bit := &c.gates[i], uint64(1)<<i
-	v := GateView{Shown: g.shown, Wanted: c.want&bit != 0, Held: set0(g.held), Why: Why{Machine: NoID}}
+	v := GateView{Shown: g.shown, Wanted: c.want&bit != 0, Held: set0(g.held), NoHold: c.noHold(i), Why: Why{Machine: NoID}}
 	switch {
 	case c.open&bit != 0:
 		v.Position = PositionOpen

@@ -79,7 +79,8 @@ type collector struct {
 	sensed                states
 	on, running           prometheus.Counter
 	starts, overBudget    prometheus.Counter
-	left, allowed         prometheus.Gauge
+	allowed               prometheus.Gauge
+	left                  prometheus.Gauge // nil: no budget
 	held                  map[control.Cause]prometheus.Counter
 	weak                  prometheus.Counter
 	delay                 prometheus.Observer
@@ -132,6 +133,8 @@ type Metrics struct {
 	gates                             []gate
 	outlets                           []outlet
 	channels                          []channel
+	loads                             []load
+	draws                             []draw // by channel
 	sources                           []source
 	circuits                          []states
 	stops                             []prometheus.Gauge
@@ -267,6 +270,7 @@ func New(shop *config.Shop, version string) *Metrics {
 	m.newCollector(f, &p)
 	m.newOthers(f, &p)
 	m.newSensors(f, shop.Rig)
+	m.newLoads(f, shop)
 	m.newQueues()
 	return m
 }
@@ -308,16 +312,16 @@ func (m *Metrics) newCollector(f families, p *control.Params) {
 	c.running = f.counter("collector_running_seconds_total", "Time that the collector was seen to run, also by hand.").WithLabelValues()
 	c.starts = f.counter("collector_starts_total", "Starts that were commanded.").WithLabelValues()
 	c.overBudget = f.counter("collector_starts_over_budget_total", "Starts beyond the start budget.").WithLabelValues()
-	c.left = f.gauge("collector_starts_left", "Starts left in the start budget; -1 where there is none.").WithLabelValues()
+	left := f.gauge("collector_starts_left", "Starts left in the start budget; absent where there is none.")
 	c.allowed = f.gauge("collector_starts_allowed", "Starts that the budget allows in an hour; 0 where there is none.").WithLabelValues()
 	c.held = byCause(f.counter("collector_starts_held_back_total", "Wanted starts that had to wait, by the reason.", "reason"), heldBack)
 	c.weak = f.counter("weak_air_total", "Times that more was open than the air suffices for.").WithLabelValues()
 	c.delay = f.histogram("collection_delay_seconds", "From the onset of a run until the machine is served.", slow).WithLabelValues()
 	c.flow = f.gauge("collector_flow_cubic_meters_per_second", "Computed flow at the collector while it is on, with the gates as they are; 0 where it is not computed.").WithLabelValues()
 	c.allowed.Set(float64(p.Collector.Starts))
-	c.left.Set(float64(p.Collector.Starts))
-	if p.Collector.Starts == 0 {
-		c.left.Set(-1)
+	if p.Collector.Starts > 0 {
+		c.left = left.WithLabelValues()
+		c.left.Set(float64(p.Collector.Starts))
 	}
 }
 

@@ -21,6 +21,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
+	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/control/duct"
@@ -134,6 +135,10 @@ func day(t testing.TB) *Metrics {
 	shop := barn(t)
 	m := New(shop, "v0.0.0-test")
 	m.Air(air())
+	m.Tally(func() *upkeep.Tally {
+		return &upkeep.Tally{Machines: map[string]upkeep.Count{"thickness planer": {Hours: 102.5, Today: 3}}, Collector: upkeep.Count{Hours: 411},
+			Items: []upkeep.Item{{Name: "filter", Unit: upkeep.Hours, Used: 30, Every: 40}, {Name: "planer's knives", Unit: upkeep.Hours, Used: 41}}}
+	})
 	m.Queue("journal", func() Queue { return Queue{Waiting: 1, Room: 4096, Dropped: 2} })
 	m.Broker(func() bool { return true })
 	m.Node("annex", func() bool { return false })

@@ -164,7 +164,9 @@ func (m *Metrics) state(s *control.Snapshot) {
 	yes(c.commanded, v.Commanded)
 	yes(c.collecting, v.Sensed == control.Running || v.Commanded && v.Sensed != control.Idle)
 	c.sensed.set(int(v.Sensed) - 1)
-	c.left.Set(float64(v.StartsLeft))
+	if c.left != nil {
+		c.left.Set(float64(v.StartsLeft))
+	}
 	m.flow(s)
 	var standing [256]int
 	for _, f := range s.Faults {
@@ -185,6 +187,7 @@ func (m *Metrics) Reading(r sensor.Reading) {
 		c.amps.Set(a)
 	}
 	c.health.set(int(r.Health) - 1)
+	m.load(r)
 }
 
 // stale is the age from which a frame counts as stale: less than the time

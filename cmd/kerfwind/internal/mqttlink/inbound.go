@@ -33,7 +33,7 @@ func (v *plain) take(m received) []message {
 		return v.answer(m)
 	case v.l.o.MQTT.Discovery != "" && m.topic == v.hubStatus():
 		if string(m.payload) == online && !m.retained {
-			v.announce = time.Now().Add(rand.N(announceWithin))
+			v.again = time.Now().Add(rand.N(announceWithin))
 		}
 		return nil
 	}
@@ -52,6 +52,14 @@ func (v *plain) answer(m received) []message {
 // word is an answer's message.
 func (v *plain) word(a answer) message {
 	return message{topic: v.topic("answer"), text: string(mustJSON(a))}
+}
+
+// later has the connection's goroutine send an answer.
+func (v *plain) later(a answer) {
+	v.late.put(v.word(a))
+	for _, p := range v.l.pipes {
+		p.wake()
+	}
 }
 
 // later holds messages from other goroutines until the pipe's sends them.
@@ -74,16 +82,19 @@ func (w *later) take() []message {
 	return out
 }
 
-// tick sends answers that had to wait, and the hub's discovery again when it
-// has started.
+// tick sends answers that had to wait, and the hub's discovery again when it has
+// started, or when something is to be announced otherwise: an item of upkeep came, the
+// page has an address.
 func (v *plain) tick() (out []message, again time.Duration) {
-	out = v.late.take()
-	if v.announce.IsZero() {
-		return out, time.Hour
+	out, again = v.late.take(), time.Hour
+	due := false
+	if !v.again.IsZero() {
+		if again = time.Until(v.again); again <= 0 {
+			v.again, again, due = time.Time{}, time.Hour, true
+		}
 	}
-	if left := time.Until(v.announce); left > 0 {
-		return out, left
+	if about := v.about(); v.told != "" && (due || about != v.told) {
+		out = append(out, v.ready()...)
 	}
-	v.announce = time.Time{}
-	return append(out, v.ready()...), time.Hour
+	return out, again
 }

@@ -27,6 +27,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
@@ -46,6 +47,14 @@ type Options struct {
 	// it can be trusted.
 	Now   func() time.Duration
 	Clock func() (time.Time, bool)
+
+	// Ask passes a request on and tells whether there was room; it must not wait. done is
+	// told once what has become of it: nil, or why it was refused.
+	Ask func(in control.Input, done func(error)) bool
+
+	// Tally is what the history has counted, Air the computed air; either may be nil.
+	Tally func() *upkeep.Tally
+	Air   Air
 
 	// Post passes an input to the loop, Read what a remote sensor says of a
 	// machine; Channel is the machine's index. Both tell whether there was room
@@ -101,6 +110,7 @@ type Link struct {
 	snap   atomic.Pointer[control.Snapshot]
 	pipes  []*pipe
 	remote remote
+	meter  *meter // of a link that tells what the shop does
 	asks   bucket
 
 	standing chan struct{}   // stand-downs that wait for the disk
@@ -117,6 +127,9 @@ type Link struct {
 func (o Options) ready() (Options, error) {
 	if o.timing == (timing{}) {
 		o.timing = usual
+	}
+	if o.Tally == nil {
+		o.Tally = func() *upkeep.Tally { return nil }
 	}
 	if o.Boot == "" {
 		return o, errors.New("mqtt: no boot id")
@@ -135,6 +148,7 @@ func Start(o Options) (*Link, error) {
 		return nil, err
 	}
 	l := newLink(o)
+	l.meter = newMeter(o.Shop, o.Air, o.Tally)
 	plain := newPlain(l)
 	l.pipes = append(l.pipes, newPipe(l, o.MQTT.Client, plain, &l.store))
 	if o.MQTT.Homie {
@@ -179,6 +193,16 @@ func (l *Link) Snapshot(s *control.Snapshot) {
 	for _, p := range l.pipes {
 		p.wake()
 	}
+}
+
+// Reading takes over what a sensor says. It never waits.
+func (l *Link) Reading(r sensor.Reading) { l.meter.reading(r) }
+
+// Around takes over what stands around the shop.
+func (l *Link) Around(a Around) {
+	l.meter.mu.Lock()
+	defer l.meter.mu.Unlock()
+	l.meter.beside = a
 }
 
 // Close says that the program ends, sends what waits as far as it gets within

@@ -8,6 +8,7 @@ import (
 	"os"
 	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -17,6 +18,7 @@ import (
 	"go.uber.org/goleak"
 
 	"kerfwind/cmd/kerfwind/internal/timeline"
+	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
@@ -84,7 +86,8 @@ type world struct {
 	reads   []sensor.Reading
 	notices []string
 	emptied int
-	full    bool // there is no room
+	full    bool  // there is no room
+	refuse  error // what becomes of requests
 	now     time.Duration
 	clock   time.Time
 }
@@ -105,6 +108,16 @@ func (w *world) options(shop *config.Shop, m config.MQTT) Options {
 			w.mu.Lock()
 			defer w.mu.Unlock()
 			return w.clock, !w.clock.IsZero()
+		},
+		Ask: func(in control.Input, done func(error)) bool {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			if w.full {
+				return false
+			}
+			w.inputs = append(w.inputs, in)
+			go done(w.refuse)
+			return true
 		},
 		Post: func(in control.Input) bool {
 			w.mu.Lock()
@@ -132,6 +145,10 @@ func (w *world) options(shop *config.Shop, m config.MQTT) Options {
 // idle is a link that is not started: for what needs no broker.
 func (w *world) idle(o Options) (*Link, *plain) {
 	l := newLink(o)
+	if o.Tally == nil {
+		o.Tally = func() *upkeep.Tally { return nil }
+	}
+	l.meter = newMeter(o.Shop, o.Air, o.Tally)
 	return l, newPlain(l)
 }
 
@@ -154,6 +171,15 @@ func snapshot(t testing.TB, shop *config.Shop) *control.Snapshot {
 	s.BinFull = true
 	s.Faults = []control.FaultView{{Fault: control.GateLost, ID: 1, Since: 4 * time.Second}, {Fault: control.AllSensingLost, ID: control.NoID}}
 	return s
+}
+
+// topicStarts lets a hold from a topic start the collector.
+const topicStarts = "units = \"imperial\" => units = \"imperial\"\nlimits = { topic_starts = true }"
+
+// counted is a history.
+func counted() *upkeep.Tally {
+	return &upkeep.Tally{Machines: map[string]upkeep.Count{"thickness planer": {Hours: 102.44, Today: 3}}, Collector: upkeep.Count{Hours: 411.02, Today: 5},
+		Items: []upkeep.Item{{Name: "bin", Of: "all machines", Unit: upkeep.Hours, Used: 9.27, Every: 10, Rate: 0.5}, {Name: "planer's knives", Of: "thickness planer", Unit: upkeep.Hours, Used: 41, Every: 40}}}
 }
 
 // golden compares text with a file.
@@ -194,9 +220,15 @@ func lines(list []message) string {
 
 // TestGolden holds every topic of ours, the discovery and Homie's tree.
 func TestGolden(t *testing.T) {
-	shop := barn(t)
+	shop := barn(t, topicStarts)
 	w := &world{now: 5 * time.Second, clock: time.Date(2026, 11, 24, 8, 0, 5, 0, time.UTC)}
-	l, v := w.idle(w.options(shop, config.MQTT{Discovery: "homeassistant", Requests: true}))
+	o := w.options(shop, config.MQTT{Discovery: "homeassistant", Requests: true})
+	o.Tally = counted
+	l, v := w.idle(o)
+	l.Around(Around{Waits: "the thickness planer to stop", Page: "https://barn.local:8443"})
+	for i := range 3 {
+		l.Reading(sensor.Reading{Channel: 1, At: time.Duration(i) * time.Second, Verdict: sensor.Running, Amps: 7.234})
+	}
 	l.store.init(3)
 	l.store.put([]control.Event{
 		{Kind: control.FaultRaised, At: time.Second, Fault: control.GateLost, ID: 1},
@@ -229,7 +261,12 @@ func TestGolden(t *testing.T) {
 func TestHomieRules(t *testing.T) {
 	shop := barn(t)
 	w := &world{}
-	_, v := w.idle(w.options(shop, config.MQTT{Requests: true}))
+	o := w.options(shop, config.MQTT{Requests: true})
+	o.Tally = counted
+	l, v := w.idle(o)
+	for _, ch := range []int{0, 1, 2} {
+		l.Reading(sensor.Reading{Channel: ch, Verdict: sensor.Idle, Amps: 0.04})
+	}
 	h := newHomie(v)
 	var d struct {
 		Homie   string
@@ -256,6 +293,11 @@ func TestHomieRules(t *testing.T) {
 			var n int
 			_, err := fmt.Sscanf(m.text, "%d", &n)
 			good = err == nil
+		case "float":
+			_, err := strconv.ParseFloat(m.text, 64)
+			good = err == nil
+		case "string": // an empty one would take the value away
+			good = m.text != ""
 		}
 		if !ok || !good || !m.retained || len(path) != 2 {
 			t.Errorf("%s = %q: %+v", m.topic, m.text, p)
@@ -276,7 +318,7 @@ func TestHomieRules(t *testing.T) {
 // TestDiscoveryReads: every topic that an entity reads is one that is sent, and
 // every payload that it sends is a request that is taken.
 func TestDiscoveryReads(t *testing.T) {
-	shop := barn(t)
+	shop := barn(t, topicStarts)
 	w := &world{}
 	l, v := w.idle(w.options(shop, config.MQTT{Discovery: "homeassistant", Requests: true}))
 	var d struct {
@@ -299,7 +341,7 @@ func TestDiscoveryReads(t *testing.T) {
 			case strings.HasPrefix(key, "payload_") && ok:
 				asked++
 				l.asks.left = 1
-				if a, _ := l.handle(v, received{payload: []byte(text)}); a.Answer != "taken" {
+				if a, _ := l.handle(v, received{payload: []byte(text)}); a.Answer != "taken" && a.Answer != "done" {
 					t.Errorf("%s: %s %s: %+v", id, key, text, a)
 				}
 			}
@@ -357,7 +399,7 @@ func TestUncollected(t *testing.T) {
 // topic, stands in the documentation.
 func TestDocumented(t *testing.T) {
 	page := topicsPage(t)
-	for _, x := range []any{uncollectedState{}, uncollectedMachine{}, machineState{}, gateState{}, collectorState{}, shopState{}, faultState{}, whyState{}, request{}, answer{}} {
+	for _, x := range []any{uncollectedState{}, uncollectedMachine{}, meterState{}, upkeepState{}, upkeepItem{}, machineState{}, gateState{}, collectorState{}, shopState{}, faultState{}, whyState{}, request{}, answer{}} {
 		for _, f := range reflect.VisibleFields(reflect.TypeOf(x)) {
 			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
 			if name != "" && !strings.Contains(page, "`"+name+"`") && !strings.Contains(page, `"`+name+`":`) {
@@ -367,10 +409,12 @@ func TestDocumented(t *testing.T) {
 	}
 	shop := barn(t)
 	w := &world{}
-	_, v := w.idle(w.options(shop, config.MQTT{Requests: true}))
+	o := w.options(shop, config.MQTT{Requests: true})
+	o.Tally = counted
+	_, v := w.idle(o)
 	for _, m := range append(v.states(snapshot(t, shop)), v.will(), v.event(parcel{}), message{topic: v.echo()}, message{topic: v.topic("ask")}, message{topic: v.topic("answer")}) {
 		parts := strings.Split(m.topic, "/")
-		if len(parts) == 3 {
+		if len(parts) >= 3 && parts[1] != "collector" {
 			parts[2] = "NAME"
 		}
 		if topic := strings.Join(parts, "/"); !strings.Contains(page, "`"+topic+"`") {
@@ -607,7 +651,7 @@ func FuzzInbound(f *testing.F) {
 			}
 		}
 		for _, x := range out {
-			if cleared := retained && x.topic == m.topic && (x.text == "" || x.topic == v.deviceTopic()); cleared && x.retained {
+			if cleared := retained && x.topic == m.topic && (x.text == "" || x.topic == v.deviceTopic("")); cleared && x.retained {
 				continue
 			}
 			if !json.Valid([]byte(x.text)) || x.retained || len(x.text) > 4*maxRequest {

@@ -28,7 +28,7 @@ type answer struct {
 	ID     string `json:"id,omitempty"`
 	Ask    string `json:"ask,omitempty"`
 	Gate   string `json:"gate,omitempty"`
-	Answer string `json:"answer"` // taken, refused, failed
+	Answer string `json:"answer"` // taken, then done or refused; or refused or failed at once
 	Why    string `json:"why,omitempty"`
 }
 
@@ -124,9 +124,45 @@ func (l *Link) handle(v *plain, m received) (a answer, ok bool) {
 			a.Why = err.Error()
 		} else {
 			a.Answer = "taken"
+			if r.Ask == "bin-emptied" {
+				a.Answer = "done"
+			}
 		}
 	}
+	if i := v.gate(r.Gate); i >= 0 && a.Answer == "refused" {
+		v.refused.put(i, a.Why)
+	}
 	return a, true
+}
+
+// gate is the number of a gate by its name, or its name in topics; -1: there is none.
+func (v *plain) gate(name string) int {
+	i := slices.Index(v.l.o.Names.Gates, name)
+	if i < 0 {
+		i = slices.Index(v.gates, name)
+	}
+	return i
+}
+
+// refusals are why the last request about each gate was refused.
+type refusals struct {
+	mu   sync.Mutex
+	list map[int]string
+}
+
+func (r *refusals) put(gate int, why string) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.list == nil {
+		r.list = map[int]string{}
+	}
+	r.list[gate] = why
+}
+
+func (r *refusals) of(gate int) string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.list[gate]
 }
 
 // standDowns is how many may wait for the disk at once: each asks for the same.
@@ -148,15 +184,13 @@ func (l *Link) standDown(v *plain, a answer) (answer, bool) {
 			if err := l.o.Keep(l.ctx, control.InAsk(control.AskStandDown, control.Topic, control.NoID)); err != nil {
 				a.Answer, a.Why = "failed", err.Error()
 			}
-			v.late.put(v.word(a))
-			l.pipes[0].wake()
+			v.later(a)
 		})
 	})
 	return answer{}, false
 }
 
-// carryOut passes a request on. What the state machine makes of it comes as
-// events: it may refuse it.
+// carryOut passes a request on. What the state machine makes of it is answered later.
 func (l *Link) carryOut(v *plain, r request, at time.Duration) error {
 	if err := l.fresh(r); err != nil && r.Ask != "stand-down" && r.Ask != "release" { // these are never too late
 		return err
@@ -164,10 +198,7 @@ func (l *Link) carryOut(v *plain, r request, at time.Duration) error {
 	in := control.Input{Kind: control.Ask, Origin: control.Topic, ID: control.NoID, Expires: at + askExpires}
 	switch r.Ask {
 	case "hold", "release":
-		i := slices.Index(l.o.Names.Gates, r.Gate)
-		if i < 0 {
-			i = slices.Index(v.gates, r.Gate)
-		}
+		i := v.gate(r.Gate)
 		if i < 0 {
 			return fmt.Errorf("no gate %q", r.Gate)
 		}
@@ -187,10 +218,22 @@ func (l *Link) carryOut(v *plain, r request, at time.Duration) error {
 	default:
 		return fmt.Errorf("ask for hold, release, stand-down or bin-emptied, not for %q", r.Ask)
 	}
-	if !l.o.Post(in) {
+	if !l.o.Ask(in, func(err error) { v.outcome(r, in.ID, err) }) {
 		return errors.New("too busy: ask again")
 	}
 	return nil
+}
+
+// outcome answers what has become of a request that was taken.
+func (v *plain) outcome(r request, gate control.ID, err error) {
+	a := answer{ID: r.ID, Ask: r.Ask, Gate: r.Gate, Answer: "done"}
+	if err != nil {
+		a.Answer, a.Why = "refused", err.Error()
+	}
+	if gate != control.NoID {
+		v.refused.put(int(gate), a.Why)
+	}
+	v.later(a)
 }
 
 // fresh checks when a request was sent, where it says so.

@@ -31,6 +31,11 @@ type (
 		Machine string  `json:"why_machine,omitempty"`
 		Until   seconds `json:"why_until,omitempty"`
 	}
+	// troubleState is the gravest fault of a thing, in a word and in a sentence.
+	troubleState struct {
+		Fault string `json:"fault,omitempty"`
+		Text  string `json:"text,omitempty"`
+	}
 	machineState struct {
 		Name   string  `json:"name"`
 		State  string  `json:"state"` // what the sensor says; "none" before it has spoken
@@ -38,6 +43,8 @@ type (
 		Served bool    `json:"served"`
 		Since  seconds `json:"since"`
 		RunOn  seconds `json:"run_on,omitempty"`
+		Not    string  `json:"uncollected,omitempty"` // why its dust goes nowhere
+		troubleState
 		whyState
 	}
 	gateState struct {
@@ -47,7 +54,9 @@ type (
 		Held     bool    `json:"held"`
 		Aside    bool    `json:"aside"`
 		Until    seconds `json:"held_until,omitempty"`
-		Fault    string  `json:"fault,omitempty"`
+		NoHold   string  `json:"no_hold,omitempty"` // why a request to hold it would be refused
+		Refused  string  `json:"refused,omitempty"` // why the last request on a topic was
+		troubleState
 		whyState
 	}
 	collectorState struct {
@@ -56,9 +65,9 @@ type (
 		State      string  `json:"state"` // what its own sensor says; "none": it has none
 		Since      seconds `json:"since"`
 		Switch     string  `json:"switch,omitempty"`
-		StartsLeft int     `json:"starts_left"` // -1: no budget
+		StartsLeft *int    `json:"starts_left,omitempty"` // nil: no budget
 		NextStart  seconds `json:"next_start,omitempty"`
-		Fault      string  `json:"fault,omitempty"`
+		troubleState
 		whyState
 	}
 	outletState struct {
@@ -74,6 +83,8 @@ type (
 		Fault string  `json:"fault"`
 		Of    string  `json:"of,omitempty"`
 		Since seconds `json:"since"`
+		Text  string  `json:"text"`
+		Do    string  `json:"do"` // what a person does about it
 	}
 	uncollectedState struct {
 		Machines []uncollectedMachine `json:"machines"`
@@ -93,6 +104,8 @@ type (
 		Latched   bool         `json:"latched"`
 		BinFull   bool         `json:"bin_full"`
 		Dropped   int64        `json:"dropped"`
+		Waits     string       `json:"waits,omitempty"` // what a shop that comes next waits for
+		Says      string       `json:"says"`            // the gravest fault, or that there is none
 		Faults    []faultState `json:"faults"`
 	}
 )
@@ -104,14 +117,17 @@ type plain struct {
 	machines, gates, outlets, circuits []string // slugs
 	start                              string   // of the program, once it is known
 
-	homie    *homie    // nil: not wanted
-	late     later     // answers that had to wait
-	announce time.Time // when to send the hub's discovery again; zero: not
+	meter   *meter
+	refused refusals
+	homie   *homie    // nil: not wanted
+	late    later     // answers that had to wait
+	again   time.Time // when to send the hub's discovery again; zero: not
+	told    string    // the discovery that was sent last
 }
 
 func newPlain(l *Link) *plain {
 	n := &l.o.Names
-	return &plain{l: l, machines: config.Slugs(n.Machines), gates: config.Slugs(n.Gates), outlets: config.Slugs(n.Outlets), circuits: config.Slugs(n.Circuits)}
+	return &plain{l: l, meter: l.meter, machines: config.Slugs(n.Machines), gates: config.Slugs(n.Gates), outlets: config.Slugs(n.Outlets), circuits: config.Slugs(n.Circuits)}
 }
 
 // topic is a topic of ours.
@@ -136,7 +152,17 @@ func (v *plain) ready() []message {
 	if v.l.o.MQTT.Discovery == "" {
 		return nil
 	}
-	return []message{v.discovery()}
+	v.told = v.about()
+	return append(v.nodeDevices(), v.discovery())
+}
+
+// about is that part of the discovery which may change while the program runs.
+func (v *plain) about() string {
+	text := "page " + v.meter.around().Page
+	if u, ok := v.meter.upkeep(); ok {
+		text += "\nupkeep " + strings.Join(upkeepSlugs(&u), " ")
+	}
+	return text
 }
 
 // echo is where we listen to ourselves.
@@ -170,12 +196,20 @@ func said(v control.Verdict) string {
 	return v.String()
 }
 
-// faultName is a fault's name, or nothing.
-func faultName(f control.FaultKind) string {
-	if f == 0 {
-		return ""
+// trouble is the gravest fault of a thing.
+func (v *plain) trouble(s *control.Snapshot, of control.Subject, id int) (t troubleState) {
+	for _, f := range s.Faults {
+		if f.Fault.Subject() == of && int(f.ID) == id {
+			return troubleState{f.Fault.String(), v.sentence(f)}
+		}
 	}
-	return f.String()
+	return t
+}
+
+// sentence says of a fault what is wrong and what to do about it.
+func (v *plain) sentence(f control.FaultView) string {
+	wrong, remedy := v.l.o.Names.Trouble(f)
+	return wrong + "; " + remedy
 }
 
 func (v *plain) states(s *control.Snapshot) []message {
@@ -183,18 +217,23 @@ func (v *plain) states(s *control.Snapshot) []message {
 	out := []message{encode(v.topic("shop"), v.shop(s)), encode(v.topic("uncollected"), v.uncollected(s))}
 	for i := range min(len(s.Machines), len(v.machines)) {
 		m := &s.Machines[i]
-		out = append(out, encode(v.topic("machine", v.machines[i]), machineState{n.Machines[i], said(m.Sensed), m.Run, m.Served, seconds(m.Since), seconds(m.RunOn), v.why(m.Why)}))
+		out = append(out, encode(v.topic("machine", v.machines[i]), machineState{n.Machines[i], said(m.Sensed), m.Run, m.Served, seconds(m.Since), seconds(m.RunOn), v.not(s, i), v.trouble(s, control.AMachine, i), v.why(m.Why)}))
 	}
 	for i := range min(len(s.Gates), len(v.gates)) {
 		g := &s.Gates[i]
-		out = append(out, encode(v.topic("gate", v.gates[i]), gateState{n.Gates[i], g.Position.String(), g.Wanted, g.Held != 0, g.Aside, seconds(g.Held), faultName(g.Fault), v.why(g.Why)}))
+		out = append(out, encode(v.topic("gate", v.gates[i]), gateState{n.Gates[i], g.Position.String(), g.Wanted, g.Held != 0, g.Aside, seconds(g.Held), v.noHold(g), v.refused.of(i),
+			v.trouble(s, control.AGate, i), v.why(g.Why)}))
 	}
 	c, hand := &s.Collector, ""
 	if c.Switch != 0 {
 		hand = c.Switch.String()
 	}
-	out = append(out, encode(v.topic("collector"), collectorState{n.Collectors[0], c.Commanded, said(c.Sensed), seconds(c.Since), hand, c.StartsLeft,
-		seconds(c.NextStart), faultName(c.Fault), v.why(c.Why)}))
+	var left *int
+	if c.StartsLeft >= 0 {
+		left = &c.StartsLeft
+	}
+	out = append(out, encode(v.topic("collector"), collectorState{n.Collectors[0], c.Commanded, said(c.Sensed), seconds(c.Since), hand, left,
+		seconds(c.NextStart), v.trouble(s, control.ACollector, 0), v.why(c.Why)}))
 	for i := range min(len(s.Outlets), len(v.outlets)) {
 		out = append(out, encode(v.topic("outlet", v.outlets[i]), outletState{n.Outlets[i], s.Outlets[i].Commanded, seconds(s.Outlets[i].RunOn)}))
 	}
@@ -205,7 +244,46 @@ func (v *plain) states(s *control.Snapshot) []message {
 		}
 		out = append(out, encode(v.topic("circuit", v.circuits[i]), circuitState{n.Circuits[i], load}))
 	}
+	v.meter.step(s, v.l.o.Now())
+	for i := range v.meter.dials {
+		name := "collector"
+		if i < len(v.machines) {
+			name = v.machines[i]
+		}
+		out = append(out, encode(v.meterTopic(i, name), v.meter.shown(i)))
+	}
+	if u, ok := v.meter.upkeep(); ok {
+		out = append(out, encode(v.topic("upkeep"), u))
+	}
 	return out
+}
+
+// meterTopic is where dial i tells what is measured and counted.
+func (v *plain) meterTopic(i int, slug string) string {
+	if i == len(v.meter.dials)-1 {
+		return v.topic("collector", "meter")
+	}
+	return v.topic("machine", slug, "meter")
+}
+
+// not is why a machine's dust goes nowhere while it runs.
+func (v *plain) not(s *control.Snapshot, machine int) string {
+	why, yes := s.Uncollected(control.ID(machine))
+	if !yes {
+		return ""
+	}
+	return why.String()
+}
+
+// noHold is why a request on a topic to hold a gate would be refused.
+func (v *plain) noHold(g *control.GateView) string {
+	switch {
+	case g.NoHold != 0:
+		return g.NoHold.String()
+	case g.Held == 0 && !v.l.o.Shop.Limits.TopicStarts:
+		return control.ByOrigin.String()
+	}
+	return ""
 }
 
 // uncollected are the machines that run while their dust goes nowhere.
@@ -219,15 +297,24 @@ func (v *plain) uncollected(s *control.Snapshot) uncollectedState {
 	return out
 }
 
+// says is the gravest fault, in a sentence.
+func (v *plain) says(s *control.Snapshot) string {
+	if len(s.Faults) == 0 {
+		return "all is well"
+	}
+	return v.sentence(s.Faults[0])
+}
+
 func (v *plain) shop(s *control.Snapshot) shopState {
 	out := shopState{Name: v.l.o.Shop.Name, Boot: v.l.o.Boot, Version: v.l.o.Version, StoodDown: s.StoodDown, Closed: s.ShopClosed, Latched: s.Latched(),
-		BinFull: s.BinFull, Dropped: v.l.store.counts().Dropped, Faults: []faultState{}}
+		BinFull: s.BinFull, Dropped: v.l.store.counts().Dropped, Waits: v.meter.around().Waits, Says: v.says(s), Faults: []faultState{}}
 	if now, ok := v.l.o.Clock(); ok && v.start == "" {
 		v.start = now.Add(-v.l.o.Now()).UTC().Format(time.RFC3339)
 	}
 	out.Start = v.start
 	for _, f := range s.Faults {
-		out.Faults = append(out.Faults, faultState{f.Fault.String(), v.l.o.Shop.NameOf(f.Fault.Subject(), f.ID), seconds(f.Since)})
+		wrong, remedy := v.l.o.Names.Trouble(f)
+		out.Faults = append(out.Faults, faultState{f.Fault.String(), v.l.o.Shop.NameOf(f.Fault.Subject(), f.ID), seconds(f.Since), wrong, remedy})
 	}
 	return out
 }

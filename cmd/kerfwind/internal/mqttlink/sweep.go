@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"slices"
 	"strings"
+
+	"kerfwind/config"
 )
 
 // The broker keeps what was said of a former shop: its machines, its entities
@@ -23,13 +25,16 @@ func (v *plain) hub() string {
 	return formerHub
 }
 
-func (v *plain) deviceTopic() string { return v.hub() + "/device/" + v.l.id + "/config" }
-func (v *plain) homieRoot() string   { return "homie/5/" + v.l.id }
+// deviceTopic is where a device is announced: the shop's, or a node's by its suffix.
+func (v *plain) deviceTopic(suffix string) string {
+	return v.hub() + "/device/" + v.l.id + suffix + "/config"
+}
+func (v *plain) homieRoot() string { return "homie/5/" + v.l.id }
 
 // sweep returns what to listen to for that.
 func (v *plain) sweep() []string {
-	return []string{v.topic("machine", "+"), v.topic("gate", "+"), v.topic("outlet", "+"), v.topic("circuit", "+"), v.topic("node", "+", "status"), v.topic("node", "status"),
-		v.deviceTopic(), v.homieRoot() + "/#"}
+	return []string{v.topic("machine", "+"), v.topic("machine", "+", "meter"), v.topic("gate", "+"), v.topic("outlet", "+"), v.topic("circuit", "+"), v.topic("node", "+", "status"), v.topic("node", "status"),
+		v.topic("upkeep"), v.hub() + "/device/+/config", v.homieRoot() + "/#"}
 }
 
 // swept takes a message that the broker kept, and returns what clears it if it
@@ -39,9 +44,15 @@ func (v *plain) swept(m received) []message {
 		return nil
 	}
 	gone := []message{{topic: m.topic, retained: true}}
-	if m.topic == v.deviceTopic() {
-		if v.l.o.MQTT.Discovery == "" {
+	if rest, ok := strings.CutPrefix(m.topic, v.hub()+"/device/"); ok {
+		name, mine := strings.CutPrefix(strings.TrimSuffix(rest, "/config"), v.l.id)
+		switch {
+		case !mine || name != "" && !strings.HasPrefix(name, nodeMark): // another device
+			return nil
+		case v.l.o.MQTT.Discovery == "", name != "" && !slices.Contains(config.Slugs(v.nodes()), strings.TrimPrefix(name, nodeMark)):
 			return gone
+		case name != "":
+			return nil
 		}
 		return v.formerEntities(m.payload)
 	}
@@ -55,10 +66,19 @@ func (v *plain) swept(m received) []message {
 	if rest == "node/status" && len(v.nodes()) > 0 {
 		return nil
 	}
+	if rest == "upkeep" {
+		if _, ok := v.meter.upkeep(); ok {
+			return nil
+		}
+		return gone
+	}
 	kind, slug, _ := strings.Cut(rest, "/")
 	list, known := map[string][]string{"machine": v.machines, "gate": v.gates, "outlet": v.outlets, "circuit": v.circuits, "node": v.nodes()}[kind]
-	if kind == "node" {
+	switch kind {
+	case "node":
 		slug, _ = strings.CutSuffix(slug, "/status")
+	case "machine":
+		slug, _ = strings.CutSuffix(slug, "/meter")
 	}
 	if !ok || !known || slices.Contains(list, slug) {
 		return nil
@@ -87,13 +107,15 @@ func (v *plain) formerEntities(kept []byte) []message {
 		return nil // the announcement that follows takes its place
 	}
 	now := v.components()
-	n := len(now)
+	former := false
 	for slug, c := range was.Components {
-		if _, ok := now[slug]; !ok && c.Platform != "" {
+		part, ok := now[slug].(object)
+		if c.Platform != "" && (!ok || part["platform"] != c.Platform) {
 			now[slug] = object{"platform": c.Platform}
+			former = true
 		}
 	}
-	if len(now) == n {
+	if !former {
 		return nil
 	}
 	return []message{v.announcement(now), v.discovery()}

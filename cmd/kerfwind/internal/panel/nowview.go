@@ -181,10 +181,10 @@ func makeNow(in nowIn) *nowView {
 	for i := range s.Machines {
 		v.Machines = append(v.Machines, in.machine(control.ID(i), &s.Machines[i]))
 	}
-	mains := inMains(&p)
+	mains := p.Mains()
 	for i := range s.Gates {
 		g := in.gate(control.ID(i), &s.Gates[i])
-		if mains>>i&1 == 0 {
+		if mains>>i&1 == 0 && s.Gates[i].NoHold == 0 {
 			g.Holds = holdLengths(in.Shop.Gates[i].Hold, p.HoldLongest)
 		}
 		v.Gates = append(v.Gates, g)
@@ -202,17 +202,6 @@ func makeNow(in nowIn) *nowView {
 }
 
 func key(kind string, i int) string { return kind + strconv.Itoa(i) }
-
-// inMains are the gates that make no path of their own: others lead through
-// them.
-func inMains(p *control.Params) (set uint64) {
-	for i := range p.Gates {
-		for _, d := range p.Gates[i].Downstream {
-			set |= 1 << d
-		}
-	}
-	return set
-}
 
 // holdLengths are for how long a gate may be held: what its button does, and
 // some more, up to the longest that the shop allows.

@@ -40,7 +40,8 @@ type Options struct {
 // All are the parts. Each may fail without the others. web is the page, which outlives a
 // change of the shop.
 func All(o Options, web *Page) []daemon.Part {
-	link := &topics{state: o.State, version: o.Version}
+	counts := &tally{state: o.State}
+	link := &topics{state: o.State, version: o.Version, tally: counts}
 	named := func(yes func(*config.Rig) bool) func(*config.Shop) bool {
 		return func(s *config.Shop) bool { return yes(s.Rig) }
 	}
@@ -49,12 +50,13 @@ func All(o Options, web *Page) []daemon.Part {
 			return daemon.Watcher{Observer: &console.Events{Out: o.Out, Names: s.Names, JSON: o.JSON}}, nil
 		}},
 		{Name: "history", Start: o.history},
+		{Name: "counts", After: "history", Wanted: named(func(r *config.Rig) bool { return r.MQTT != nil || r.Metrics != nil }), Start: counts.start},
 		{Name: "broker", Bench: true, Wanted: named(func(r *config.Rig) bool { return r.Broker != nil }), Start: link.ownBroker},
 		{Name: "mqtt", Bench: true, After: "broker", Door: seam.Topic, Wanted: named(func(r *config.Rig) bool { return r.MQTT != nil }), Start: link.start},
 		{Name: "things", Bench: true, After: "broker", Senses: true, Wanted: onTopics, Start: link.things},
 		{Name: "nodes", Bench: true, Door: seam.Local, Wanted: named(func(r *config.Rig) bool { return len(r.Nodes) > 0 }), Start: nodes},
 		{Name: "metrics", Bench: true, Door: seam.Local, Wanted: named(func(r *config.Rig) bool { return r.Metrics != nil }),
-			Start: func(s *daemon.Host) (daemon.Watcher, error) { return serveMetrics(s, link, o.Version) }},
+			Start: func(s *daemon.Host) (daemon.Watcher, error) { return serveMetrics(s, link, counts, o.Version) }},
 		{Name: "page", Bench: true, Door: seam.Page, Start: func(s *daemon.Host) (daemon.Watcher, error) { return web.start(s) }},
 		{Name: "notices", Wanted: func(s *config.Shop) bool { return len(s.Notices) > 0 },
 			Start: func(s *daemon.Host) (daemon.Watcher, error) { return sendNotices(s, o.Out) }},
@@ -133,16 +135,11 @@ func (o *Options) history(s *daemon.Host) (daemon.Watcher, error) {
 }
 
 // serveMetrics serves the metrics where the rig file says so.
-func serveMetrics(s *daemon.Host, link *topics, version string) (daemon.Watcher, error) {
+func serveMetrics(s *daemon.Host, link *topics, counts *tally, version string) (daemon.Watcher, error) {
 	m := metrics.New(s.Shop, version)
+	m.Tally(counts.latest)
 	link.measure(m, s)
-	state := func() seam.State {
-		st, err := s.Seam.State(context.Background())
-		if err != nil {
-			s.Fares(err)
-		}
-		return st
-	}
+	state := func() seam.State { return stateOf(s) }
 	for i := range s.Rig.Nodes {
 		m.Node(s.Rig.Nodes[i].Name, func() bool { n := state().Nodes; return i < len(n) && n[i].Down == "" })
 	}
@@ -173,6 +170,15 @@ func serveMetrics(s *daemon.Host, link *topics, version string) (daemon.Watcher,
 			return server.Close()
 		},
 	}, nil
+}
+
+// stateOf is the state of the shop; empty if it does not say.
+func stateOf(s *daemon.Host) seam.State {
+	st, err := s.Seam.State(context.Background())
+	if err != nil {
+		s.Fares(err)
+	}
+	return st
 }
 
 // sendNotices sends news to the addresses that the shop file names.

@@ -46,6 +46,7 @@ func (t *topics) ownBroker(s *daemon.Host) (daemon.Watcher, error) {
 type topics struct {
 	state   string // folder
 	version string
+	tally   *tally
 	link    atomic.Pointer[mqttlink.Link]
 	said    sync.WaitGroup // the link's last words are out; they take two seconds at most
 }
@@ -69,7 +70,12 @@ func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 		MQTT: *s.Rig.MQTT, Password: password, TLS: secure, Shop: s.Shop, Names: *s.Names, Version: t.version, Boot: rand.Text(),
 		Now:   s.Now,
 		Clock: func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted },
-		Post:  asks.post,
+		Ask:   asks.post,
+		Tally: t.tally.latest,
+		Air: func(open uint64) (total float64, flow []float64, ok bool) {
+			a := stateOf(s).Air
+			return a.Total, a.Flow, a.Known && a.Open == open
+		},
 		Emptied: func() error {
 			ctx, cancel := context.WithTimeout(context.Background(), emptiedWithin)
 			defer cancel()
@@ -90,8 +96,10 @@ func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 	t.link.Store(l)
 	t.said.Add(1)
 	return daemon.Watcher{
-		Observer: l,
+		Observer: l, Reading: l.Reading,
 		Second: func(snap *control.Snapshot, _ time.Duration) {
+			st := stateOf(s)
+			l.Around(mqttlink.Around{Waits: st.Shop.Waiting, Page: st.Page})
 			l.Snapshot(snap)
 			switch c := l.Counts(); {
 			case !c.Connected:
@@ -156,17 +164,23 @@ func (t *topics) things(s *daemon.Host) (daemon.Watcher, error) {
 // for what becomes of them, which it sees as events.
 type topicAsks struct {
 	s     *daemon.Host
-	queue chan control.Input
+	queue chan topicAsk
 	ctx   context.Context
 	stop  context.CancelFunc
 	done  sync.WaitGroup
+}
+
+// topicAsk is one request, and who is told what becomes of it.
+type topicAsk struct {
+	in   control.Input
+	done func(error)
 }
 
 // asksWaiting is how many requests may wait: more than come in a burst.
 const asksWaiting = 16
 
 func newTopicAsks(s *daemon.Host) *topicAsks {
-	a := &topicAsks{s: s, queue: make(chan control.Input, asksWaiting)}
+	a := &topicAsks{s: s, queue: make(chan topicAsk, asksWaiting)}
 	a.ctx, a.stop = context.WithCancel(context.Background())
 	a.done.Go(func() { s.Guard(a.run) })
 	return a
@@ -175,10 +189,12 @@ func newTopicAsks(s *daemon.Host) *topicAsks {
 func (a *topicAsks) run() {
 	for {
 		select {
-		case in := <-a.queue:
-			if err := a.ask(a.ctx, in); err != nil && !errors.As(err, new(*seam.Refused)) && a.ctx.Err() == nil {
+		case x := <-a.queue:
+			err := a.ask(a.ctx, x.in)
+			if err != nil && !errors.As(err, new(*seam.Refused)) && a.ctx.Err() == nil {
 				a.s.Notice(fmt.Errorf("mqtt: a request did not get through: %w", err))
 			}
+			x.done(err)
 		case <-a.ctx.Done():
 			return
 		}
@@ -196,9 +212,9 @@ func (a *topicAsks) ask(ctx context.Context, in control.Input) error {
 }
 
 // post takes a request. It reports whether there was room.
-func (a *topicAsks) post(in control.Input) bool {
+func (a *topicAsks) post(in control.Input, done func(error)) bool {
 	select {
-	case a.queue <- in:
+	case a.queue <- topicAsk{in, done}:
 		return true
 	default:
 		return false

@@ -103,3 +103,16 @@ func BinHours(full []float64) (hours float64, ok bool) {
 	}
 	return median(all[max(0, len(all)-fillings):]), true
 }
+
+// Tally is what the history has counted.
+type Tally struct {
+	Machines  map[string]Count // by name; one that never ran is not in it
+	Collector Count
+	Items     []Item // what wears and fills
+}
+
+// Count counts a machine, or the collector.
+type Count struct {
+	Hours float64 // that it has run, ever
+	Today int     // runs that ended today; of the collector: starts
+}
