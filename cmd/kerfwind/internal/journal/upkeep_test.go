@@ -90,3 +90,48 @@ func TestGather(t *testing.T) {
 		t.Errorf("%+v, %v", r, err)
 	}
 }
+
+// TestTally: the counters give what the totals of all days add up to, on a day with runs
+// and on one without.
+func TestTally(t *testing.T) {
+	ctx, dir := t.Context(), t.TempDir()
+	if err := journaltest.Make(dir, 8); err != nil {
+		t.Fatal(err)
+	}
+	db, err := journal.OpenReader(ctx, dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	_, last, _, err := db.Extent(ctx, journal.Machines)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, day := range []int{last, last + 1} {
+		got, err := journal.ReadTally(ctx, db, journal.DayTime(day).Add(12*time.Hour))
+		if err != nil {
+			t.Fatal(err)
+		}
+		ever, err := db.Totals(ctx, journal.Machines, "", journal.All, 0, last+1)
+		if err != nil || len(ever) == 0 || len(got.Machines) != len(ever) || len(got.Items) == 0 {
+			t.Fatalf("%v, %d of %d machines", err, len(got.Machines), len(ever))
+		}
+		today, err := db.Totals(ctx, journal.Machines, "", journal.Day, day, day)
+		if err != nil || (len(today) > 0) != (day == last) {
+			t.Fatal(today, err)
+		}
+		runs := map[string]int{}
+		for _, x := range today {
+			runs[x.Name] = x.Runs
+		}
+		for _, x := range ever {
+			if c := got.Machines[x.Name]; c.Hours != x.Time.Hours() || c.Today != runs[x.Name] {
+				t.Errorf("day %d: %s: %+v, want %v and %d", day, x.Name, c, x.Time.Hours(), runs[x.Name])
+			}
+		}
+		all, err := db.Totals(ctx, journal.Collectors, "", journal.All, 0, last+1)
+		if err != nil || len(all) != 1 || got.Collector.Hours != all[0].Time.Hours() {
+			t.Errorf("collector %+v, %v, %v", got.Collector, all, err)
+		}
+	}
+}
