@@ -38,4 +38,8 @@ func TestUnit(t *testing.T) {
 			t.Errorf("the unit lacks %s", want)
 		}
 	}
+	// The journal asks the kernel whether the clock is set (journal.BootClock).
+	if i, j := strings.Index(unit, "\nSystemCallFilter=~@privileged"), strings.Index(unit, "\nSystemCallFilter=adjtimex\n"); j < i || i < 0 || strings.Contains(unit, "\nProtectClock=") {
+		t.Error("the unit forbids adjtimex: the clock would never be trusted")
+	}
 }
