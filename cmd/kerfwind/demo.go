@@ -10,7 +10,6 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/demo"
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/replay"
@@ -48,7 +47,7 @@ func newDemo() *cobra.Command {
 			}
 			if listen != "" || !once && ok && term.IsTerminal(int(file.Fd())) {
 				r := rehearsal{listen: listen, morning: true, runFlags: runFlags{speed: cmp.Or(speed, pageSpeed)}}
-				return r.run(ctx, console.New(out, cmd.ErrOrStderr()), cmd.InOrStdin())
+				return r.run(ctx, live.NewLines(out, cmd.ErrOrStderr()), cmd.InOrStdin())
 			}
 			r, err := demo.Open()
 			if err != nil {

@@ -9,7 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/ductview"
-	"kerfwind/cmd/kerfwind/internal/outfile"
+	"kerfwind/cmd/kerfwind/internal/state"
 )
 
 // ductsFlags is what ducts is asked for.
@@ -138,7 +138,7 @@ func ducts(w io.Writer, f *ductsFlags) error {
 	case f.json:
 		converged, err = s.WriteJSON(w, sets, others)
 	case f.svg != "":
-		err = outfile.Write(f.svg, f.force, func(w io.Writer) (err error) {
+		err = state.WriteFile(f.svg, f.force, func(w io.Writer) (err error) {
 			converged, err = s.WriteSVG(w, sets, others)
 			return err
 		})

@@ -11,8 +11,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/journal"
-	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/panel"
+	"kerfwind/cmd/kerfwind/internal/state"
 )
 
 // defaultState is the daemon's state directory.
@@ -128,7 +128,7 @@ func history(ctx context.Context, w io.Writer, f *historyFlags) error {
 	case f.csv:
 		return view.WriteCSV(w)
 	case f.svg != "":
-		return outfile.Write(f.svg, f.force, totals.WriteSVG)
+		return state.WriteFile(f.svg, f.force, totals.WriteSVG)
 	}
 	return view.WriteTable(w)
 }

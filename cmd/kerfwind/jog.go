@@ -8,8 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/console"
-	"kerfwind/cmd/kerfwind/internal/jog"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/config"
@@ -58,22 +57,22 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	if err != nil {
 		return &exitError{exitUsage, fmt.Errorf("--for %q: %w", f.hold, err)}
 	}
-	ask, err := jog.Request(s, name, f.by, long)
+	ask, err := live.JogRequest(s, name, f.by, long)
 	if err != nil {
 		return &exitError{exitUsage, err}
 	}
-	fmt.Fprint(cmd.ErrOrStderr(), jog.Caution(s, ask))
+	fmt.Fprint(cmd.ErrOrStderr(), live.JogCaution(s, ask))
 	if err := f.confirm(cmd); err != nil {
 		return err
 	}
-	out := console.New(cmd.OutOrStdout(), cmd.ErrOrStderr())
+	out := live.NewLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
 	defer out.End()
-	live, free, err := f.open(out)
+	running, free, err := f.open(out)
 	if held := (*rig.Held)(nil); errors.As(err, &held) {
 		// Somebody has the rig: if it is the daemon, it does it.
 		shop := socket.At(rig.Folder(f.runtime))
 		if _, derr := shop.Hello(ctx); derr == nil {
-			return jog.Through(ctx, shop, s, ask, out.Event, out.Notice)
+			return live.JogThrough(ctx, shop, s, ask, out.Event, out.Notice)
 		}
 	}
 	if err != nil {
@@ -82,14 +81,14 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	defer free()
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	j := &jog.Watch{Ask: ask, End: cancel}
-	out.Say("waits " + config.FormatDuration(jog.Wait(s)) + ": the fan may have run until now, and the sensors must have spoken")
-	asked := time.AfterFunc(jog.Wait(s), func() { live.Ask(ask) })
+	j := &live.JogWatch{Ask: ask, End: cancel}
+	out.Say("waits " + config.FormatDuration(live.JogWait(s)) + ": the fan may have run until now, and the sensors must have spoken")
+	asked := time.AfterFunc(live.JogWait(s), func() { running.Ask(ask) })
 	defer asked.Stop()
-	if err := ended(live.Run(ctx, &console.Events{Out: out, Names: &live.Names}, j), out); err != nil {
+	if err := ended(running.Run(ctx, &live.Events{Out: out, Names: &running.Names}, j), out); err != nil {
 		return err
 	}
-	return j.Verdict(&live.Names)
+	return j.Verdict(&running.Names)
 }
 
 // confirm asks, unless it was told not to.
@@ -97,9 +96,9 @@ func (f *jogFlags) confirm(cmd *cobra.Command) error {
 	if f.yes {
 		return nil
 	}
-	yes, err := console.Confirm(cmd.InOrStdin(), cmd.ErrOrStderr(), "Are hands and tools clear?")
+	yes, err := live.Confirm(cmd.InOrStdin(), cmd.ErrOrStderr(), "Are hands and tools clear?")
 	switch {
-	case errors.Is(err, console.ErrNobody):
+	case errors.Is(err, live.ErrNobody):
 		return &exitError{exitUsage, fmt.Errorf("%w: look that hands and tools are clear, and give --yes", err)}
 	case err == nil && !yes:
 		err = errors.New("nothing was moved")

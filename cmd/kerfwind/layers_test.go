@@ -101,7 +101,7 @@ var rooms = map[string]room{
 	// that one can be left out; wiringPairs lets the page alone use the values of
 	// the history and of the move-in.
 	"cmd/kerfwind/internal/journal":  {ours: append([]string{"config"}, paramTypes...), others: []string{"modernc.org/sqlite", "golang.org/x/sys"}},
-	"cmd/kerfwind/internal/mqttlink": {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/eclipse/paho.mqtt.golang", "golang.org/x/sys"}},
+	"cmd/kerfwind/internal/mqttlink": {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/eclipse/paho.mqtt.golang", "github.com/mochi-mqtt/server/v2", "golang.org/x/sys"}},
 	"cmd/kerfwind/internal/metrics":  {ours: append([]string{"config"}, paramTypes...), others: []string{"github.com/prometheus"}},
 	"cmd/kerfwind/internal/notices":  {ours: append([]string{"config"}, paramTypes...)},
 	"cmd/kerfwind/internal/panel":    {ours: append([]string{"config"}, paramTypes...), others: []string{"golang.org/x/crypto", "golang.org/x/time"}},
@@ -113,68 +113,64 @@ var rooms = map[string]room{
 
 // wiring is the rule for every other package below cmd/kerfwind/internal: a
 // part of a subcommand, cut off to be tested alone. It may import any package
-// outside cmd. Those that use a neighbour are listed here.
+// outside cmd. Those that use a neighbour are listed here, all by their place in
+// cmd/kerfwind/internal.
 var (
 	wiring      = room{ours: []string{"*"}, others: []string{"*"}}
-	wiringPairs = map[string][]string{
-		"cmd/kerfwind/internal/replay": {"cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
-		"cmd/kerfwind/internal/draw":   {"cmd/kerfwind/internal/timeline"},
-		"cmd/kerfwind/internal/live":   {"cmd/kerfwind/internal/timeline"},
-		// Its events have the members of the event lines.
-		"cmd/kerfwind/internal/mqttlink": {"cmd/kerfwind/internal/timeline"},
-		"cmd/kerfwind/internal/rig":      {"cmd/kerfwind/internal/timeline"},
+	wiringPairs = map[string]string{
+		"replay": "draw rig state timeline",
+		"draw":   "timeline",
+		"live":   "timeline",
+		// Its events have the members of the event lines. The broker within the program
+		// is there too.
+		"mqttlink": "porter timeline",
+		"rig":      "timeline",
 		// Both ends of the messages between computers: one drives a rig as its
 		// loop sees it, over a connection of the link's kind.
-		"cmd/kerfwind/internal/node": {"cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/rig"},
+		"node": "mqttlink rig",
 		// The daemon ties the rig's loop to what is kept over a restart and to the
 		// service manager, and shows it to others through the seam; the last minutes
 		// are in its memory.
-		"cmd/kerfwind/internal/daemon": {"cmd/kerfwind/internal/notify", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/timeline"},
+		"daemon": "record rig state timeline",
 		// One piece bounds the connections of all listeners.
-		"cmd/kerfwind/internal/broker":  {"cmd/kerfwind/internal/porter"},
-		"cmd/kerfwind/internal/metrics": {"cmd/kerfwind/internal/porter"},
+		"metrics": "porter",
 		// A replay, on a terminal too; the daemon in a simulated workshop.
-		"cmd/kerfwind/internal/demo": {"cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/replay", "testdata",
-			"cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/simrig", "cmd/kerfwind/internal/socket"},
-		"cmd/kerfwind/internal/console": {"cmd/kerfwind/internal/timeline"},
+		"demo": "live panel replay rig simrig socket state testdata",
 		// People's hands in a simulated workshop, on a terminal and on the page.
-		"cmd/kerfwind/internal/simrig": {"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/timeline"},
+		"simrig": "panel timeline",
 		// The parts of a running shop, each tied to what looks on or asks: their wiring.
-		"cmd/kerfwind/internal/parts": {"cmd/kerfwind/internal/broker", "cmd/kerfwind/internal/console", "cmd/kerfwind/internal/daemon", "cmd/kerfwind/internal/guide",
-			"cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/lesson", "cmd/kerfwind/internal/metrics", "cmd/kerfwind/internal/mqttlink", "cmd/kerfwind/internal/notices",
-			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/record", "cmd/kerfwind/internal/shopfiles", "cmd/kerfwind/internal/timeline"},
+		"parts": "daemon guide journal live metrics mqttlink notices panel record shopfiles timeline",
 		// It carries the seam, and says the state in words.
-		"cmd/kerfwind/internal/socket": {"cmd/kerfwind/internal/timeline"},
+		"socket": "timeline",
 		// A made shop, for tests of the move-in.
-		"cmd/kerfwind/internal/movein/moveintest": {"cmd/kerfwind/internal/movein", "testdata"},
-		// It carries out what the pure session asks for, for terminal and page, on a rig
-		// of its own or through the seam.
-		"cmd/kerfwind/internal/guide": {"cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/ductview", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/timeline"},
+		"movein/moveintest": "movein testdata",
+		// It carries out what the pure sessions of a move-in and a lesson ask for, for
+		// terminal and page, on a rig of its own or through the seam.
+		"guide": "ductview live movein panel record replay rig state timeline",
 		// What commands look at is the rig, a running kerfwind, or a recording.
-		"cmd/kerfwind/internal/record": {"cmd/kerfwind/internal/live", "cmd/kerfwind/internal/replay", "cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/socket",
-			"cmd/kerfwind/internal/timeline"},
-		// A test move is a request.
-		"cmd/kerfwind/internal/jog": {"cmd/kerfwind/internal/rig", "cmd/kerfwind/internal/timeline"},
+		"record": "live replay rig socket timeline",
 		// A made history, for tests.
-		"cmd/kerfwind/internal/journal/journaltest": {"cmd/kerfwind/internal/journal"},
-		// One lesson for terminal and page, kept in the state folder.
-		"cmd/kerfwind/internal/lesson": {"cmd/kerfwind/internal/learning", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/record",
-			"cmd/kerfwind/internal/state"},
+		"journal/journaltest": "journal",
 		// New shop files lie in the state folder; terminal and page swap by one piece. A
 		// backup holds the history, whose lock a restore takes.
-		"cmd/kerfwind/internal/shopfiles": {"cmd/kerfwind/internal/console", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/live", "cmd/kerfwind/internal/outfile",
-			"cmd/kerfwind/internal/panel", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/wiresheet"},
-		// A lesson is a step of a move-in.
-		"cmd/kerfwind/internal/movein": {"cmd/kerfwind/internal/learning"},
+		"shopfiles": "journal live panel state wiresheet",
 		// The reckoning is pure; the journal keeps what it works on.
-		"cmd/kerfwind/internal/journal": {"cmd/kerfwind/internal/upkeep"},
+		"journal": "upkeep",
 		// The page says things in the words of the timeline, shows the same pictures
 		// and lists as the commands, and takes the history's and the move-in's own
 		// values: copies of them kept nothing apart.
-		"cmd/kerfwind/internal/panel": {"cmd/kerfwind/internal/porter", "cmd/kerfwind/internal/timeline", "cmd/kerfwind/internal/draw", "cmd/kerfwind/internal/ductview",
-			"cmd/kerfwind/internal/histview", "cmd/kerfwind/internal/journal", "cmd/kerfwind/internal/movein", "cmd/kerfwind/internal/state", "cmd/kerfwind/internal/upkeep"},
+		"panel": "draw ductview journal movein porter state timeline upkeep",
 	}
 )
+
+// inside is where the parts of subcommands are.
+const inside = "cmd/kerfwind/internal/"
+
+// paired reports whether wiringPairs lists an import.
+func paired(pkg, imp string) bool {
+	list, ok := wiringPairs[strings.TrimPrefix(pkg, inside)]
+	return ok && slices.Contains(strings.Fields(list), strings.TrimPrefix(imp, inside))
+}
 
 // published is how an immutable snapshot is handed over: by a pointer swap.
 const published = "sync/atomic"
@@ -187,7 +183,7 @@ func below(imp, p string) bool { return imp == p || strings.HasPrefix(imp, p+"/"
 func checkImports(pkg string, imports []string) []string {
 	r, ok := rooms[pkg]
 	if !ok {
-		if !strings.HasPrefix(pkg, "cmd/kerfwind/internal/") {
+		if !strings.HasPrefix(pkg, inside) {
 			return []string{pkg + ": no such room: add it to the table in layers_test.go with what it may import"}
 		}
 		r = wiring
@@ -216,7 +212,7 @@ func refuse(pkg string, r room, imp string) string {
 	case below(imp, module):
 		p := strings.TrimPrefix(imp, module+"/")
 		switch {
-		case slices.Contains(wiringPairs[pkg], p), slices.Contains(r.ours, p):
+		case paired(pkg, p), slices.Contains(r.ours, p):
 			return ""
 		case p == "cmd/kerfwind/internal/seam" && slices.Contains(r.ours, "*"): // values alone: it is there to be used
 			return ""

@@ -9,8 +9,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
-	"kerfwind/cmd/kerfwind/internal/lesson"
+	"kerfwind/cmd/kerfwind/internal/guide"
+	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/socket"
 )
@@ -52,7 +52,7 @@ func newLearn() *cobra.Command {
 }
 
 // checked reads the times, and what does not go together.
-func (f *learnFlags) checked() (o lesson.Options, err error) {
+func (f *learnFlags) checked() (o guide.LessonOptions, err error) {
 	var errs []error
 	o.Recorded, o.Amperes = len(f.trace) > 0, f.amps
 	for _, x := range []struct {
@@ -94,21 +94,21 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	list, err := lesson.Choose(tap.Shop, f.machines)
+	list, err := guide.Choose(tap.Shop, f.machines)
 	if err != nil {
 		tap.Close()
 		return &exitError{exitUsage, err}
 	}
 	out := cmd.OutOrStdout()
-	c := lesson.Course{Options: o, Given: learning.Given{Labels: f.labels, Running: f.running, Rest: f.rest}, Out: out, Folder: folder, Dry: f.dry, Open: open}
+	c := guide.Course{LessonOptions: o, Given: movein.LearningGiven{Labels: f.labels, Running: f.running, Rest: f.rest}, Out: out, Folder: folder, Dry: f.dry, Open: open}
 	if !o.Recorded {
-		c.Keys = lesson.Typed(cmd.InOrStdin())
+		c.Keys = guide.Typed(cmd.InOrStdin())
 	}
 	err = c.Teach(ctx, tap, list)
-	if errors.As(err, new(*lesson.MarksError)) {
+	if errors.As(err, new(*guide.MarksError)) {
 		return &exitError{exitConfig, err}
 	}
-	ended := errors.Is(err, context.Canceled) || errors.Is(err, lesson.ErrQuit)
+	ended := errors.Is(err, context.Canceled) || errors.Is(err, guide.ErrQuit)
 	if err != nil && !ended {
 		return err
 	}

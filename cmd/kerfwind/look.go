@@ -9,8 +9,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/cmd/kerfwind/internal/live"
+	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/cmd/kerfwind/internal/rig"
@@ -120,7 +120,7 @@ func progress(cmd *cobra.Command, what string) (opt trace.Options, finish func()
 
 // duration reads a flag that is a time.
 func duration(flag, text string) (time.Duration, error) {
-	d, err := learning.ParseTime(text)
+	d, err := movein.ParseTime(text)
 	if err != nil {
 		return 0, fmt.Errorf("--%s %q: %w", flag, text, err)
 	}

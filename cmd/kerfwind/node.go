@@ -5,10 +5,9 @@ import (
 	"errors"
 	"os"
 
-	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/node"
-	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/socket"
@@ -30,7 +29,7 @@ func (r *runFlags) nodeRig() *config.Rig {
 
 // node senses and drives for the computer that decides until ctx is done; stop
 // ends that ctx takes signals.
-func (r *runFlags) node(ctx context.Context, stop func(), out *console.Lines, own *config.Rig) error {
+func (r *runFlags) node(ctx context.Context, stop func(), out *live.Lines, own *config.Rig) error {
 	if err := daemon.NoShop(r.shop); err != nil {
 		return &exitError{exitConfig, err}
 	}
@@ -39,7 +38,7 @@ func (r *runFlags) node(ctx context.Context, stop func(), out *console.Lines, ow
 		return err
 	}
 	defer func() { _ = lock.Free() }() // the kernel does it otherwise
-	manager, err := notify.Open(os.Getenv, os.Getpid())
+	manager, err := rig.OpenManager(os.Getenv, os.Getpid())
 	if err != nil {
 		out.Notice(err) // it will not hear of READY, and says so
 	}

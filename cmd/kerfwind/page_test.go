@@ -1,8 +1,8 @@
 package main
 
 import (
-	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/demo"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/panel"
 
 	"context"
@@ -68,7 +68,7 @@ func TestDemoPage(t *testing.T) {
 	lines := make(said, 1024)
 	done := make(chan error, 1)
 	go func() {
-		done <- (&rehearsal{listen: "127.0.0.1:0", morning: true, runFlags: runFlags{speed: mostSpeed}}).run(ctx, console.New(io.Discard, lines), strings.NewReader(""))
+		done <- (&rehearsal{listen: "127.0.0.1:0", morning: true, runFlags: runFlags{speed: mostSpeed}}).run(ctx, live.NewLines(io.Discard, lines), strings.NewReader(""))
 	}()
 	var v *visitor
 	folder := ""

@@ -6,7 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/console"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/panel"
 )
 
@@ -29,7 +29,7 @@ func newPassword() *cobra.Command {
 			if remove {
 				return setPassword(stateFolder(folder), role, "", cmd.OutOrStdout())
 			}
-			word, err := console.Secret(cmd.InOrStdin(), cmd.ErrOrStderr(), "Password to "+role.Words()+": ")
+			word, err := live.Secret(cmd.InOrStdin(), cmd.ErrOrStderr(), "Password to "+role.Words()+": ")
 			if err != nil {
 				return err
 			}

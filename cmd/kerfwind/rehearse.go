@@ -7,9 +7,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/demo"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/config"
 )
 
@@ -29,7 +29,7 @@ func newRehearse() *cobra.Command {
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, stop := untilEnded(cmd.Context())
 			defer stop()
-			return r.run(ctx, console.New(cmd.OutOrStdout(), cmd.ErrOrStderr()), cmd.InOrStdin())
+			return r.run(ctx, live.NewLines(cmd.OutOrStdout(), cmd.ErrOrStderr()), cmd.InOrStdin())
 		},
 	}
 	fl := cmd.Flags()
@@ -45,7 +45,7 @@ func newRehearse() *cobra.Command {
 }
 
 // run runs the workshop until ctx is done or somebody leaves.
-func (r *rehearsal) run(ctx context.Context, out *console.Lines, in io.Reader) (err error) {
+func (r *rehearsal) run(ctx context.Context, out *live.Lines, in io.Reader) (err error) {
 	defer out.End()
 	r.simulate = true
 	if err := r.paced(); err != nil {

@@ -14,8 +14,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/replay"
+	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/control/loop"
 	"kerfwind/sensor"
@@ -77,7 +77,7 @@ func newReplay() *cobra.Command {
 
 // run replays and prints.
 func (f *replayFlags) run(ctx context.Context, cmd *cobra.Command, paths []string) error {
-	if err := outfile.Free(f.svg, f.force); err != nil { // before the work
+	if err := state.FreePath(f.svg, f.force); err != nil { // before the work
 		return err
 	}
 	o, err := f.options()
@@ -144,7 +144,7 @@ func (f *replayFlags) show(ctx context.Context, cmd *cobra.Command, r *replay.Re
 	}
 	if err == nil && pic != nil {
 		title := strings.TrimSpace(r.Shop.Name + ": " + strings.Join(paths, ", "))
-		err = outfile.Write(f.svg, f.force, func(w io.Writer) error { return pic.Write(w, end, title) })
+		err = state.WriteFile(f.svg, f.force, func(w io.Writer) error { return pic.Write(w, end, title) })
 	}
 	return out.Lines, err
 }

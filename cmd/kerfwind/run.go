@@ -15,10 +15,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/journal"
-	"kerfwind/cmd/kerfwind/internal/notify"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/parts"
 	"kerfwind/cmd/kerfwind/internal/rig"
@@ -67,7 +66,7 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 	}
 	ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	out := console.New(cmd.OutOrStdout(), cmd.ErrOrStderr())
+	out := live.NewLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
 	defer out.End()
 	if own := r.nodeRig(); own != nil {
 		return r.node(ctx, stop, out, own)
@@ -80,7 +79,7 @@ func (r *runFlags) run(cmd *cobra.Command) error {
 }
 
 // serve runs a shop until ctx is done; stop ends that ctx takes signals.
-func (r *runFlags) serve(ctx context.Context, stop func(), out *console.Lines, load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string) error {
+func (r *runFlags) serve(ctx context.Context, stop func(), out *live.Lines, load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string) error {
 	if debug.SetMemoryLimit(-1) == math.MaxInt64 { // GOMEMLIMIT says nothing
 		debug.SetMemoryLimit(memory)
 	}
@@ -108,7 +107,7 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *console.Lines, l
 	if left {
 		out.Notice(errors.New("kerfwind ended in the middle of a move-in: the shop before is in force again. The answers are kept: the page or kerfwind movein goes on with them"))
 	}
-	manager, err := notify.Open(os.Getenv, os.Getpid())
+	manager, err := rig.OpenManager(os.Getenv, os.Getpid())
 	if err != nil {
 		out.Notice(err) // it will not hear of READY, and says so
 	}

@@ -5,7 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/outfile"
+	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/cmd/kerfwind/internal/wiresheet"
 	"kerfwind/config"
 )
@@ -25,7 +25,7 @@ func newSheet() *cobra.Command {
 			}
 			sheet := wiresheet.Cabinet(s, ducts, time.Now().Format(time.DateOnly))
 			if html != "" {
-				return outfile.Write(html, force, sheet.WriteHTML)
+				return state.WriteFile(html, force, sheet.WriteHTML)
 			}
 			return sheet.WriteText(cmd.OutOrStdout())
 		},

@@ -9,8 +9,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/state"
@@ -78,7 +78,7 @@ func loadShop(rigFile func() (*config.Rig, error), c daemon.Choice) (*config.Sho
 
 // learned puts levels in force that were learned. Without them the shop runs
 // on its file and the defaults.
-func (h *hardwareFlags) learned(s *config.Shop, out *console.Lines) {
+func (h *hardwareFlags) learned(s *config.Shop, out *live.Lines) {
 	l, err := state.ReadLearned(stateFolder(h.state))
 	if err != nil {
 		out.Notice(fmt.Errorf("what was learned is not used: %w", err))
@@ -93,7 +93,7 @@ func (h *hardwareFlags) learned(s *config.Shop, out *console.Lines) {
 
 // open takes the rig's lock and its hardware, for a hand on one thing. free
 // gives the lock back.
-func (h *hardwareFlags) open(out *console.Lines) (live *rig.Live, free func(), err error) {
+func (h *hardwareFlags) open(out *live.Lines) (live *rig.Live, free func(), err error) {
 	s, err := h.load()
 	if err != nil {
 		return nil, nil, err
@@ -135,7 +135,7 @@ func held(folder string) func(*config.Shop) (bool, control.Kept) {
 }
 
 // ended says that the outputs are inert, or why not.
-func ended(err error, out *console.Lines) error {
+func ended(err error, out *live.Lines) error {
 	if err != nil {
 		return &exitError{exitHardware, fmt.Errorf("the outputs are not all inert: %w", err)}
 	}

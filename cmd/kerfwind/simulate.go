@@ -6,9 +6,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/demo"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/node"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/config"
@@ -20,7 +20,7 @@ const mostSpeed = 20
 
 // source says how a shop is read and its hardware opened: the real one, or a
 // simulated one.
-func (r *runFlags) source(cmd *cobra.Command, out *console.Lines) (load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string, err error) {
+func (r *runFlags) source(cmd *cobra.Command, out *live.Lines) (load func(daemon.Choice) (*config.Shop, error), how rig.Options, title string, err error) {
 	fromRig := func() (*config.Rig, error) { return config.LoadRig(r.rig) }
 	load = func(c daemon.Choice) (*config.Shop, error) {
 		s, err := loadShop(fromRig, c)

@@ -8,7 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/console"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/shopfiles"
 )
 
@@ -87,7 +87,7 @@ func (f *swapFlags) run(cmd *cobra.Command, s shopfiles.Swap) error {
 	}
 	if !f.yes {
 		fmt.Fprint(w, "The gates are homed then: hands and tools away. Swap? (yes or no) ")
-		if answer, err := console.FirstLine(cmd.InOrStdin()); err != nil || !slices.Contains([]string{"yes", "y"}, strings.TrimSpace(answer)) {
+		if answer, err := live.FirstLine(cmd.InOrStdin()); err != nil || !slices.Contains([]string{"yes", "y"}, strings.TrimSpace(answer)) {
 			fmt.Fprintln(w)
 			return errors.Join(err, errors.New("nothing was changed"))
 		}

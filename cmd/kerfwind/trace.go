@@ -10,7 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/outfile"
+	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/sensor/trace"
 )
 
@@ -84,7 +84,7 @@ func newTraceMake() *cobra.Command {
 			if err := out.write(cmd, l, trace.Reported(maker, opt.Progress, maker.Scans())); err != nil || labels == "" {
 				return err
 			}
-			return outfile.Write(labels, out.force, func(f io.Writer) error { return trace.WriteLabels(f, script.Labels()) })
+			return state.WriteFile(labels, out.force, func(f io.Writer) error { return trace.WriteLabels(f, script.Labels()) })
 		},
 	}
 	out.add(cmd)

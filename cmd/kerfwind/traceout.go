@@ -13,7 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/outfile"
+	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
 )
@@ -92,5 +92,5 @@ func (f *outFlags) write(cmd *cobra.Command, l trace.Layout, src sensor.Source) 
 	if f.file == "-" {
 		return body(cmd.OutOrStdout())
 	}
-	return outfile.Write(f.file, f.force, body)
+	return state.WriteFile(f.file, f.force, body)
 }

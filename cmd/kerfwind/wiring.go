@@ -5,7 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"kerfwind/cmd/kerfwind/internal/outfile"
+	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/cmd/kerfwind/internal/wiresheet"
 	"kerfwind/config"
 )
@@ -33,7 +33,7 @@ func newWiring() *cobra.Command {
 			}
 			sheet := wiresheet.Make(rig.Own(), shop) // nodes have sheets of their own
 			if html != "" {
-				return outfile.Write(html, force, sheet.WriteHTML)
+				return state.WriteFile(html, force, sheet.WriteHTML)
 			}
 			return sheet.WriteText(cmd.OutOrStdout())
 		},

@@ -11,7 +11,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
@@ -39,7 +38,7 @@ type Options struct {
 	// hours. nil: never.
 	Wall func() (now time.Time, trusted bool)
 
-	Manager *notify.Manager // nil: none listens
+	Manager *rig.Manager // nil: none listens
 
 	// Say tells people what happens, Notice what is wrong. They must not wait.
 	Say    func(string)

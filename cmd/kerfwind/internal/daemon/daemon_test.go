@@ -17,7 +17,6 @@ import (
 
 	"go.uber.org/goleak"
 
-	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/simrig"
@@ -63,7 +62,7 @@ type trial struct {
 }
 
 // begin starts a daemon that keeps its state in a folder.
-func begin(t *testing.T, folder string, shop *config.Shop, load func(Choice) (*config.Shop, error), m *notify.Manager, more ...Part) *trial {
+func begin(t *testing.T, folder string, shop *config.Shop, load func(Choice) (*config.Shop, error), m *rig.Manager, more ...Part) *trial {
 	t.Helper()
 	return beginWith(t, func(o *Options) {
 		o.State, o.Load, o.Manager, o.Parts = folder, load, m, append(o.Parts, more...)
@@ -622,7 +621,7 @@ type observe func()
 func (o observe) Observe(*control.Snapshot, []control.Event) { o() }
 
 // manager is a service manager that hears everything.
-func manager(t *testing.T, watchdog time.Duration) (*notify.Manager, func() []string) {
+func manager(t *testing.T, watchdog time.Duration) (*rig.Manager, func() []string) {
 	t.Helper()
 	dir, err := os.MkdirTemp("", "kw") // a socket's path is short
 	if err != nil {
@@ -649,7 +648,7 @@ func manager(t *testing.T, watchdog time.Duration) (*notify.Manager, func() []st
 		}
 	}()
 	env := map[string]string{"NOTIFY_SOCKET": filepath.Join(dir, "notify"), "WATCHDOG_USEC": fmt.Sprint(watchdog.Microseconds())}
-	m, err := notify.Open(func(k string) string { return env[k] }, 1)
+	m, err := rig.OpenManager(func(k string) string { return env[k] }, 1)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/notify"
+	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/control"
 )
@@ -28,7 +28,7 @@ const (
 // one may not listen. It has no clock that would feed the watchdog: each
 // feeding is a completed step, handed over by beat.
 type herald struct {
-	manager *notify.Manager
+	manager *rig.Manager
 	notice  func(error)
 	beats   chan *control.Snapshot
 	urgent  chan news
@@ -37,7 +37,7 @@ type herald struct {
 	failed  bool
 }
 
-func newHerald(m *notify.Manager, notice func(error)) *herald {
+func newHerald(m *rig.Manager, notice func(error)) *herald {
 	return &herald{manager: m, notice: notice, beats: make(chan *control.Snapshot, 1), urgent: make(chan news, 8), began: time.Now()}
 }
 

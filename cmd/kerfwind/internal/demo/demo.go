@@ -14,8 +14,8 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/live"
-	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/replay"
+	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor/trace"
@@ -116,7 +116,7 @@ func Unpack(w io.Writer, dir string) error {
 		if _, err := os.Lstat(target); err == nil {
 			return fmt.Errorf("%s exists: name a folder that does not hold the demo yet", target)
 		}
-		return outfile.Write(target, false, func(w io.Writer) error {
+		return state.WriteFile(target, false, func(w io.Writer) error {
 			_, err := w.Write(b)
 			return err
 		})

@@ -42,7 +42,7 @@ func DryRun(ctx context.Context, s *config.Shop) (Result, error) {
 	if len(sensed) == 0 {
 		return res, nil
 	}
-	src, err := record(s, sensed)
+	src, err := recordMade(s, sensed)
 	if err != nil {
 		return res, err
 	}
@@ -95,8 +95,8 @@ func (res *Result) judge(s *config.Shop, i int, snap *control.Snapshot) {
 	res.Lines = append(res.Lines, fmt.Sprintf("%s: seen by its sensor, %s, and the collector runs.", m.Name, opens))
 }
 
-// record makes the recording, in amperes.
-func record(s *config.Shop, sensed []int) (*trace.Reader, error) {
+// recordMade makes the recording, in amperes.
+func recordMade(s *config.Shop, sensed []int) (*trace.Reader, error) {
 	hertz := s.Mains.Frequency
 	if hertz <= 0 {
 		hertz = 50

@@ -4,14 +4,11 @@ import (
 	"strings"
 	"testing"
 
-	barnfiles "kerfwind/testdata/barn"
+	"kerfwind/testdata/barn"
 )
 
-// barn is the demo's shop.
-var barn = barnfiles.Shop
-
 func TestRun(t *testing.T) {
-	res, err := DryRun(t.Context(), barn(t))
+	res, err := DryRun(t.Context(), barn.Shop(t))
 	if err != nil || !res.Good {
 		t.Fatalf("%+v, %v", res, err)
 	}
@@ -28,7 +25,7 @@ func TestRun(t *testing.T) {
 
 // TestRunWrong: a shop that cannot serve a machine is not good.
 func TestRunWrong(t *testing.T) {
-	res, err := DryRun(t.Context(), barn(t, `name = "band saw",    actuator = "g0", duct = "B1", travel = "900 ms"`, `name = "band saw",    actuator = "g0", duct = "B1", travel = "30 s"`))
+	res, err := DryRun(t.Context(), barn.Shop(t, `name = "band saw",    actuator = "g0", duct = "B1", travel = "900 ms"`, `name = "band saw",    actuator = "g0", duct = "B1", travel = "30 s"`))
 	if err != nil || res.Good || !strings.Contains(res.Lines[0], "gate band saw is not open") {
 		t.Errorf("%+v, %v", res, err)
 	}

@@ -1,6 +1,6 @@
-// Package guide carries a move-in out: it holds the session, keeps it in the
-// state folder after every answer, and does what it asks for. A terminal and
-// the page stand in front of it, the rig behind.
+// Package guide carries out a move-in or a lesson: it holds the session, keeps it
+// in the state folder after every answer, and does what it asks for. In front of
+// it is a terminal or the page, behind it the rig.
 package guide
 
 import (

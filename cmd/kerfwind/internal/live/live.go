@@ -1,6 +1,8 @@
-// Package live shows a running shop on a terminal: currents, machines, gates,
-// the collector with the reason it runs, and the last lines of the timeline.
-// It redraws in place, fits the terminal it finds, and leaves it as it was.
+// Package live is the terminal of a running shop. It shows currents, machines,
+// gates, the collector with the reason it runs, and the last lines of the
+// timeline; it redraws in place, fits the terminal it finds, and leaves it as it
+// was. It prints lines for a reader who may take none, asks for secrets, and
+// watches a test move that a person asked for.
 package live
 
 import (

@@ -1,7 +1,9 @@
 // Package movein leads through the matching of a rig to a new shop. It is a
 // pure session: answers, readings, what became of test moves, and the time go
 // in; the question to show and requests to carry out come out. A terminal and
-// the page show the same questions.
+// the page show the same questions. A lesson, in which one machine is learned, is
+// such a session too: leave it off, switch it on, let it run, switch it off, say
+// when it is still. A move-in has it as a step.
 //
 // The session is a list of steps, made again from the answers so far. An answer
 // is kept by its step, so that going back loses none; an answer that no longer

@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
@@ -69,9 +68,9 @@ type live struct {
 	began  bool
 	finder *finder
 	amps   []float64
-	lesson *learning.Session
-	shown  learning.Step
-	got    learning.Result
+	lesson *Learning
+	shown  LearningStep
+	got    LearningResult
 	lines  []string // a report, or what went wrong
 	good   bool
 
@@ -231,7 +230,7 @@ func (s *Session) lesson(now time.Duration) {
 	}
 	l.shown = p.Step
 	s.changed()
-	if p.Step != learning.Done {
+	if p.Step != LearningDone {
 		return
 	}
 	l.phase = result
@@ -466,15 +465,15 @@ const notMoved = "Nothing moved. Check its plug and its supply, look for somethi
 func (l *live) answerLearn(s *Session, st step, now time.Duration, text string) error {
 	what, _ := cut(text)
 	switch {
-	case what == "proposal", text == skip && (l.phase != busy || l.shown != learning.Rest):
+	case what == "proposal", text == skip && (l.phase != busy || l.shown != LearningRest):
 		s.keep(st, text)
 	case l.phase == ready || text == again:
-		p := learning.Params{Machine: st.of, Channels: s.channelsOf(st.of), Names: s.names, Idle: learnIdle, Run: learnRun, Coast: true}
+		p := LearningParams{Machine: st.of, Channels: s.channelsOf(st.of), Names: s.names, Idle: learnIdle, Run: learnRun, Coast: true}
 		for _, ch := range p.Channels {
 			p.Step = max(p.Step, s.rig.Step(ch))
 		}
 		s.changed()
-		*l = live{phase: busy, lesson: learning.New(p), shown: learning.Quiet}
+		*l = live{phase: busy, lesson: NewLearning(p), shown: LearningQuiet}
 	case l.phase == busy:
 		if text == skip {
 			l.lesson.Skip(now)
@@ -484,7 +483,7 @@ func (l *live) answerLearn(s *Session, st step, now time.Duration, text string) 
 		s.lesson(now)
 	default: // keep it
 		channels := s.channelsOf(st.of)
-		about := learning.About{Sensors: s.rig.Sensors(channels), Volts: s.voltsOf(st.of), Hertz: s.supply().hertz}
+		about := About{Sensors: s.rig.Sensors(channels), Volts: s.voltsOf(st.of), Hertz: s.supply().hertz}
 		for _, ch := range channels {
 			about.Calibrations = append(about.Calibrations, s.rig.Calibration(ch))
 		}

@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/config"
 )
 
@@ -538,7 +537,7 @@ func (s *Session) showLearn(st step, now time.Duration, v *View) {
 		v.Live = true
 		p := l.lesson.Prompt(now)
 		v.Amps, v.Share = p.Amps, p.Share
-		if p.Step == learning.Rest {
+		if p.Step == LearningRest {
 			p.Text = "Watch the tool, and say so the moment it stops."
 		}
 		v.say("%s", p.Text)
@@ -549,7 +548,7 @@ func (s *Session) showLearn(st step, now time.Duration, v *View) {
 			v.offer("mark", "%s", capital(p.Key))
 			v.Keep = "mark"
 		}
-		if p.Step == learning.Rest {
+		if p.Step == LearningRest {
 			v.offer(skip, "I do not know the coast-down")
 		} else {
 			others()

@@ -6,6 +6,11 @@
 // snapshot by pointer; a goroutine of its own does everything that may wait.
 // An absent, slow, hung or refusing broker delays nothing but itself.
 //
+// A [Broker] within the program is for the demo and for those who run none. It
+// listens on this computer alone unless a password is set; then everybody who has
+// it may publish and listen to everything. It keeps nothing over a restart and
+// speaks no TLS: for more, run a broker of its own.
+//
 // Each event has a number that rises by one from the start of the program; it
 // is sent until the broker has acknowledged it, in order, and may so arrive
 // twice. What does not fit the store is dropped, the oldest first, and said in

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
-	"kerfwind/cmd/kerfwind/internal/notify"
 	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/config"
 )
@@ -41,7 +40,7 @@ func (e *OpenError) Unwrap() error    { return e.Err }
 
 // Serve senses and drives for the computer that decides until ctx is done, by a rig file
 // and those that are read again.
-func (h *Host) Serve(ctx context.Context, own *config.Rig, o Options, m *notify.Manager) error {
+func (h *Host) Serve(ctx context.Context, own *config.Rig, o Options, m *rig.Manager) error {
 	began := time.Now()
 	tell := newTeller(m, o.Notice)
 	defer tell.end()
@@ -88,10 +87,10 @@ type teller struct {
 	work chan func() error
 	done chan struct{}
 	took func() time.Duration
-	m    *notify.Manager
+	m    *rig.Manager
 }
 
-func newTeller(m *notify.Manager, notice func(error)) *teller {
+func newTeller(m *rig.Manager, notice func(error)) *teller {
 	began := time.Now()
 	t := &teller{work: make(chan func() error, 4), done: make(chan struct{}), m: m, took: func() time.Duration { return time.Since(began) }}
 	go func() {

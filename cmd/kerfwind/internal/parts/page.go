@@ -8,7 +8,6 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/guide"
-	"kerfwind/cmd/kerfwind/internal/lesson"
 	"kerfwind/cmd/kerfwind/internal/mqttlink"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/cmd/kerfwind/internal/seam"
@@ -96,7 +95,7 @@ func (p *Page) now() seam.State {
 }
 
 // shop is what the page sees of a running shop.
-func (p *Page) shop(s *daemon.Host) (*panel.Shop, *lesson.Page, error) {
+func (p *Page) shop(s *daemon.Host) (*panel.Shop, *guide.LessonPage, error) {
 	clock, _, err := stamps(s)
 	if err != nil {
 		return nil, nil, err
@@ -132,7 +131,7 @@ func (p *Page) shop(s *daemon.Host) (*panel.Shop, *lesson.Page, error) {
 			Today: func() string { return time.Now().Format(time.DateOnly) }})
 	}
 	shop.MoveIn, shop.Hands = p.movein, p.hands
-	learn := &lesson.Page{Shop: s.Shop, Folder: p.state, Now: s.Now, Today: func() time.Time { return clock().Wall }, Guard: s.Guard,
+	learn := &guide.LessonPage{Shop: s.Shop, Folder: p.state, Now: s.Now, Today: func() time.Time { return clock().Wall }, Guard: s.Guard,
 		Reload: func() {
 			ctx, cancel := soon()
 			defer cancel()

@@ -12,9 +12,9 @@ import (
 	"sync"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/metrics"
 	"kerfwind/cmd/kerfwind/internal/notices"
 	"kerfwind/cmd/kerfwind/internal/panel"
@@ -34,7 +34,7 @@ type Options struct {
 	JSON      bool   // print one JSON object an event
 	Simulated bool
 	Hands     panel.Hands // in a simulated workshop; nil: none are
-	Out       *console.Lines
+	Out       *live.Lines
 }
 
 // All are the parts. Each may fail without the others. web is the page, which outlives a
@@ -47,7 +47,7 @@ func All(o Options, web *Page) []daemon.Part {
 	}
 	return []daemon.Part{
 		{Name: "output", Bench: true, Start: func(s *daemon.Host) (daemon.Watcher, error) {
-			return daemon.Watcher{Observer: &console.Events{Out: o.Out, Names: s.Names, JSON: o.JSON}}, nil
+			return daemon.Watcher{Observer: &live.Events{Out: o.Out, Names: s.Names, JSON: o.JSON}}, nil
 		}},
 		{Name: "history", Start: o.history},
 		{Name: "counts", After: "history", Wanted: named(func(r *config.Rig) bool { return r.MQTT != nil || r.Metrics != nil }), Start: counts.start},
@@ -182,7 +182,7 @@ func stateOf(s *daemon.Host) seam.State {
 }
 
 // sendNotices sends news to the addresses that the shop file names.
-func sendNotices(s *daemon.Host, out *console.Lines) (daemon.Watcher, error) {
+func sendNotices(s *daemon.Host, out *live.Lines) (daemon.Watcher, error) {
 	clock, _, err := stamps(s)
 	if err != nil {
 		return daemon.Watcher{}, err

@@ -11,7 +11,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/broker"
 	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/journal"
 	"kerfwind/cmd/kerfwind/internal/metrics"
@@ -32,7 +31,7 @@ func (t *topics) ownBroker(s *daemon.Host) (daemon.Watcher, error) {
 			return daemon.Watcher{}, err
 		}
 	}
-	b, err := broker.Start(conf.Listen, conf.User, password)
+	b, err := mqttlink.StartBroker(conf.Listen, conf.User, password)
 	if err != nil {
 		return daemon.Watcher{}, err
 	}

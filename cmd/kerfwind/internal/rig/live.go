@@ -1,6 +1,7 @@
 // Package rig runs a shop on real hardware: it opens converters, contacts and
 // outputs as the rig file says, ties the state machine's time to the real
-// clock, and sees to it that every way out leaves the outputs inert.
+// clock, makes every way out leave the outputs inert, and tells the service
+// manager how it fares, by the protocol of sd_notify(3).
 package rig
 
 import (

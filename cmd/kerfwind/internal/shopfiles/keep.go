@@ -13,7 +13,7 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/journal"
-	"kerfwind/cmd/kerfwind/internal/outfile"
+	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 )
 
@@ -100,7 +100,7 @@ func (f Folders) Backup(ctx context.Context, file string, force bool, now time.T
 	if len(names) == 0 {
 		return nil, nil, fmt.Errorf("nothing to back up in %s and %s: name the folders with --config and --state", f.Config, f.State)
 	}
-	return names, f.lacking(names), outfile.Write(file, force, func(out io.Writer) error { return write(out, names, paths, now) })
+	return names, f.lacking(names), state.WriteFile(file, force, func(out io.Writer) error { return write(out, names, paths, now) })
 }
 
 // write writes a bundle of files under these names.

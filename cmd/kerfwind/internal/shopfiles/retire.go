@@ -10,9 +10,7 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/console"
 	"kerfwind/cmd/kerfwind/internal/live"
-	"kerfwind/cmd/kerfwind/internal/outfile"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/cmd/kerfwind/internal/wiresheet"
 	"kerfwind/config"
@@ -50,7 +48,7 @@ func (r *Retirement) Run(ctx context.Context) error {
 	base := filepath.Join(r.To, state.Slug(r.Shop.Name))
 	files := []string{base + "-sheet.html", base + "-sheet.txt", base + "-backup.zip"}
 	for _, path := range files {
-		if err := outfile.Free(path, false); err != nil {
+		if err := state.FreePath(path, false); err != nil {
 			return err
 		}
 	}
@@ -102,7 +100,7 @@ func (r *Retirement) ask(files, erased []string) error {
 		fmt.Fprintln(w, "No password and no key lies in the state folder: nothing is to be erased there.")
 	}
 	fmt.Fprint(w, "Type the shop's name to do it: ")
-	answer, err := console.FirstLine(r.In)
+	answer, err := live.FirstLine(r.In)
 	fmt.Fprintln(w)
 	if err != nil || strings.TrimSpace(answer) != r.Shop.Name {
 		return errors.Join(err, fmt.Errorf("that is not %q: nothing was written or erased", r.Shop.Name))
@@ -127,7 +125,7 @@ func split(list []Secret) (erased, kept []string) {
 func (r *Retirement) export(ctx context.Context, files []string) error {
 	now := time.Now()
 	sheet := wiresheet.Cabinet(r.Shop, true, now.Format(time.DateOnly))
-	if err := errors.Join(outfile.Write(files[0], false, sheet.WriteHTML), outfile.Write(files[1], false, sheet.WriteText)); err != nil {
+	if err := errors.Join(state.WriteFile(files[0], false, sheet.WriteHTML), state.WriteFile(files[1], false, sheet.WriteText)); err != nil {
 		return err
 	}
 	parts, lacking, err := Folders{Config: r.Etc, State: r.State}.Backup(ctx, files[2], false, now)

@@ -1,6 +1,6 @@
 // Package state keeps what must outlive the program in a folder of small
 // files: each is replaced as a whole, so that a power cut leaves the old one or
-// the new one.
+// the new one. It also writes the files that commands are asked for.
 package state
 
 import (

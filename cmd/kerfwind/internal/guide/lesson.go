@@ -1,8 +1,4 @@
-// Package lesson teaches kerfwind a machine of a shop: it says what can be learned,
-// takes readings and what the person says, reports in words what was learned, and
-// keeps it. The terminal and the page use it alike; Terminal and Page are how a
-// person is asked.
-package lesson
+package guide
 
 import (
 	"errors"
@@ -12,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
@@ -83,23 +79,23 @@ func Choose(s *config.Shop, names []string) ([]Subject, error) {
 	return out, errors.Join(errs...)
 }
 
-// Options say how a lesson goes.
-type Options struct {
+// LessonOptions say how a lesson goes.
+type LessonOptions struct {
 	Idle, Run time.Duration // how long it is looked at off, and running
 	Recorded  bool          // from a recording: nobody says when the tool stands still
 	Amperes   bool          // its samples are amperes: they have no steps
-	Marks     *learning.Marks
+	Marks     *movein.Marks
 }
 
 // session is what a session has, whether a person or marks lead it.
 type session interface {
 	Read(sensor.Reading)
-	Prompt(now time.Duration) learning.Prompt
+	Prompt(now time.Duration) movein.LearningPrompt
 	Mark(now time.Duration)
 	Skip(now time.Duration)
 	End(now time.Duration)
-	Result() (learning.Result, error)
-	Learned(learning.Result, learning.About) ([]sensor.LearnedChannel, sensor.LearnedMachine)
+	Result() (movein.LearningResult, error)
+	Learned(movein.LearningResult, movein.About) ([]sensor.LearnedChannel, sensor.LearnedMachine)
 }
 
 // Lesson is the learning of one machine. It is to be used from one goroutine at a
@@ -113,9 +109,9 @@ type Lesson struct {
 	marked bool // marks lead it: it takes all there is
 }
 
-// New begins a lesson.
-func New(s *config.Shop, x Subject, o Options) *Lesson {
-	p := learning.Params{Machine: x.Name, Channels: x.Channels, Idle: o.Idle, Run: o.Run, Coast: !x.collector && !o.Recorded}
+// NewLesson begins a lesson.
+func NewLesson(s *config.Shop, x Subject, o LessonOptions) *Lesson {
+	p := movein.LearningParams{Machine: x.Name, Channels: x.Channels, Idle: o.Idle, Run: o.Run, Coast: !x.collector && !o.Recorded}
 	for i := range s.Rig.Channels {
 		p.Names = append(p.Names, s.Rig.Channels[i].Name)
 	}
@@ -130,9 +126,9 @@ func New(s *config.Shop, x Subject, o Options) *Lesson {
 		l.far = record.NewFarWatch(s.Rig, x.Channels)
 	}
 	if o.Marks != nil {
-		l.session = learning.NewMarked(p, *o.Marks)
+		l.session = movein.NewMarkedLearning(p, *o.Marks)
 	} else {
-		l.session = learning.New(p)
+		l.session = movein.NewLearning(p)
 	}
 	return l
 }
@@ -179,7 +175,7 @@ func (l *Lesson) Learned(today time.Time) (*Learned, error) {
 	}
 	rig := l.shop.Rig
 	volts, hertz := l.shop.Supply(l.circuit)
-	about := learning.About{Sensors: rig.Sensors(l.Channels), Volts: volts, Hertz: hertz, When: today.Format(time.DateOnly)}
+	about := movein.About{Sensors: rig.Sensors(l.Channels), Volts: volts, Hertz: hertz, When: today.Format(time.DateOnly)}
 	for _, ch := range l.Channels {
 		about.Calibrations = append(about.Calibrations, rig.Calibration(ch))
 	}
@@ -199,7 +195,7 @@ func (d *Learned) Keep(folder string) error {
 }
 
 // report says what was learned.
-func (l *Lesson) report(out io.Writer, r *learning.Result) {
+func (l *Lesson) report(out io.Writer, r *movein.LearningResult) {
 	amps := func(a float64) string { return config.Metric.Format(config.Current, a) }
 	line := func(what, format string, a ...any) { fmt.Fprintf(out, "  %-9s %s\n", what, fmt.Sprintf(format, a...)) }
 	for i, g := range r.Figures {

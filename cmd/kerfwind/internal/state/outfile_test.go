@@ -1,4 +1,4 @@
-package outfile_test
+package state_test
 
 import (
 	"errors"
@@ -9,7 +9,7 @@ import (
 	"syscall"
 	"testing"
 
-	"kerfwind/cmd/kerfwind/internal/outfile"
+	"kerfwind/cmd/kerfwind/internal/state"
 )
 
 // say writes a text.
@@ -18,7 +18,7 @@ func say(text string) func(io.Writer) error {
 }
 
 // TestWrite: a file is new or as it was, and replaced only where that was said.
-func TestWrite(t *testing.T) {
+func TestWriteFile(t *testing.T) {
 	folder := t.TempDir()
 	path := filepath.Join(folder, "sheet.txt")
 	held := func(want string) {
@@ -30,24 +30,24 @@ func TestWrite(t *testing.T) {
 			t.Errorf("left behind: %v, %v", left, err)
 		}
 	}
-	if err := outfile.Write(path, false, say("one")); err != nil {
+	if err := state.WriteFile(path, false, say("one")); err != nil {
 		t.Fatal(err)
 	}
 	held("one")
-	if err := outfile.Write(path, false, say("two")); err == nil || !strings.Contains(err.Error(), "--force") {
+	if err := state.WriteFile(path, false, say("two")); err == nil || !strings.Contains(err.Error(), "--force") {
 		t.Error(err)
 	}
 	held("one")
 	broken := errors.New("broken off")
-	if err := outfile.Write(path, true, func(w io.Writer) error { return errors.Join(say("thr")(w), broken) }); !errors.Is(err, broken) {
+	if err := state.WriteFile(path, true, func(w io.Writer) error { return errors.Join(say("thr")(w), broken) }); !errors.Is(err, broken) {
 		t.Error(err)
 	}
 	held("one")
-	if err := outfile.Write(path, true, say("two")); err != nil {
+	if err := state.WriteFile(path, true, say("two")); err != nil {
 		t.Error(err)
 	}
 	held("two")
-	if err := outfile.Write(filepath.Join(folder, "gone", "x"), false, say("x")); err == nil || !strings.Contains(err.Error(), "cannot be written") {
+	if err := state.WriteFile(filepath.Join(folder, "gone", "x"), false, say("x")); err == nil || !strings.Contains(err.Error(), "cannot be written") {
 		t.Error(err)
 	}
 }
@@ -67,14 +67,14 @@ func TestWritePipe(t *testing.T) {
 			t.Error(err)
 		}
 	}()
-	if err := outfile.Write(path, false, say("through")); err != nil {
+	if err := state.WriteFile(path, false, say("through")); err != nil {
 		t.Fatal(err)
 	}
 	b := make([]byte, 7)
 	if _, err := io.ReadFull(r, b); err != nil || string(b) != "through" {
 		t.Errorf("%q, %v", b, err)
 	}
-	if err := outfile.Free("-", false); err != nil {
+	if err := state.FreePath("-", false); err != nil {
 		t.Error(err)
 	}
 }

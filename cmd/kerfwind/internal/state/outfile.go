@@ -1,5 +1,4 @@
-// Package outfile writes the files that commands are asked for.
-package outfile
+package state
 
 import (
 	"errors"
@@ -9,19 +8,19 @@ import (
 	"path/filepath"
 )
 
-// Free refuses to replace a file without --force: the rule of every command
+// FreePath refuses to replace a file without --force: the rule of every command
 // that writes one.
-func Free(path string, force bool) error {
+func FreePath(path string, force bool) error {
 	if st, err := os.Stat(path); path == "-" || force || err != nil || !st.Mode().IsRegular() {
 		return nil // new, or CreateTemp says what is wrong
 	}
 	return fmt.Errorf("%s exists: choose another name, or --force to replace it", path)
 }
 
-// Write writes a file beside its place and then moves it there, so that
+// WriteFile writes a file beside its place and then moves it there, so that
 // what stands there is never half a file. What is no plain file, such as a
 // pipe, is written directly; "-" is standard output.
-func Write(path string, force bool, body func(io.Writer) error) (err error) {
+func WriteFile(path string, force bool, body func(io.Writer) error) (err error) {
 	if path == "-" {
 		return body(os.Stdout)
 	}
@@ -32,7 +31,7 @@ func Write(path string, force bool, body func(io.Writer) error) (err error) {
 		}
 		return errors.Join(body(f), f.Close())
 	}
-	if err := Free(path, force); err != nil {
+	if err := FreePath(path, force); err != nil {
 		return err
 	}
 	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")

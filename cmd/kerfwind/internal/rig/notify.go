@@ -1,6 +1,4 @@
-// Package notify tells the service manager how the daemon fares, by the
-// protocol of sd_notify(3): datagrams on the socket that $NOTIFY_SOCKET names.
-package notify
+package rig
 
 import (
 	"errors"
@@ -20,9 +18,9 @@ type Manager struct {
 	ever     bool
 }
 
-// Open connects to the service manager that the environment names (os.Getenv
+// OpenManager connects to the service manager that the environment names (os.Getenv
 // in the daemon; pid is its own). It returns nil and no error where none does.
-func Open(getenv func(string) string, pid int) (*Manager, error) {
+func OpenManager(getenv func(string) string, pid int) (*Manager, error) {
 	name := getenv("NOTIFY_SOCKET")
 	if name == "" {
 		return nil, nil

@@ -1,4 +1,4 @@
-package lesson
+package guide
 
 import (
 	"context"
@@ -115,8 +115,8 @@ func TestLearnFar(t *testing.T) {
 				}()
 				defer func() { end(); <-done }()
 			}
-			got := New(s, Subject{Name: "band saw", Channels: []int{0}, collector: true}, Options{Idle: 3 * time.Second, Run: 3 * time.Second})
-			err = (&Terminal{Out: io.Discard}).Attend(t.Context(), tap, got)
+			got := NewLesson(s, Subject{Name: "band saw", Channels: []int{0}, collector: true}, LessonOptions{Idle: 3 * time.Second, Run: 3 * time.Second})
+			err = (&LessonTerminal{Out: io.Discard}).Attend(t.Context(), tap, got)
 			if x.wrong != "" {
 				if err == nil || !strings.Contains(err.Error(), x.wrong) {
 					t.Fatalf("%v, want %q", err, x.wrong)

@@ -1,4 +1,4 @@
-package broker
+package mqttlink
 
 import (
 	"bufio"
@@ -19,7 +19,7 @@ import (
 // besieged starts a broker for this computer until the test ends.
 func besieged(t *testing.T) *Broker {
 	t.Helper()
-	b, err := Start("127.0.0.1:0", "barn", "secret")
+	b, err := StartBroker("127.0.0.1:0", "barn", "secret")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -322,10 +322,10 @@ func TestFilters(t *testing.T) {
 
 // TestOutbox: what was written before the end gets through; one who takes
 // nothing is cut off; the one for whom most waits makes room.
-func TestOutbox(t *testing.T) {
+func TestClientBox(t *testing.T) {
 	within := func(t *testing.T, do func(o *outboxes)) {
 		synctest.Test(t, func(t *testing.T) {
-			o := &outboxes{each: 1 << 20, all: 1 << 21, takes: takesWait, parting: partingWait, full: map[*outbox]struct{}{}}
+			o := &outboxes{each: 1 << 20, all: 1 << 21, takes: takesWait, parting: partingWait, full: map[*clientBox]struct{}{}}
 			do(o)
 			o.senders.Wait()
 			if o.sum != 0 || len(o.full) != 0 {
@@ -388,7 +388,7 @@ func TestOutbox(t *testing.T) {
 	})
 	t.Run("too much for all", func(t *testing.T) {
 		within(t, func(o *outboxes) {
-			var all []*outbox
+			var all []*clientBox
 			for i := range 8 {
 				_, mine := net.Pipe()
 				x := o.open(mine)

@@ -1,4 +1,4 @@
-package lesson
+package guide
 
 import (
 	"errors"
@@ -10,7 +10,7 @@ import (
 	"testing"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/replay"
 	"kerfwind/config"
@@ -58,13 +58,13 @@ func TestReport(t *testing.T) {
 	good := sensor.Proposal{Start: 2, Stop: 1, Margin: sensor.Wide}
 	for _, x := range []struct {
 		given time.Duration
-		r     learning.Result
+		r     movein.LearningResult
 		want  []string
 	}{
-		{0, learning.Result{Figures: figures, Proposal: good, Coast: 6 * time.Second},
+		{0, movein.LearningResult{Figures: figures, Proposal: good, Coast: 6 * time.Second},
 			[]string{"channel c1", "3 values of spikes left out", "up to 30 A, over after 400 ms", "none; full current after", `write coast = "6 s"`, "start 2 A, stop 1 A"}},
-		{8 * time.Second, learning.Result{Figures: figures[:1], Proposal: good, Coast: 6 * time.Second}, []string{"6 s; the shop file says 8 s"}},
-		{6 * time.Second, learning.Result{Figures: figures[:1], Coast: 6 * time.Second, Proposal: sensor.Proposal{Margin: sensor.NoMargin}}, []string{"6 s, as the shop file has it", "none; margin"}},
+		{8 * time.Second, movein.LearningResult{Figures: figures[:1], Proposal: good, Coast: 6 * time.Second}, []string{"6 s; the shop file says 8 s"}},
+		{6 * time.Second, movein.LearningResult{Figures: figures[:1], Coast: 6 * time.Second, Proposal: sensor.Proposal{Margin: sensor.NoMargin}}, []string{"6 s, as the shop file has it", "none; margin"}},
 	} {
 		var b strings.Builder
 		(&Lesson{shop: s, Subject: Subject{Channels: []int{0, 1}, coast: x.given}}).report(&b, &x.r)
@@ -80,7 +80,7 @@ func TestReport(t *testing.T) {
 func TestMarked(t *testing.T) {
 	s := newPupilPage(t).Shop
 	s.Rig.Channels[0].Node = 1
-	l := New(s, Subjects(s)[0], Options{Recorded: true, Amperes: true, Marks: &learning.Marks{Running: []learning.Span{{From: 10 * time.Second, To: 20 * time.Second}}}})
+	l := NewLesson(s, Subjects(s)[0], LessonOptions{Recorded: true, Amperes: true, Marks: &movein.Marks{Running: []movein.Span{{From: 10 * time.Second, To: 20 * time.Second}}}})
 	for at := time.Duration(0); at < 30*time.Second; at += 10 * time.Millisecond {
 		amps := float32(0.02) + 0.001*float32(at/(10*time.Millisecond)%7)
 		if at >= 10*time.Second && at < 20*time.Second {
@@ -127,17 +127,17 @@ func TestCourse(t *testing.T) {
 		_, s := config.StandInAmps(2, config.StandInOptions{})
 		return record.OpenTrace([]string{path}, false, replay.Options{Rig: s.Rig, Shop: s, Amperes: true})
 	}
-	course := func(g learning.Given) (*Course, string, error) {
+	course := func(g movein.LearningGiven) (*Course, string, error) {
 		tap, err := open()
 		if err != nil {
 			t.Fatal(err)
 		}
 		var out strings.Builder
-		c := &Course{Options: Options{Idle: 5 * time.Second, Run: 5 * time.Second, Recorded: true, Amperes: true}, Given: g, Out: &out, Folder: t.TempDir(), Dry: true, Open: open}
+		c := &Course{LessonOptions: LessonOptions{Idle: 5 * time.Second, Run: 5 * time.Second, Recorded: true, Amperes: true}, Given: g, Out: &out, Folder: t.TempDir(), Dry: true, Open: open}
 		err = c.Teach(t.Context(), tap, Subjects(tap.Shop))
 		return c, out.String(), err
 	}
-	c, out, err := course(learning.Given{})
+	c, out, err := course(movein.LearningGiven{})
 	if err != nil || c.Bad != 1 || c.Kept || opens != 2 {
 		t.Errorf("%d bad, kept %v, opened %d times, %v", c.Bad, c.Kept, opens, err)
 	}
@@ -146,7 +146,7 @@ func TestCourse(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, out)
 		}
 	}
-	if _, _, err := course(learning.Given{Labels: path + ".gone"}); !errors.As(err, new(*MarksError)) || !errors.Is(err, os.ErrNotExist) {
+	if _, _, err := course(movein.LearningGiven{Labels: path + ".gone"}); !errors.As(err, new(*MarksError)) || !errors.Is(err, os.ErrNotExist) {
 		t.Error(err)
 	}
 }

@@ -1,4 +1,4 @@
-package jog
+package live
 
 import (
 	"context"
@@ -15,11 +15,11 @@ import (
 	barnfiles "kerfwind/testdata/barn"
 )
 
-// barn is the demo's shop.
-var barn = barnfiles.Shop
+// jogBarn is the demo's shop.
+var jogBarn = barnfiles.Shop
 
 func TestRequest(t *testing.T) {
-	s := barn(t)
+	s := jogBarn(t)
 	for _, x := range []struct {
 		name, by string
 		kind     control.AskKind
@@ -33,7 +33,7 @@ func TestRequest(t *testing.T) {
 		{"planer", "saw", 0, "", "--by is for the collector", ""},
 		{"lathe", "", 0, "", `has no gate "lathe"`, ""},
 	} {
-		in, err := Request(s, x.name, x.by, 5*time.Second)
+		in, err := JogRequest(s, x.name, x.by, 5*time.Second)
 		if x.wrong != "" {
 			if err == nil || !strings.Contains(err.Error(), x.wrong) {
 				t.Errorf("%s: %v", x.name, err)
@@ -43,11 +43,11 @@ func TestRequest(t *testing.T) {
 		if err != nil || control.AskKind(in.State) != x.kind || s.Gates[in.ID].Name != x.gate || in.For != 5*time.Second || in.Origin != control.Console {
 			t.Errorf("%s: %+v, %v", x.name, in, err)
 		}
-		if text := Caution(s, in); !strings.Contains(text, x.caution) || !strings.Contains(text, "use the disconnect") {
+		if text := JogCaution(s, in); !strings.Contains(text, x.caution) || !strings.Contains(text, "use the disconnect") {
 			t.Errorf("%s: %s", x.name, text)
 		}
 	}
-	if w := Wait(s); w <= s.Collector.Coast {
+	if w := JogWait(s); w <= s.Collector.Coast {
 		t.Error(w)
 	}
 }
@@ -55,7 +55,7 @@ func TestRequest(t *testing.T) {
 // TestWatch: it is over when the gate is back and the collector is off, or at a
 // refusal or a fault.
 func TestWatch(t *testing.T) {
-	s := barn(t)
+	s := jogBarn(t)
 	names := rig.Names(s)
 	ev := func(k control.EventKind, id control.ID) control.Event { return control.Event{Kind: k, ID: id} }
 	fault := func(k control.FaultKind, id control.ID) control.Event {
@@ -77,7 +77,7 @@ func TestWatch(t *testing.T) {
 		{"nothing", nil, false, "before anything was moved"},
 	} {
 		over := false
-		w := &Watch{Ask: control.Input{ID: 1}, End: func() { over = true }}
+		w := &JogWatch{Ask: control.Input{ID: 1}, End: func() { over = true }}
 		for _, e := range x.events {
 			w.Observe(nil, []control.Event{e})
 		}
@@ -91,7 +91,7 @@ func TestWatch(t *testing.T) {
 // TestThrough: the kerfwind that has the rig does it; its refusal is told, and
 // what was asked for ends with the asker.
 func TestThrough(t *testing.T) {
-	s := barn(t)
+	s := jogBarn(t)
 	names := seam.Names(rig.Names(s))
 	// kerfwind runs the shop; the gates have other numbers there.
 	slices.Reverse(names.Gates)
@@ -110,9 +110,9 @@ func TestThrough(t *testing.T) {
 		f.Send(items...)
 	}
 	through := func(f *seamtest.Fake, ctx context.Context, ask control.Input, said func(string)) error {
-		return Through(ctx, f, s, ask, said, func(err error) { t.Error(err) })
+		return JogThrough(ctx, f, s, ask, said, func(err error) { t.Error(err) })
 	}
-	ask, err := Request(s, "planer", "", time.Second)
+	ask, err := JogRequest(s, "planer", "", time.Second)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -134,7 +134,7 @@ func TestThrough(t *testing.T) {
 		t.Error(err)
 	}
 	for what, want := range map[string]seam.Request{"planer": {Kind: control.AskTestEnd}, "collector": {Kind: control.AskRelease, Target: names.Gates[len(names.Gates)-1]}} {
-		if ask, err = Request(s, what, "", time.Second); err != nil {
+		if ask, err = JogRequest(s, what, "", time.Second); err != nil {
 			t.Fatal(err)
 		}
 		f = begin()

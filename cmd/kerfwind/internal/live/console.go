@@ -1,5 +1,4 @@
-// Package console prints what a running shop says, to somebody who may take nothing.
-package console
+package live
 
 import (
 	"fmt"
@@ -15,12 +14,12 @@ import (
 // takes nothing cannot hold up the loop: what does not fit the queue is dropped
 // and counted.
 type Lines struct {
-	queue   chan line
+	queue   chan consoleLine
 	done    chan struct{}
 	dropped atomic.Int64
 }
 
-type line struct {
+type consoleLine struct {
 	text  string
 	event bool // goes to the standard output
 }
@@ -31,9 +30,9 @@ const lineQueue = 1024
 // endWait bounds how long the end waits for a terminal that takes nothing.
 const endWait = time.Second
 
-// New writes events to stdout and everything else to stderr.
-func New(stdout, stderr io.Writer) *Lines {
-	l := &Lines{queue: make(chan line, lineQueue), done: make(chan struct{})}
+// NewLines writes events to stdout and everything else to stderr.
+func NewLines(stdout, stderr io.Writer) *Lines {
+	l := &Lines{queue: make(chan consoleLine, lineQueue), done: make(chan struct{})}
 	go func() {
 		defer close(l.done)
 		for x := range l.queue {
@@ -50,7 +49,7 @@ func New(stdout, stderr io.Writer) *Lines {
 	return l
 }
 
-func (l *Lines) put(x line) {
+func (l *Lines) put(x consoleLine) {
 	select {
 	case l.queue <- x:
 	default:
@@ -59,10 +58,10 @@ func (l *Lines) put(x line) {
 }
 
 // Event prints what happened.
-func (l *Lines) Event(text string) { l.put(line{text, true}) }
+func (l *Lines) Event(text string) { l.put(consoleLine{text, true}) }
 
 // Say prints what a person should know.
-func (l *Lines) Say(text string) { l.put(line{text, false}) }
+func (l *Lines) Say(text string) { l.put(consoleLine{text, false}) }
 
 // Notice prints what is wrong.
 func (l *Lines) Notice(err error) { l.Say("notice: " + err.Error()) }

@@ -1,8 +1,4 @@
-// Package learning leads through the learning of one machine: leave it off,
-// switch it on, let it run, switch it off, say when it stands still. It is a
-// pure session: readings, marks and the time go in, what to show a person comes
-// out, so that a terminal or a page can use it, and a recording as well.
-package learning
+package movein
 
 import (
 	"errors"
@@ -13,8 +9,8 @@ import (
 	"kerfwind/sensor"
 )
 
-// Params describe the session.
-type Params struct {
+// LearningParams describe the session.
+type LearningParams struct {
 	Machine  string
 	Channels []int    // of the rig that sense it
 	Names    []string // of all channels of the rig
@@ -25,17 +21,17 @@ type Params struct {
 	Ranges   []float64     // A, the greatest RMS of a sine that its channels can show; nil is not known
 }
 
-// Step is where the session stands. The zero value is invalid.
-type Step uint8
+// LearningStep is where the session stands. The zero value is invalid.
+type LearningStep uint8
 
 // The steps, in their order.
 const (
-	Quiet     Step = iota + 1 // the machine is off and watched
-	SwitchOn                  // waiting for it to start
-	Runs                      // it runs and is watched
-	SwitchOff                 // waiting for its stop
-	Rest                      // it coasts; the person marks when it stands still
-	Done                      // see Result
+	LearningQuiet LearningStep = iota + 1 // the machine is off and watched
+	SwitchOn                              // waiting for it to start
+	LearningRuns                          // it runs and is watched
+	SwitchOff                             // waiting for its stop
+	LearningRest                          // it coasts; the person marks when it stands still
+	LearningDone                          // see Result
 )
 
 // Durations of the session: our own choice.
@@ -46,9 +42,9 @@ const (
 	offMost   = 0.5                    // A; more than that may be a machine that runs
 )
 
-// Prompt says what to do now.
-type Prompt struct {
-	Step  Step
+// LearningPrompt says what to do now.
+type LearningPrompt struct {
+	Step  LearningStep
 	Text  string  // what the person is to do
 	Key   string  // what Enter means now; empty if it means nothing
 	Share float64 // of the step that is over, 0 to 1; 0 where it waits for a person
@@ -56,11 +52,11 @@ type Prompt struct {
 	Other string  // a channel of another machine that moves instead; empty if none
 }
 
-// Session is one pass. Its methods are to be called from one goroutine, with
+// Learning is one pass. Its methods are to be called from one goroutine, with
 // times that do not go back.
-type Session struct {
-	p      Params
-	step   Step
+type Learning struct {
+	p      LearningParams
+	step   LearningStep
 	passes []sensor.Pass // by channel of the rig
 	own    []bool
 	amps   []float64
@@ -74,20 +70,22 @@ type Session struct {
 	coast  time.Duration
 }
 
-// New begins a session.
-func New(p Params) *Session {
-	s := &Session{p: p, step: Quiet, passes: make([]sensor.Pass, len(p.Names)), own: make([]bool, len(p.Names)), amps: make([]float64, len(p.Names)), idle: make([]float64, len(p.Names)), quiet: make([]float64, len(p.Names)), off: -1}
+// NewLearning begins a session.
+func NewLearning(p LearningParams) *Learning {
+	s := &Learning{p: p, step: LearningQuiet, passes: make([]sensor.Pass, len(p.Names)), own: make([]bool, len(p.Names)), amps: make([]float64, len(p.Names)), idle: make([]float64, len(p.Names)), quiet: make([]float64, len(p.Names)), off: -1}
 	for _, c := range p.Channels {
 		s.own[c] = true
 	}
 	return s
 }
 
-func (s *Session) enter(step Step, at time.Duration) { s.step, s.from, s.seen = step, at, true }
+func (s *Learning) enter(step LearningStep, at time.Duration) {
+	s.step, s.from, s.seen = step, at, true
+}
 
 // Read takes a reading of any channel of the rig.
-func (s *Session) Read(r sensor.Reading) {
-	if r.Channel < 0 || r.Channel >= len(s.passes) || s.step == Done {
+func (s *Learning) Read(r sensor.Reading) {
+	if r.Channel < 0 || r.Channel >= len(s.passes) || s.step == LearningDone {
 		return
 	}
 	// One that tells of missing samples may be older than the session: it bears
@@ -98,7 +96,7 @@ func (s *Session) Read(r sensor.Reading) {
 	pass := &s.passes[r.Channel]
 	s.amps[r.Channel] = float64(r.Amps)
 	switch s.step {
-	case Quiet:
+	case LearningQuiet:
 		pass.Idle(r)
 		if s.own[r.Channel] && s.seen && r.At-s.from >= s.p.Idle && s.enough(r.At-s.from-s.p.Idle) {
 			s.expect(r.At)
@@ -109,9 +107,9 @@ func (s *Session) Read(r sensor.Reading) {
 		}
 		if r = s.heard(r); pass.Run(r) && s.own[r.Channel] {
 			s.off = -1
-			s.enter(Runs, r.At)
+			s.enter(LearningRuns, r.At)
 		}
-	case Runs, SwitchOff:
+	case LearningRuns, SwitchOff:
 		r = s.heard(r)
 		pass.Run(r)
 		if !s.own[r.Channel] {
@@ -120,27 +118,27 @@ func (s *Session) Read(r sensor.Reading) {
 		s.watchOff(r)
 		if s.off >= 0 && r.At-s.off >= offFor {
 			s.stop = s.off
-			s.enter(Rest, r.At)
+			s.enter(LearningRest, r.At)
 			if !s.p.Coast {
-				s.enter(Done, r.At)
+				s.enter(LearningDone, r.At)
 			}
 			return
 		}
-		if s.step == Runs && r.At-s.from >= s.p.Run {
+		if s.step == LearningRuns && r.At-s.from >= s.p.Run {
 			s.enter(SwitchOff, r.At)
 		}
-	case Rest:
+	case LearningRest:
 		if r.At-s.stop > coastMost {
-			s.enter(Done, r.At)
+			s.enter(LearningDone, r.At)
 		}
-	case Done:
+	case LearningDone:
 	}
 }
 
 // heard is a reading of a channel or, where nothing has been seen of its machine
 // yet or the machine may be off again, what cannot be of the currents of other
 // channels: a transformer beside another conductor shows a share of its current.
-func (s *Session) heard(r sensor.Reading) sensor.Reading {
+func (s *Learning) heard(r sensor.Reading) sensor.Reading {
 	alone := r
 	for c, amps := range s.amps {
 		if c != r.Channel && amps > s.quiet[c] {
@@ -158,7 +156,7 @@ func (s *Session) heard(r sensor.Reading) sensor.Reading {
 // enough reports whether every channel of the machine has idle values, or has
 // had none, or few, for so long beyond the time of the step that it cannot have
 // them.
-func (s *Session) enough(beyond time.Duration) bool {
+func (s *Learning) enough(beyond time.Duration) bool {
 	for _, c := range s.p.Channels {
 		most := trustMost
 		if s.passes[c].IdleFor() > 0 {
@@ -172,7 +170,7 @@ func (s *Session) enough(beyond time.Duration) bool {
 }
 
 // expect begins to wait for the start.
-func (s *Session) expect(now time.Duration) {
+func (s *Learning) expect(now time.Duration) {
 	for _, c := range s.p.Channels {
 		s.idle[c] = -1
 		if f, err := s.passes[c].IdleFigures(); err == nil {
@@ -191,7 +189,7 @@ func (s *Session) expect(now time.Duration) {
 // shows that it was not seen idle: its sensor is trusted only now, or it ran and
 // is switched off now. Without idle values everything would be a start, and
 // above those of a machine that ran nothing would.
-func (s *Session) again(r sensor.Reading) bool {
+func (s *Learning) again(r sensor.Reading) bool {
 	if r.Health != sensor.Healthy {
 		return false
 	}
@@ -212,12 +210,12 @@ func (s *Session) again(r sensor.Reading) bool {
 	}
 	clear(s.passes)
 	s.off = -1
-	s.enter(Quiet, r.At)
+	s.enter(LearningQuiet, r.At)
 	return true
 }
 
 // watchOff notes since when none of the machine's channels shows it running.
-func (s *Session) watchOff(r sensor.Reading) {
+func (s *Learning) watchOff(r sensor.Reading) {
 	switch {
 	case !s.passes[r.Channel].Off(r):
 		s.off = -1
@@ -227,30 +225,30 @@ func (s *Session) watchOff(r sensor.Reading) {
 }
 
 // Mark is Enter: what Prompt.Key says.
-func (s *Session) Mark(now time.Duration) {
+func (s *Learning) Mark(now time.Duration) {
 	switch s.step {
 	case SwitchOn: // it runs, and nothing is seen of it
-		s.enter(Done, now)
-	case Rest:
+		s.enter(LearningDone, now)
+	case LearningRest:
 		s.coast = max(now-s.stop, 0)
-		s.enter(Done, now)
-	case Quiet, Runs, SwitchOff, Done:
+		s.enter(LearningDone, now)
+	case LearningQuiet, LearningRuns, SwitchOff, LearningDone:
 	}
 }
 
 // Skip leaves out the coasting, which is then not known.
-func (s *Session) Skip(now time.Duration) {
-	if s.step == Rest {
-		s.enter(Done, now)
+func (s *Learning) Skip(now time.Duration) {
+	if s.step == LearningRest {
+		s.enter(LearningDone, now)
 	}
 }
 
 // End ends the session, as at the end of a recording.
-func (s *Session) End(now time.Duration) { s.enter(Done, now) }
+func (s *Learning) End(now time.Duration) { s.enter(LearningDone, now) }
 
-// Prompt says what to do and how far the step is.
-func (s *Session) Prompt(now time.Duration) Prompt {
-	p := Prompt{Step: s.step}
+// LearningPrompt says what to do and how far the step is.
+func (s *Learning) Prompt(now time.Duration) LearningPrompt {
+	p := LearningPrompt{Step: s.step}
 	for _, c := range s.p.Channels {
 		p.Amps = max(p.Amps, s.amps[c])
 	}
@@ -261,7 +259,7 @@ func (s *Session) Prompt(now time.Duration) Prompt {
 		return min(max(float64(now-s.from)/float64(of), 0), 1)
 	}
 	switch s.step {
-	case Quiet:
+	case LearningQuiet:
 		p.Text = fmt.Sprintf("Leave the %s off, and the other machines too.", s.p.Machine)
 		if s.ran {
 			p.Text = "It ran already. " + p.Text
@@ -271,22 +269,22 @@ func (s *Session) Prompt(now time.Duration) Prompt {
 		p.Text = fmt.Sprintf("Switch the %s on.", s.p.Machine)
 		p.Key = "it runs, but nothing is seen here"
 		p.Other = s.moves()
-	case Runs:
+	case LearningRuns:
 		p.Text = fmt.Sprintf("Let the %s run without work.", s.p.Machine)
 		p.Share = share(s.p.Run)
 	case SwitchOff:
 		p.Text = fmt.Sprintf("Switch the %s off.", s.p.Machine)
-	case Rest:
+	case LearningRest:
 		p.Text = "Press Enter at the moment the tool stands still."
 		p.Key = "it stands still"
-	case Done:
+	case LearningDone:
 		p.Text = "Done."
 	}
 	return p
 }
 
 // moves names a channel of others that has started while this machine was to.
-func (s *Session) moves() string {
+func (s *Learning) moves() string {
 	var out []string
 	for c := range s.passes {
 		if !s.own[c] && s.passes[c].RunFor() > 0 && !s.passes[c].Weak() {
@@ -296,17 +294,17 @@ func (s *Session) moves() string {
 	return strings.Join(out, ", ")
 }
 
-// Result is what a session has learned.
-type Result struct {
+// LearningResult is what a session has learned.
+type LearningResult struct {
 	Figures  []sensor.Figures // of the machine's channels, in their order
 	Proposal sensor.Proposal
 	Coast    time.Duration // 0: not marked
 	Clipped  string        // that the run is beyond the range of a sensor; empty: it is not
 }
 
-// Result is what has been learned, or all that stands against it.
-func (s *Session) Result() (Result, error) {
-	r := Result{Coast: s.coast}
+// LearningResult is what has been learned, or all that stands against it.
+func (s *Learning) Result() (LearningResult, error) {
+	r := LearningResult{Coast: s.coast}
 	var errs []error
 	good := false
 	for _, c := range s.p.Channels {
@@ -349,7 +347,7 @@ type About struct {
 }
 
 // Learned puts a result into the form in which it is kept.
-func (s *Session) Learned(r Result, a About) ([]sensor.LearnedChannel, sensor.LearnedMachine) {
+func (s *Learning) Learned(r LearningResult, a About) ([]sensor.LearnedChannel, sensor.LearnedMachine) {
 	var channels []sensor.LearnedChannel
 	m := sensor.LearnedMachine{Machine: s.p.Machine, Sensors: a.Sensors, Volts: a.Volts, Hertz: a.Hertz, Coast: r.Coast,
 		Start: r.Proposal.Start, Stop: r.Proposal.Stop, Margin: r.Proposal.Margin, Learned: a.When}

@@ -1,4 +1,4 @@
-package learning
+package movein
 
 import (
 	"encoding/csv"
@@ -35,17 +35,17 @@ const (
 	guardAfter  = 2 * time.Second
 )
 
-// Marked learns from readings whose state is known from marks instead of from
+// MarkedLearning learns from readings whose state is known from marks instead of from
 // the steps of a session.
-type Marked struct {
-	Session
+type MarkedLearning struct {
+	Learning
 	m Marks
 }
 
-// NewMarked begins. The durations of the parameters have no meaning here.
-func NewMarked(p Params, m Marks) *Marked {
-	s := &Marked{Session: *New(p), m: m}
-	s.step = Done
+// NewMarkedLearning begins. The durations of the parameters have no meaning here.
+func NewMarkedLearning(p LearningParams, m Marks) *MarkedLearning {
+	s := &MarkedLearning{Learning: *NewLearning(p), m: m}
+	s.step = LearningDone
 	if n := len(m.Running); n > 0 && m.Rest > m.Running[n-1].To {
 		s.coast = m.Rest - m.Running[n-1].To
 	}
@@ -53,7 +53,7 @@ func NewMarked(p Params, m Marks) *Marked {
 }
 
 // Read takes a reading of any channel of the rig.
-func (s *Marked) Read(r sensor.Reading) {
+func (s *MarkedLearning) Read(r sensor.Reading) {
 	if r.Channel < 0 || r.Channel >= len(s.passes) {
 		return
 	}
@@ -145,8 +145,8 @@ func ParseTime(text string) (time.Duration, error) {
 	return d, err
 }
 
-// Given are marks as a person gives them.
-type Given struct {
+// LearningGiven are marks as a person gives them.
+type LearningGiven struct {
 	Labels  string   // labels file; "" none
 	Running []string // "12s-45s"
 	Rest    string   // when the tool stands still after its last run; "" not known
@@ -154,7 +154,7 @@ type Given struct {
 
 // Marks reads the marks of a machine; nil: none are given. others are the other
 // machines of the shop.
-func (g *Given) Marks(machine string, others []string) (*Marks, error) {
+func (g *LearningGiven) Marks(machine string, others []string) (*Marks, error) {
 	var m Marks
 	if g.Labels != "" {
 		file, err := os.Open(g.Labels)

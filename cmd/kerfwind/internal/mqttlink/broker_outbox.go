@@ -1,4 +1,4 @@
-package broker
+package mqttlink
 
 import (
 	"net"
@@ -16,12 +16,12 @@ type outboxes struct {
 
 	senders sync.WaitGroup
 	mu      sync.Mutex
-	full    map[*outbox]struct{} // those in which something waits
-	sum     int                  // bytes in them
+	full    map[*clientBox]struct{} // those in which something waits
+	sum     int                     // bytes in them
 }
 
-// outbox is a connection with a queue before it.
-type outbox struct {
+// clientBox is a connection with a queue before it.
+type clientBox struct {
 	net.Conn
 	of      *outboxes
 	waiting []byte // of.mu guards it
@@ -34,8 +34,8 @@ type outbox struct {
 const mostChunk = 16 << 10
 
 // open puts a queue before a connection.
-func (o *outboxes) open(c net.Conn) *outbox {
-	x := &outbox{Conn: c, of: o, more: make(chan struct{}, 1), ended: make(chan struct{})}
+func (o *outboxes) open(c net.Conn) *clientBox {
+	x := &clientBox{Conn: c, of: o, more: make(chan struct{}, 1), ended: make(chan struct{})}
 	x.end = sync.OnceFunc(func() { close(x.ended) })
 	o.senders.Go(x.send)
 	return x
@@ -43,7 +43,7 @@ func (o *outboxes) open(c net.Conn) *outbox {
 
 // Write puts bytes in the queue. Where they do not fit, the client for whom most
 // waits is cut off.
-func (x *outbox) Write(b []byte) (int, error) {
+func (x *clientBox) Write(b []byte) (int, error) {
 	select {
 	case <-x.ended:
 		return 0, net.ErrClosed
@@ -65,12 +65,12 @@ func (x *outbox) Write(b []byte) (int, error) {
 }
 
 // put adds to a queue and returns who has to be cut off.
-func (o *outboxes) put(x *outbox, b []byte) (cut []*outbox, ok bool) {
+func (o *outboxes) put(x *clientBox, b []byte) (cut []*clientBox, ok bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if len(x.waiting)+len(b) > o.each {
 		o.drop(x)
-		return []*outbox{x}, false
+		return []*clientBox{x}, false
 	}
 	for o.sum+len(b) > o.all {
 		most := x
@@ -92,7 +92,7 @@ func (o *outboxes) put(x *outbox, b []byte) (cut []*outbox, ok bool) {
 }
 
 // next takes the next bytes out of a queue; none: it is empty.
-func (o *outboxes) next(x *outbox) []byte {
+func (o *outboxes) next(x *clientBox) []byte {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	b := x.waiting[:min(len(x.waiting), mostChunk)]
@@ -106,14 +106,14 @@ func (o *outboxes) next(x *outbox) []byte {
 }
 
 // drop throws away what waits for a client. mu is held.
-func (o *outboxes) drop(x *outbox) {
+func (o *outboxes) drop(x *clientBox) {
 	o.sum -= len(x.waiting)
 	x.waiting = nil
 	delete(o.full, x)
 }
 
 // send sends what waits until the connection is closed and nothing waits.
-func (x *outbox) send() {
+func (x *clientBox) send() {
 	defer func() {
 		_ = x.Conn.Close() // nothing more can be done for it
 		x.of.mu.Lock()
@@ -143,10 +143,10 @@ func (x *outbox) send() {
 }
 
 // SetDeadline sets the one for reading: that for writing is the queue's.
-func (x *outbox) SetDeadline(t time.Time) error { return x.SetReadDeadline(t) }
+func (x *clientBox) SetDeadline(t time.Time) error { return x.SetReadDeadline(t) }
 
 // Close ends the connection once what waits is sent, or does not get through.
-func (x *outbox) Close() error {
+func (x *clientBox) Close() error {
 	x.end()
 	_ = x.SetReadDeadline(time.Now())
 	return x.SetWriteDeadline(time.Now().Add(x.of.parting))

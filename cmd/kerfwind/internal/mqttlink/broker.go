@@ -1,9 +1,4 @@
-// Package broker is an MQTT broker within the program, for the demo and for
-// those who run none. It listens on this computer alone unless a password is
-// set, and then everybody who has that may publish and listen to everything. It
-// keeps nothing over a restart and speaks no TLS: take a broker of its own kind
-// for more.
-package broker
+package mqttlink
 
 import (
 	"bytes"
@@ -26,17 +21,17 @@ import (
 // Broker is a running broker.
 type Broker struct {
 	server *mqtt.Server
-	listen *listener
+	listen *brokerListener
 }
 
-// listener puts a porter before each connection, and a queue behind it.
-type listener struct {
+// brokerListener puts a porter before each connection, and a queue behind it.
+type brokerListener struct {
 	*porter.Door
 	boxes *outboxes
 }
 
 // Accept waits for the next connection that may stay.
-func (l *listener) Accept() (net.Conn, error) {
+func (l *brokerListener) Accept() (net.Conn, error) {
 	c, err := l.Door.Accept()
 	if err != nil {
 		return nil, err
@@ -69,9 +64,9 @@ const (
 // ErrOpen is the error of a broker that everybody in the network could use.
 var ErrOpen = errors.New("without a password the broker listens on this computer alone, such as at 127.0.0.1:1883")
 
-// Start starts a broker at an address. Without a user it must be one of this
+// StartBroker starts a broker at an address. Without a user it must be one of this
 // computer alone; with one, nobody gets in without the password.
-func Start(addr, user, password string) (*Broker, error) {
+func StartBroker(addr, user, password string) (*Broker, error) {
 	if (user == "" || password == "") && !loopback(addr) {
 		return nil, ErrOpen
 	}
@@ -83,8 +78,8 @@ func Start(addr, user, password string) (*Broker, error) {
 	if err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
-	l := &listener{porter.Listen(socket, porter.Limits{All: maxClients + maxStrange, Strangers: maxStrange, From: maxFrom}, porter.Greeting(greetWait)),
-		&outboxes{each: maxOutbox, all: maxOutboxes, takes: takesWait, parting: partingWait, full: map[*outbox]struct{}{}}}
+	l := &brokerListener{porter.Listen(socket, porter.Limits{All: maxClients + maxStrange, Strangers: maxStrange, From: maxFrom}, porter.Greeting(greetWait)),
+		&outboxes{each: maxOutbox, all: maxOutboxes, takes: takesWait, parting: partingWait, full: map[*clientBox]struct{}{}}}
 	d := &door{server: s, user: []byte(user), password: []byte(password), retained: retained{most: maxKept, bytes: maxKeptRoom, forget: forgetIn(s), all: map[string]*kept{}}}
 	err = s.AddHook(d, nil)
 	if err == nil {
@@ -151,7 +146,7 @@ func (d *door) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
 	if len(d.user) > 0 && (!bytes.Equal(pk.Connect.Username, d.user) || subtle.ConstantTimeCompare(pk.Connect.Password, d.password) != 1) {
 		return false
 	}
-	if x, ok := cl.Net.Conn.(*outbox); ok {
+	if x, ok := cl.Net.Conn.(*clientBox); ok {
 		if c, ok := x.Conn.(*porter.Conn); ok {
 			c.Rise(porter.Known)
 		}

@@ -1,4 +1,4 @@
-package lesson
+package guide
 
 import (
 	"context"
@@ -79,9 +79,9 @@ func TestLearnLive(t *testing.T) {
 			keys := make(chan string, 1)
 			time.AfterFunc(tt.after, func() { keys <- tt.key })
 			var out strings.Builder
-			s := New(shop, Subject{Name: "planer", Channels: []int{0}}, Options{Idle: Idle, Run: Run})
+			s := NewLesson(shop, Subject{Name: "planer", Channels: []int{0}}, LessonOptions{Idle: Idle, Run: Run})
 			ctx, cancel := context.WithCancel(context.Background())
-			err = (&Terminal{Out: &out, Keys: keys}).Attend(ctx, tap, s)
+			err = (&LessonTerminal{Out: &out, Keys: keys}).Attend(ctx, tap, s)
 			cancel()
 			time.Sleep(3 * time.Minute) // the reader ends
 			if !errors.Is(err, tt.err) {
@@ -129,8 +129,8 @@ func TestLearnAlone(t *testing.T) {
 		}}
 		keys := make(chan string)
 		close(keys)
-		s := New(shop, Subject{Name: "planer", Channels: []int{0}}, Options{Idle: Idle, Run: Run})
-		err = (&Terminal{Out: io.Discard, Keys: keys}).Attend(t.Context(), tap, s)
+		s := NewLesson(shop, Subject{Name: "planer", Channels: []int{0}}, LessonOptions{Idle: Idle, Run: Run})
+		err = (&LessonTerminal{Out: io.Discard, Keys: keys}).Attend(t.Context(), tap, s)
 		if took := time.Since(began); err == nil || !strings.Contains(err.Error(), "planer: nobody went on for 10 min with: Switch the planer on.") || took < aloneMost || took > aloneMost+time.Minute {
 			t.Errorf("after %v: %v", took, err)
 		}

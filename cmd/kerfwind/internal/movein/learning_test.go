@@ -1,4 +1,4 @@
-package learning
+package movein
 
 import (
 	"errors"
@@ -16,12 +16,12 @@ import (
 // bench feeds readings of two channels, 100 a second each, to a session.
 type bench struct {
 	t   *testing.T
-	s   *Session
+	s   *Learning
 	now time.Duration
 }
 
 func newBench(t *testing.T, coast bool) *bench {
-	return &bench{t: t, s: New(Params{Machine: "planer", Channels: []int{1}, Names: []string{"c0", "c1"}, Idle: 5 * time.Second, Run: 4 * time.Second, Coast: coast, Step: 0.024})}
+	return &bench{t: t, s: NewLearning(LearningParams{Machine: "planer", Channels: []int{1}, Names: []string{"c0", "c1"}, Idle: 5 * time.Second, Run: 4 * time.Second, Coast: coast, Step: 0.024})}
 }
 
 // show gives both channels a current for a while.
@@ -35,7 +35,7 @@ func (b *bench) show(amps0, amps1 float64, long time.Duration) {
 	}
 }
 
-func (b *bench) want(step Step, text string) {
+func (b *bench) want(step LearningStep, text string) {
 	b.t.Helper()
 	if p := b.s.Prompt(b.now); p.Step != step || !strings.Contains(p.Text, text) {
 		b.t.Fatalf("at %v: %+v, want step %d, %q", b.now, p, step, text)
@@ -44,21 +44,21 @@ func (b *bench) want(step Step, text string) {
 
 func TestSession(t *testing.T) {
 	b := newBench(t, true)
-	b.want(Quiet, "Leave the planer off")
+	b.want(LearningQuiet, "Leave the planer off")
 	b.show(0, 0.05, 2500*time.Millisecond)
 	if p := b.s.Prompt(b.now); math.Abs(p.Share-0.5) > 0.01 || math.Abs(p.Amps-0.06) > 0.01 {
 		t.Errorf("%+v", p)
 	}
 	b.s.Mark(b.now) // means nothing here
-	b.want(Quiet, "off")
+	b.want(LearningQuiet, "off")
 	b.show(0, 0.05, 2600*time.Millisecond)
 	b.want(SwitchOn, "Switch the planer on")
 	b.show(0, 0.05, 20*time.Second) // the person takes a while
 	b.want(SwitchOn, "on")
 	b.show(0, 30, 300*time.Millisecond)
-	b.want(Runs, "without work")
+	b.want(LearningRuns, "without work")
 	b.show(0, 5, 3*time.Second)
-	b.want(Runs, "without work")
+	b.want(LearningRuns, "without work")
 	b.show(0, 5, 2*time.Second)
 	b.want(SwitchOff, "off")
 	b.show(0, 5, 3*time.Second)
@@ -67,10 +67,10 @@ func TestSession(t *testing.T) {
 	b.want(SwitchOff, "off")
 	stop := b.now
 	b.show(0, 0.05, 300*time.Millisecond)
-	b.want(Rest, "stands still")
+	b.want(LearningRest, "stands still")
 	b.show(0, 0.05, 6*time.Second)
 	b.s.Mark(b.now)
-	b.want(Done, "Done")
+	b.want(LearningDone, "Done")
 	b.show(0, 50, time.Second) // nothing counts any more
 	r, err := b.s.Result()
 	if err != nil {
@@ -97,10 +97,10 @@ func TestSkipCoast(t *testing.T) {
 		b.show(0, 5, 8*time.Second)
 		b.show(0, 0.05, time.Second)
 		if asked {
-			b.want(Rest, "stands still")
+			b.want(LearningRest, "stands still")
 			b.s.Skip(b.now)
 		}
-		b.want(Done, "Done")
+		b.want(LearningDone, "Done")
 		if r, err := b.s.Result(); err != nil || r.Coast != 0 {
 			t.Errorf("%+v, %v", r, err)
 		}
@@ -109,7 +109,7 @@ func TestSkipCoast(t *testing.T) {
 	b.show(0, 0.05, 5100*time.Millisecond)
 	b.show(0, 5, 8*time.Second)
 	b.show(0, 0.05, 11*time.Minute)
-	b.want(Done, "Done") // nobody marks ten minutes of coasting
+	b.want(LearningDone, "Done") // nobody marks ten minutes of coasting
 }
 
 // TestEarlyStop: the machine is switched off before its time is over.
@@ -118,7 +118,7 @@ func TestEarlyStop(t *testing.T) {
 	b.show(0, 0.05, 5100*time.Millisecond)
 	b.show(0, 5, time.Second)
 	b.show(0, 0.05, time.Second)
-	b.want(Done, "Done")
+	b.want(LearningDone, "Done")
 	if _, err := b.s.Result(); err == nil || !strings.Contains(err.Error(), "let it run longer") {
 		t.Error(err)
 	}
@@ -132,7 +132,7 @@ func TestNothingSeen(t *testing.T) {
 		t.Errorf("%+v", p)
 	}
 	b.s.Mark(b.now)
-	b.want(Done, "Done")
+	b.want(LearningDone, "Done")
 	_, err := b.s.Result()
 	if err == nil || !strings.Contains(err.Error(), "no current was seen") || !strings.Contains(err.Error(), "rose on channel c0") {
 		t.Error(err)
@@ -163,7 +163,7 @@ func TestBadSensor(t *testing.T) {
 
 func TestMarked(t *testing.T) {
 	s := func(n float64) time.Duration { return time.Duration(n * 1e9) }
-	m := NewMarked(Params{Machine: "planer", Channels: []int{0}, Names: []string{"c0"}},
+	m := NewMarkedLearning(LearningParams{Machine: "planer", Channels: []int{0}, Names: []string{"c0"}},
 		Marks{Running: []Span{{s(10), s(20)}, {s(30), s(40)}}, Busy: []Span{{s(45), s(50)}}, Rest: s(46)})
 	for at := time.Duration(0); at < s(60); at += 10 * time.Millisecond {
 		amps := 0.05 + 0.001*float64(at/(10*time.Millisecond)%5)
@@ -220,7 +220,7 @@ func FuzzReadLabels(f *testing.F) {
 // waited for; one that never is, is told of.
 func TestLateTrust(t *testing.T) {
 	for _, late := range []time.Duration{5 * time.Second, time.Hour} {
-		s := New(Params{Machine: "planer", Channels: []int{0}, Names: []string{"c0"}, Idle: 3 * time.Second, Run: 3 * time.Second})
+		s := NewLearning(LearningParams{Machine: "planer", Channels: []int{0}, Names: []string{"c0"}, Idle: 3 * time.Second, Run: 3 * time.Second})
 		for at := time.Duration(0); at < 30*time.Second; at += 10 * time.Millisecond {
 			r := sensor.Reading{Channel: 0, At: at, Verdict: sensor.Idle, Health: sensor.Healthy, Amps: 0.04}
 			if at < late {
@@ -231,7 +231,7 @@ func TestLateTrust(t *testing.T) {
 			}
 			s.Read(r)
 		}
-		if step := s.Prompt(30 * time.Second).Step; late < time.Minute && step != Done || late > time.Minute && step != SwitchOn {
+		if step := s.Prompt(30 * time.Second).Step; late < time.Minute && step != LearningDone || late > time.Minute && step != SwitchOn {
 			t.Errorf("trusted after %v: step %v", late, step)
 		}
 		if r, err := s.Result(); (err == nil) != (late < time.Minute) || err == nil && r.Figures[0].Idle.Mean > 0.05 {
@@ -243,7 +243,7 @@ func TestLateTrust(t *testing.T) {
 // TestCrosstalk: the current of a neighbour, and its inrush, is neither a start
 // nor a run that goes on.
 func TestCrosstalk(t *testing.T) {
-	s := New(Params{Machine: "planer", Channels: []int{1}, Names: []string{"c0", "c1"}, Idle: 3 * time.Second, Run: 3 * time.Second})
+	s := NewLearning(LearningParams{Machine: "planer", Channels: []int{1}, Names: []string{"c0", "c1"}, Idle: 3 * time.Second, Run: 3 * time.Second})
 	var start time.Duration
 	for at := time.Duration(0); at < 60*time.Second; at += 10 * time.Millisecond {
 		saw, planer := 0.03, 0.03
@@ -260,7 +260,7 @@ func TestCrosstalk(t *testing.T) {
 		for c, amps := range []float64{saw, planer} {
 			s.Read(sensor.Reading{Channel: c, At: at, Health: sensor.Healthy, Amps: float32(amps)})
 		}
-		if start == 0 && s.Prompt(at).Step == Runs {
+		if start == 0 && s.Prompt(at).Step == LearningRuns {
 			start = at
 		}
 	}
@@ -285,14 +285,14 @@ func TestJoinedLate(t *testing.T) {
 		b.now += 10 * time.Millisecond
 		b.s.Read(sensor.Reading{Channel: 1, At: b.now, Verdict: sensor.Idle, Health: sensor.Starting, Amps: 0.05})
 	}
-	b.want(Quiet, "Leave the planer off")
+	b.want(LearningQuiet, "Leave the planer off")
 	b.show(0, 0.05, 4*time.Second)
-	b.want(Quiet, "Leave the planer off")
+	b.want(LearningQuiet, "Leave the planer off")
 	b.show(0, 0.05, time.Second)
 	b.want(SwitchOn, "Switch")
 	b.show(0, 5, 8*time.Second)
 	b.show(0, 0.05, time.Second)
-	b.want(Done, "Done")
+	b.want(LearningDone, "Done")
 	if r, err := b.s.Result(); err != nil || math.Abs(r.Figures[0].Idle.Mean-0.056) > 0.01 {
 		t.Errorf("%+v, %v", r, err)
 	}
@@ -328,13 +328,13 @@ func TestRanAlready(t *testing.T) {
 		if name == "runs" || name == "starts" {
 			want = "It ran already. " + want
 		}
-		b.want(Quiet, want)
+		b.want(LearningQuiet, want)
 		b.show(0, 0.05, 6*time.Second)
 		b.want(SwitchOn, "on")
 		b.show(0, 5, 8*time.Second)
 		b.want(SwitchOff, "off")
 		b.show(0, 0.05, time.Second)
-		b.want(Done, "Done")
+		b.want(LearningDone, "Done")
 		if r, err := b.s.Result(); err != nil || r.Figures[0].Top > 0.2 || math.Abs(r.Figures[0].Run.Mean-5) > 0.1 {
 			t.Errorf("%s: %+v, %v", name, r, err)
 		}
@@ -349,18 +349,18 @@ func TestGiven(t *testing.T) {
 	}
 	for _, x := range []struct {
 		name  string
-		given Given
+		given LearningGiven
 		want  string // of Running, Busy and Rest; "" none
 		wrong string
 	}{
-		{"none", Given{}, "", ""},
-		{"by hand", Given{Running: []string{"1m-1m30s", "12 s-45s"}, Rest: "1m35s"}, "[{12s 45s} {1m0s 1m30s}] [] 1m35s", ""},
-		{"a file", Given{Labels: labels}, "[{1s 2s}] [{3s 4s}] 0s", ""},
-		{"no file", Given{Labels: labels + ".gone"}, "", "no such file"},
-		{"one time", Given{Running: []string{"12s"}}, "", "write two times"},
-		{"no time", Given{Running: []string{"12s-soon"}}, "", "--running"},
-		{"backwards", Given{Running: []string{"12s-12s"}}, "", "ends before it begins"},
-		{"no rest", Given{Running: []string{"1s-2s"}, Rest: "-3s"}, "", "--rest"},
+		{"none", LearningGiven{}, "", ""},
+		{"by hand", LearningGiven{Running: []string{"1m-1m30s", "12 s-45s"}, Rest: "1m35s"}, "[{12s 45s} {1m0s 1m30s}] [] 1m35s", ""},
+		{"a file", LearningGiven{Labels: labels}, "[{1s 2s}] [{3s 4s}] 0s", ""},
+		{"no file", LearningGiven{Labels: labels + ".gone"}, "", "no such file"},
+		{"one time", LearningGiven{Running: []string{"12s"}}, "", "write two times"},
+		{"no time", LearningGiven{Running: []string{"12s-soon"}}, "", "--running"},
+		{"backwards", LearningGiven{Running: []string{"12s-12s"}}, "", "ends before it begins"},
+		{"no rest", LearningGiven{Running: []string{"1s-2s"}, Rest: "-3s"}, "", "--rest"},
 	} {
 		m, err := x.given.Marks("saw", []string{"planer"})
 		got := ""
@@ -371,7 +371,7 @@ func TestGiven(t *testing.T) {
 			t.Errorf("%s: %q, %v", x.name, got, err)
 		}
 	}
-	if _, err := (&Given{Labels: labels}).Marks("router", nil); !errors.Is(err, ErrNoRun) {
+	if _, err := (&LearningGiven{Labels: labels}).Marks("router", nil); !errors.Is(err, ErrNoRun) {
 		t.Error(err)
 	}
 }
@@ -379,8 +379,8 @@ func TestGiven(t *testing.T) {
 // TestFooled: a lesson says what it saw instead of a run: the neighbour was switched
 // on, the machine was switched on too early, or the run was beyond the range.
 func TestFooled(t *testing.T) {
-	lesson := func(saw, planer func(at time.Duration) float64) (Result, error) {
-		s := New(Params{Machine: "planer", Channels: []int{1}, Names: []string{"c0", "c1"}, Idle: 4 * time.Second, Run: 3 * time.Second, Ranges: []float64{35}})
+	lesson := func(saw, planer func(at time.Duration) float64) (LearningResult, error) {
+		s := NewLearning(LearningParams{Machine: "planer", Channels: []int{1}, Names: []string{"c0", "c1"}, Idle: 4 * time.Second, Run: 3 * time.Second, Ranges: []float64{35}})
 		for at := time.Duration(0); at < 20*time.Second; at += 10 * time.Millisecond {
 			for c, amps := range []float64{saw(at), planer(at)} {
 				s.Read(sensor.Reading{Channel: c, At: at, Health: sensor.Healthy, Amps: float32(amps)})

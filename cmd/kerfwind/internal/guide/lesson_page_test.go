@@ -1,4 +1,4 @@
-package lesson
+package guide
 
 import (
 	"context"
@@ -18,7 +18,7 @@ import (
 
 // pupilPage is a session of the page on the demo's shop, in made-up time.
 type pupilPage struct {
-	*Page
+	*LessonPage
 	t       *testing.T
 	at      time.Duration
 	reloads int
@@ -28,7 +28,7 @@ type pupilPage struct {
 func newPupilPage(t *testing.T) *pupilPage {
 	t.Helper()
 	p := &pupilPage{t: t}
-	p.Page = &Page{Shop: barn.Shop(t), Folder: t.TempDir(), Guard: func(do func()) { do() }, Listen: func(time.Duration) { p.listens.Add(1) }, Reload: func() { p.reloads++ },
+	p.LessonPage = &LessonPage{Shop: barn.Shop(t), Folder: t.TempDir(), Guard: func(do func()) { do() }, Listen: func(time.Duration) { p.listens.Add(1) }, Reload: func() { p.reloads++ },
 		Now: func() time.Duration { return p.at }, Today: func() time.Time { return time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC) }}
 	return p
 }

@@ -1,4 +1,4 @@
-package lesson
+package guide
 
 import (
 	"context"
@@ -9,15 +9,15 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/cmd/kerfwind/internal/state"
 )
 
 // Course is one lesson after the other at a terminal.
 type Course struct {
-	Options
-	Given  learning.Given
+	LessonOptions
+	Given  movein.LearningGiven
 	Out    io.Writer
 	Keys   <-chan string // see Terminal
 	Folder string        // in which what was learned is kept
@@ -41,7 +41,7 @@ type notLearned struct{ error }
 // each. The error is ErrQuit where the person has had enough.
 func (c *Course) Teach(ctx context.Context, tap *record.Tap, list []Subject) error {
 	defer func() { tap.Close() }()
-	person := Terminal{Out: c.Out, Keys: c.Keys}
+	person := LessonTerminal{Out: c.Out, Keys: c.Keys}
 	for n, x := range list {
 		if n > 0 && c.Recorded { // from the beginning again
 			again, err := c.Open()
@@ -79,8 +79,8 @@ func (c *Course) Teach(ctx context.Context, tap *record.Tap, list []Subject) err
 }
 
 // one is the lesson of one machine.
-func (c *Course) one(ctx context.Context, person *Terminal, tap *record.Tap, x Subject) (*Learned, error) {
-	o := c.Options
+func (c *Course) one(ctx context.Context, person *LessonTerminal, tap *record.Tap, x Subject) (*Learned, error) {
+	o := c.LessonOptions
 	var others []string
 	for i := range tap.Shop.Machines {
 		if name := tap.Shop.Machines[i].Name; name != x.Name {
@@ -88,12 +88,12 @@ func (c *Course) one(ctx context.Context, person *Terminal, tap *record.Tap, x S
 		}
 	}
 	var err error
-	if o.Marks, err = c.Given.Marks(x.Name, others); errors.Is(err, learning.ErrNoRun) {
+	if o.Marks, err = c.Given.Marks(x.Name, others); errors.Is(err, movein.ErrNoRun) {
 		return nil, &notLearned{err}
 	} else if err != nil {
 		return nil, &MarksError{err}
 	}
-	l := New(tap.Shop, x, o)
+	l := NewLesson(tap.Shop, x, o)
 	if err := person.Attend(ctx, tap, l); err != nil {
 		return nil, err
 	}

@@ -1,4 +1,4 @@
-package broker
+package mqttlink
 
 import (
 	"errors"
@@ -8,31 +8,28 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
-	"go.uber.org/goleak"
 
 	"kerfwind/testdata/peers"
 )
-
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // Addr is where it listens.
 func (b *Broker) Addr() string { return b.listen.Addr().String() }
 
 // TestOpen: no broker that everybody in the network could use.
-func TestOpen(t *testing.T) {
+func TestBrokerOpen(t *testing.T) {
 	for _, addr := range []string{":0", "0.0.0.0:0", "[::]:0", "192.0.2.1:0", "nonsense"} {
-		if b, err := Start(addr, "", ""); !errors.Is(err, ErrOpen) {
+		if b, err := StartBroker(addr, "", ""); !errors.Is(err, ErrOpen) {
 			t.Errorf("%s: %v %v", addr, b, err)
 		}
 	}
-	if _, err := Start("0.0.0.0:0", "barn", ""); !errors.Is(err, ErrOpen) {
+	if _, err := StartBroker("0.0.0.0:0", "barn", ""); !errors.Is(err, ErrOpen) {
 		t.Errorf("a user without a password: %v", err)
 	}
-	b, err := Start("127.0.0.1:0", "", "")
+	b, err := StartBroker("127.0.0.1:0", "", "")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Start(b.Addr(), "", ""); err == nil {
+	if _, err := StartBroker(b.Addr(), "", ""); err == nil {
 		t.Error("two at one address")
 	}
 	if err := b.Close(); err != nil {
@@ -57,7 +54,7 @@ func login(t *testing.T, addr, user, password string, got func(string)) (mqtt.Cl
 // TestPassword: who knows it is in, others are not; messages pass and retained
 // ones stay; a foreign client speaks with it too.
 func TestPassword(t *testing.T) {
-	b, err := Start("127.0.0.1:0", "barn", "secret")
+	b, err := StartBroker("127.0.0.1:0", "barn", "secret")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,7 +1,4 @@
-// Package jog moves one gate, or runs the collector over one path, when a person
-// asks for it: it makes the request, says what to beware of, and watches what
-// becomes of it, on a rig of one's own or through the kerfwind that has it.
-package jog
+package live
 
 import (
 	"context"
@@ -17,13 +14,13 @@ import (
 	"kerfwind/control"
 )
 
-// Wait is how long to listen to the sensors before the request: the fan may have
+// JogWait is how long to listen to the sensors before the request: the fan may have
 // run until now, and a machine that runs has been seen by then.
-func Wait(s *config.Shop) time.Duration { return s.Collector.Coast + time.Second/2 }
+func JogWait(s *config.Shop) time.Duration { return s.Collector.Coast + time.Second/2 }
 
-// Request is what to ask the state machine for: to move a gate of this name, or to
+// JogRequest is what to ask the state machine for: to move a gate of this name, or to
 // run the collector over the path of the gate by, where one is named.
-func Request(s *config.Shop, name, by string, long time.Duration) (control.Input, error) {
+func JogRequest(s *config.Shop, name, by string, long time.Duration) (control.Input, error) {
 	in := control.InAsk(control.AskTestOpen, control.Console, control.NoID)
 	in.For = long
 	gates := make([]string, len(s.Gates))
@@ -59,8 +56,8 @@ func firstPath(s *config.Shop) string {
 	return s.Gates[0].Name
 }
 
-// Caution is what to beware of before the request is made.
-func Caution(s *config.Shop, ask control.Input) string {
+// JogCaution is what to beware of before the request is made.
+func JogCaution(s *config.Shop, ask control.Input) string {
 	gate := s.Gates[ask.ID].Name
 	text := fmt.Sprintf("CAUTION: gate %s will move, and move back. It can crush a finger.\n", gate)
 	if control.AskKind(ask.State) == control.AskHold {
@@ -69,9 +66,9 @@ func Caution(s *config.Shop, ask control.Input) string {
 	return text + "Kerfwind does not keep a machine from starting: use the disconnect before reaching in.\n"
 }
 
-// Through lets the kerfwind that runs do it, and tells what happens. Where ctx ends,
+// JogThrough lets the kerfwind that runs do it, and tells what happens. Where ctx ends,
 // what was asked for is ended too.
-func Through(ctx context.Context, shop seam.Shop, s *config.Shop, ask control.Input, event func(text string), notice func(error)) error {
+func JogThrough(ctx context.Context, shop seam.Shop, s *config.Shop, ask control.Input, event func(text string), notice func(error)) error {
 	items, err := shop.Follow(ctx, seam.Want{Events: true})
 	if err != nil {
 		return err
@@ -97,7 +94,7 @@ func Through(ctx context.Context, shop seam.Shop, s *config.Shop, ask control.In
 	})
 	defer ended()
 	over := false
-	j := &Watch{Ask: ask, End: func() { over = true }}
+	j := &JogWatch{Ask: ask, End: func() { over = true }}
 	for !over {
 		x, err := items.Next(context.WithoutCancel(ctx))
 		if err != nil {
@@ -111,8 +108,8 @@ func Through(ctx context.Context, shop seam.Shop, s *config.Shop, ask control.In
 	return j.Verdict(&names)
 }
 
-// Watch watches what becomes of a request and calls End once it is over.
-type Watch struct {
+// JogWatch watches what becomes of a request and calls End once it is over.
+type JogWatch struct {
 	Ask control.Input
 	End func()
 
@@ -124,7 +121,7 @@ type Watch struct {
 }
 
 // Observe follows the gate and the collector.
-func (j *Watch) Observe(_ *control.Snapshot, list []control.Event) {
+func (j *JogWatch) Observe(_ *control.Snapshot, list []control.Event) {
 	for _, e := range list {
 		mine := e.Subject() == control.AGate && e.ID == j.Ask.ID
 		switch e.Kind {
@@ -156,7 +153,7 @@ func (j *Watch) Observe(_ *control.Snapshot, list []control.Event) {
 }
 
 // Verdict is how it went.
-func (j *Watch) Verdict(n *timeline.Names) error {
+func (j *JogWatch) Verdict(n *timeline.Names) error {
 	switch {
 	case j.bad != nil:
 		return errors.New(timeline.Sentence(*j.bad, n))

@@ -1,4 +1,4 @@
-package lesson
+package guide
 
 import (
 	"context"
@@ -7,7 +7,7 @@ import (
 	"sync/atomic"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
+	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/panel"
 	"kerfwind/config"
 	"kerfwind/sensor"
@@ -20,8 +20,8 @@ const (
 	listenFor    = 3 * time.Second  // for how long other computers are asked for every reading, each second
 )
 
-// Page leads through lessons on the page of a running shop, one at a time.
-type Page struct {
+// LessonPage leads through lessons on the page of a running shop, one at a time.
+type LessonPage struct {
 	Shop   *config.Shop
 	Folder string               // of what is kept
 	Now    func() time.Duration // of the shop
@@ -37,7 +37,7 @@ type Page struct {
 	jobs   sync.WaitGroup
 }
 
-var _ panel.Learner = (*Page)(nil)
+var _ panel.Learner = (*LessonPage)(nil)
 
 // intake is how readings come to a lesson.
 type intake struct {
@@ -57,7 +57,7 @@ type pageLesson struct {
 }
 
 // Machines lists what can be learned.
-func (p *Page) Machines() []string {
+func (p *LessonPage) Machines() []string {
 	var out []string
 	for _, x := range Subjects(p.Shop) {
 		out = append(out, x.Name)
@@ -66,7 +66,7 @@ func (p *Page) Machines() []string {
 }
 
 // Reading takes a reading. The loop calls it: it does not wait.
-func (p *Page) Reading(r sensor.Reading) {
+func (p *LessonPage) Reading(r sensor.Reading) {
 	in := p.intake.Load()
 	if in == nil {
 		return
@@ -79,7 +79,7 @@ func (p *Page) Reading(r sensor.Reading) {
 }
 
 // Begin begins a lesson.
-func (p *Page) Begin(machine string) error {
+func (p *LessonPage) Begin(machine string) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.left {
@@ -98,9 +98,9 @@ func (p *Page) Begin(machine string) error {
 }
 
 // begin begins a lesson. The lock is held.
-func (p *Page) begin(x Subject) {
+func (p *LessonPage) begin(x Subject) {
 	ctx, cancel := context.WithCancel(context.Background())
-	run := &pageLesson{Lesson: New(p.Shop, x, Options{Idle: Idle, Run: Run}), began: p.Now(), cancel: cancel}
+	run := &pageLesson{Lesson: NewLesson(p.Shop, x, LessonOptions{Idle: Idle, Run: Run}), began: p.Now(), cancel: cancel}
 	in := &intake{readings: make(chan sensor.Reading, pageReadings), end: ctx}
 	p.run = run
 	p.intake.Store(in)
@@ -108,7 +108,7 @@ func (p *Page) begin(x Subject) {
 }
 
 // attend passes readings to the lesson until it is over.
-func (p *Page) attend(run *pageLesson, in *intake) {
+func (p *LessonPage) attend(run *pageLesson, in *intake) {
 	defer p.intake.CompareAndSwap(in, nil)
 	again := time.NewTicker(listenFor / 3)
 	defer again.Stop()
@@ -128,7 +128,7 @@ func (p *Page) attend(run *pageLesson, in *intake) {
 }
 
 // take passes one reading on and reports whether the lesson is over.
-func (p *Page) take(run *pageLesson, in *intake, r sensor.Reading) bool {
+func (p *LessonPage) take(run *pageLesson, in *intake, r sensor.Reading) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	run.Read(r)
@@ -139,14 +139,14 @@ func (p *Page) take(run *pageLesson, in *intake, r sensor.Reading) bool {
 		p.finish(run, fmt.Errorf("the computer was too busy: %d readings were lost. Try again", in.missed.Load()))
 	case r.At-run.began > pageMost:
 		p.finish(run, fmt.Errorf("nobody went on for %s", config.FormatDuration(pageMost)))
-	case run.Prompt(r.At).Step == learning.Done:
+	case run.Prompt(r.At).Step == movein.LearningDone:
 		p.finish(run, nil)
 	}
 	return run.done
 }
 
 // finish works out what was learned. The lock is held.
-func (p *Page) finish(run *pageLesson, wrong error) {
+func (p *LessonPage) finish(run *pageLesson, wrong error) {
 	if run.done {
 		return
 	}
@@ -158,7 +158,7 @@ func (p *Page) finish(run *pageLesson, wrong error) {
 }
 
 // State is where the lesson is; nil: there is none.
-func (p *Page) State() *panel.LearnState {
+func (p *LessonPage) State() *panel.LearnState {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	run := p.run
@@ -174,46 +174,46 @@ func (p *Page) State() *panel.LearnState {
 		s.Wrong = run.wrong.Error()
 	}
 	if run.done {
-		now.Step = learning.Done
+		now.Step = movein.LearningDone
 	}
 	switch now.Step {
-	case learning.SwitchOn:
+	case movein.SwitchOn:
 		s.Mark = "It runs, but nothing is seen here"
-	case learning.Rest:
+	case movein.LearningRest:
 		s.Text, s.Mark, s.Skip = "Press the button at the moment the tool stands still.", "It stands still", true
-	case learning.Done:
+	case movein.LearningDone:
 		s.Text = "Done."
-	case learning.Quiet, learning.Runs, learning.SwitchOff:
+	case movein.LearningQuiet, movein.LearningRuns, movein.SwitchOff:
 	}
 	return s
 }
 
 // on goes on with the lesson, if there is one that is not over.
-func (p *Page) on(do func(*pageLesson)) error {
+func (p *LessonPage) on(do func(*pageLesson)) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.run == nil || p.run.done {
 		return &panel.Refusal{Why: "no learning session is running"}
 	}
 	do(p.run)
-	if p.run.Prompt(p.Now()).Step == learning.Done {
+	if p.run.Prompt(p.Now()).Step == movein.LearningDone {
 		p.finish(p.run, nil)
 	}
 	return nil
 }
 
 // Mark says that what the button says has happened.
-func (p *Page) Mark() error {
+func (p *LessonPage) Mark() error {
 	return p.on(func(run *pageLesson) { run.Mark(p.Now()) })
 }
 
 // Skip leaves the coasting out.
-func (p *Page) Skip() error {
+func (p *LessonPage) Skip() error {
 	return p.on(func(run *pageLesson) { run.Skip(p.Now()) })
 }
 
 // End ends the lesson, and nothing is kept.
-func (p *Page) End() error {
+func (p *LessonPage) End() error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.run == nil {
@@ -224,14 +224,14 @@ func (p *Page) End() error {
 }
 
 // drop forgets the lesson. The lock is held.
-func (p *Page) drop() {
+func (p *LessonPage) drop() {
 	p.run.cancel()
 	p.intake.Store(nil)
 	p.run = nil
 }
 
 // Keep keeps what was learned, and ends the lesson.
-func (p *Page) Keep(context.Context) error {
+func (p *LessonPage) Keep(context.Context) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.run == nil || p.run.learned == nil {
@@ -246,7 +246,7 @@ func (p *Page) Keep(context.Context) error {
 }
 
 // Close ends the lesson: the shop is left.
-func (p *Page) Close() {
+func (p *LessonPage) Close() {
 	p.mu.Lock()
 	p.left = true
 	if p.run != nil {

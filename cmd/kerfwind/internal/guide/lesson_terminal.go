@@ -1,4 +1,4 @@
-package lesson
+package guide
 
 import (
 	"bufio"
@@ -9,8 +9,8 @@ import (
 	"strings"
 	"time"
 
-	"kerfwind/cmd/kerfwind/internal/learning"
 	"kerfwind/cmd/kerfwind/internal/live"
+	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/record"
 	"kerfwind/config"
 )
@@ -37,19 +37,19 @@ func Typed(r io.Reader) <-chan string {
 	return lines
 }
 
-// Terminal leads a person through a lesson, by lines and what is typed.
-type Terminal struct {
+// LessonTerminal leads a person through a lesson, by lines and what is typed.
+type LessonTerminal struct {
 	Out  io.Writer
 	Keys <-chan string // nil: a recording, which nobody can do anything about
 
 	bar   *live.Line
-	step  learning.Step
+	step  movein.LearningStep
 	alone bool          // nobody is there to say when the tool stands still, or to end it
 	since time.Duration // since when nobody has gone on
 }
 
 // Attend takes the lesson from a tap to its end.
-func (t *Terminal) Attend(ctx context.Context, tap *record.Tap, l *Lesson) error {
+func (t *LessonTerminal) Attend(ctx context.Context, tap *record.Tap, l *Lesson) error {
 	t.bar, t.step, t.since = live.NewLine(t.Out), 0, 0
 	end, err := tap.RunOf(ctx, l.Channels, record.Sink{Reading: l.Read, Each: func(now time.Duration) error { return t.each(l, now) }})
 	l.End(end)
@@ -58,12 +58,12 @@ func (t *Terminal) Attend(ctx context.Context, tap *record.Tap, l *Lesson) error
 }
 
 // each takes what was typed, and shows what to do.
-func (t *Terminal) each(l *Lesson, now time.Duration) error {
+func (t *LessonTerminal) each(l *Lesson, now time.Duration) error {
 	if err := errors.Join(l.Lost(), t.typed(l, now)); err != nil {
 		return err
 	}
 	prompt := l.Prompt(now)
-	if t.alone && prompt.Step == learning.Rest {
+	if t.alone && prompt.Step == movein.LearningRest {
 		l.Skip(now)
 		prompt = l.Prompt(now)
 	}
@@ -74,14 +74,14 @@ func (t *Terminal) each(l *Lesson, now time.Duration) error {
 		return fmt.Errorf("%s: nobody went on for %s with: %s", l.Name, config.FormatDuration(aloneMost), prompt.Text)
 	}
 	t.show(&prompt)
-	if prompt.Step == learning.Done && !l.marked {
+	if prompt.Step == movein.LearningDone && !l.marked {
 		return record.ErrStop
 	}
 	return nil
 }
 
 // typed does what the person has typed.
-func (t *Terminal) typed(l *Lesson, now time.Duration) error {
+func (t *LessonTerminal) typed(l *Lesson, now time.Duration) error {
 	for {
 		select {
 		case line, ok := <-t.Keys:
@@ -90,7 +90,7 @@ func (t *Terminal) typed(l *Lesson, now time.Duration) error {
 				t.Keys, t.alone = nil, true
 			case line == "":
 				l.Mark(now)
-			case line == "s" && l.Prompt(now).Step == learning.Rest:
+			case line == "s" && l.Prompt(now).Step == movein.LearningRest:
 				l.Skip(now)
 			case line == "s":
 				return ErrSkip
@@ -104,21 +104,21 @@ func (t *Terminal) typed(l *Lesson, now time.Duration) error {
 }
 
 // show shows one line a step, and on a terminal how far it is.
-func (t *Terminal) show(p *learning.Prompt) {
+func (t *LessonTerminal) show(p *movein.LearningPrompt) {
 	if t.Keys == nil && !t.alone {
 		return
 	}
 	if p.Step != t.step {
 		t.bar.End()
 		t.step = p.Step
-		if p.Step == learning.Done {
+		if p.Step == movein.LearningDone {
 			return
 		}
 		hint := "s = leave this machine out, q = end"
 		if p.Key != "" {
 			hint = "Enter = " + p.Key + ", " + hint
 		}
-		if p.Step == learning.Rest {
+		if p.Step == movein.LearningRest {
 			hint = "Enter = " + p.Key + ", s = not known, q = end"
 		}
 		fmt.Fprintf(t.Out, "  %s (%s)\n", p.Text, hint)

@@ -1,4 +1,4 @@
-package notify
+package rig
 
 import (
 	"net"
@@ -44,7 +44,7 @@ func env(pairs ...string) func(string) string {
 func TestMessages(t *testing.T) {
 	for _, name := range []string{filepath.Join(t.TempDir(), "notify"), "@kerfwind-notify-" + filepath.Base(t.TempDir())} {
 		next := listen(t, name)
-		m, err := Open(env("NOTIFY_SOCKET", name), 1)
+		m, err := OpenManager(env("NOTIFY_SOCKET", name), 1)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -75,7 +75,7 @@ func TestMessages(t *testing.T) {
 func TestAlive(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "notify")
 	next := listen(t, name)
-	m, err := Open(env("NOTIFY_SOCKET", name, "WATCHDOG_USEC", "4000000", "WATCHDOG_PID", "77"), 77)
+	m, err := OpenManager(env("NOTIFY_SOCKET", name, "WATCHDOG_USEC", "4000000", "WATCHDOG_PID", "77"), 77)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -98,7 +98,7 @@ func TestAlive(t *testing.T) {
 }
 
 func TestNobodyListens(t *testing.T) {
-	m, err := Open(env(), 1)
+	m, err := OpenManager(env(), 1)
 	if m != nil || err != nil {
 		t.Fatal(m, err)
 	}
@@ -118,7 +118,7 @@ func TestNotWatched(t *testing.T) {
 	for _, e := range [][]string{{"WATCHDOG_USEC", "4000000", "WATCHDOG_PID", "76"}, {}} {
 		name := filepath.Join(t.TempDir(), "notify")
 		next := listen(t, name)
-		m, err := Open(env(append(e, "NOTIFY_SOCKET", name)...), 77)
+		m, err := OpenManager(env(append(e, "NOTIFY_SOCKET", name)...), 77)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -137,12 +137,12 @@ func TestNotWatched(t *testing.T) {
 
 func TestOpenRefuses(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "notify")
-	if _, err := Open(env("NOTIFY_SOCKET", name), 1); err == nil {
+	if _, err := OpenManager(env("NOTIFY_SOCKET", name), 1); err == nil {
 		t.Error("a socket that is not there is taken")
 	}
 	listen(t, name)
 	for _, usec := range []string{"soon", "-1", "0", "9223372036854775807"} {
-		if _, err := Open(env("NOTIFY_SOCKET", name, "WATCHDOG_USEC", usec), 1); err == nil {
+		if _, err := OpenManager(env("NOTIFY_SOCKET", name, "WATCHDOG_USEC", usec), 1); err == nil {
 			t.Errorf("WATCHDOG_USEC=%s is taken", usec)
 		}
 	}
