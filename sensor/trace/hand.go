@@ -82,3 +82,9 @@ func (s *Script) Machines() (out []string) {
 	}
 	return out
 }
+
+// Has reports whether the script has a machine of that name, one that is always on
+// included.
+func (s *Script) Has(name string) bool {
+	return slices.ContainsFunc(s.machines, func(m *machine) bool { return m.name == name })
+}

@@ -141,7 +141,7 @@ func (w *World) Script(adc int, name, text string) (*trace.Script, error) {
 	if err != nil {
 		return nil, err
 	}
-	has, channels := told.Machines(), trace.NewMaker(told, false).Layout().Names
+	channels := trace.NewMaker(told, false).Layout().Names
 	motor := func(name string, on []int, full float64) {
 		var list []string
 		for _, ch := range on {
@@ -150,7 +150,7 @@ func (w *World) Script(adc int, name, text string) (*trace.Script, error) {
 			}
 			list = append(list, fmt.Sprintf("%q", r.Channels[ch].Name))
 		}
-		if len(list) == 0 || len(list) > 3 || slices.Contains(has, name) {
+		if len(list) == 0 || len(list) > 3 || told.Has(name) {
 			return
 		}
 		phases := ""
