@@ -16,6 +16,9 @@ const (
 	varied      = 0.02 // spread of the neighbour's current, as a share of its power, which tells crosstalk from a steady current of the channel's own
 	steadyShare = 0.15 // of the current, by which it changes at most from half to half
 	movedLeast  = 0.02 // a clamp that was moved may show so much, or what it did
+	ownLeast    = 4    // times what a channel showed before a neighbour is that neighbour's
+	ownLess     = 4    // times that the neighbour's current must vary, else
+	ownUp       = 1.25 // a steady current of its own may seem so much more
 	shareSlack  = 1.1  // times the most that is possible: no crosstalk is more
 	hearFor     = 128  // halves of a loud current that are heard in any case
 )
@@ -137,24 +140,43 @@ type session struct {
 	void   bool     // there was more than the neighbour
 	shut   bool     // the neighbour goes on, but it is no longer heard from its beginning on
 	agreed float64  // the most of the neighbour's current at which what was known explained the channel's, A
+	before float64  // what the channel showed before the neighbour was loud, A
 	halves int
 	shown  vector // sum of what the channel shows
 	fit
 }
 
-// first is the share of a neighbour that was not heard before, as far as this
-// session tells. Where the neighbour's current has changed, a steady current of the
-// channel's own does not count.
-func (s *session) first() vector {
+// line is the share of a neighbour as far as this session tells and, where the
+// neighbour's current has changed, the steady current of the channel's own beside it.
+func (s *session) line() (share, own vector) {
 	n := float64(s.halves)
 	spread := s.square - float64(s.amps/n*s.amps)
 	if spread < float64(varied*s.square) {
-		return s.share()
+		return s.share(), vector{}
 	}
-	return vector{
+	share = vector{
 		(s.cross.re - float64(s.shown.re/n*s.amps)) / spread,
 		(s.cross.im - float64(s.shown.im/n*s.amps)) / spread,
 	}
+	return share, vector{(s.shown.re - float64(share.re*s.amps)) / n, (s.shown.im - float64(share.im*s.amps)) / n}
+}
+
+func (s *session) first() vector {
+	share, _ := s.line()
+	return share
+}
+
+// crosstalk is the share without the steady current of the channel's own that may
+// be there, and whether the two can be told apart: the neighbour's current has changed by
+// much more than what the channel showed before, or what it shows is much more.
+func (s *session) crosstalk() (share vector, ok bool) {
+	mean := s.amps / float64(s.halves)
+	if varies := math.Sqrt(max(0, s.square/float64(s.halves)-float64(mean*mean))); varies >= float64(ownLess*s.before) {
+		share = s.first()
+		return share, true
+	}
+	share = s.share()
+	return share, float64(share.size()*mean) >= float64(ownLeast*s.before)
 }
 
 // begin sets the turn of the oscillator for halves of n samples.
@@ -240,6 +262,7 @@ func (d *Detector) heardHalf(g *half) {
 		// What happened before a neighbour became loud says nothing about its session.
 		for k := range d.ch {
 			d.ch[k].hush()
+			d.ch[k].session.before = d.ch[k].amps2
 		}
 		h.with, h.age = with, 0
 	}
@@ -389,14 +412,14 @@ func (c *channel) hearIdle(g *half) {
 	s.with = g.loudest
 	y := g.heard
 	z := y.of(c, g.loudest)
-	if f := &c.pairs[g.loudest.index]; f.square > 0 && c.without(y, z, f.share()) < c.rest+y.uncertain(f.share()) {
+	if f := &c.pairs[g.loudest.index]; f.square > 0 && c.without(y, z, f.share()) < max(c.rest, float64(ownUp*s.before))+y.uncertain(f.share()) {
 		s.agreed = max(s.agreed, y.amps)
 	}
 	if s.shut || !y.steady || s.halves >= firstOpen && s.void {
 		return
 	}
 	if s.halves >= knownFirst {
-		if share := s.share(); c.without(y, z, share) >= c.rest+y.uncertain(share) {
+		if share, own := s.line(); c.without(y, z.less(own, 1), share) >= max(c.rest, float64(ownUp*own.size()))+y.uncertain(share) {
 			s.void = true
 		}
 	}
@@ -414,8 +437,10 @@ func (c *channel) hush() {
 		if s.agreed == 0 {
 			*f = fit{}
 		}
-		f.amps, f.square = f.amps/2+s.amps, f.square/2+s.square
-		f.cross = vector{f.cross.re/2 + s.cross.re, f.cross.im/2 + s.cross.im}
+		if share, ok := s.crosstalk(); ok {
+			f.amps, f.square = f.amps/2+s.amps, f.square/2+s.square
+			f.cross = vector{f.cross.re/2 + float64(share.re*s.square), f.cross.im/2 + float64(share.im*s.square)}
+		}
 	}
 	c.session = session{}
 }

@@ -2,6 +2,7 @@ package sensor_test
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -235,5 +236,46 @@ func TestShares(t *testing.T) {
 		if len(again) != 1 || math.Hypot(again[0].Re-s.Re, again[0].Im-s.Im) > 1e-9 || math.Abs(again[0].Amps-s.Amps) > 1e-9 {
 			t.Errorf("%+v became %+v", s, again)
 		}
+	}
+}
+
+// TestOwnIsNoShare: a steady current of a channel's own, as of a lamp, is not taken for
+// a share of a neighbour's, whether that has an inrush or none, nor does it hide one.
+func TestOwnIsNoShare(t *testing.T) {
+	rng := rand.New(rand.NewPCG(71, 72))
+	found := 0
+	for _, share := range []float64{0, 0.01, 0.05} {
+		for _, own := range []float64{0, 0.15, 0.5} {
+			for _, inrush := range []float64{0, 0.1, 5} { // times the running current
+				p := amps(1, 0.6)
+				p.Mains = 60
+				p.Channels = append(p.Channels, p.Channels[0])
+				p.Channels[1].Channel = 1
+				phase, turn := rng.Float64(), rng.Float64()
+				raw := make([]float32, 0, 2*24000)
+				for i := range 24000 {
+					x := float64(i) / 2000
+					loud, heard := 0.0, 0.0
+					if x >= 2 && x < 9 {
+						a := 8 * math.Sqrt2 * (1 + inrush*math.Exp(-math.Pow((x-2)/0.3, 3)))
+						loud, heard = a*sine(60*x), share*a*sine(60*x+turn)
+					}
+					raw = append(raw, float32(heard+own*math.Sqrt2*sine(60*x+phase)+0.03*rng.NormFloat64()), float32(loud+0.03*rng.NormFloat64()))
+				}
+				d := newDetector(t, p)
+				d.Feed(&sensor.Frame{Channels: 2, Rate: 2000, Raw: raw}, nil)
+				for _, s := range d.Shares(nil) {
+					if s.Channel == 0 {
+						found++
+						if math.Abs(s.Size()-share) > 0.012 {
+							t.Errorf("share %g, own %g A, inrush %g: %+v", share, own, inrush, s)
+						}
+					}
+				}
+			}
+		}
+	}
+	if found < 10 {
+		t.Errorf("a share was found %d times", found)
 	}
 }
