@@ -38,7 +38,7 @@ type raw struct {
 	in *bufio.Reader
 }
 
-func dial(t *testing.T, b *Broker) *raw {
+func knock(t *testing.T, b *Broker) *raw {
 	t.Helper()
 	c, err := net.Dial("tcp", b.Addr())
 	if err != nil {
@@ -154,7 +154,7 @@ func within(t *testing.T, before, most uint64) {
 // works fails the test if a client cannot log in and be served.
 func works(t *testing.T, b *Broker) {
 	t.Helper()
-	c := dial(t, b).logIn("owner", true)
+	c := knock(t, b).logIn("owner", true)
 	c.subscribe(0, "owner/#")
 	c.subscribed()
 	c.publish("owner/x", []byte("well"), 0, false)
@@ -169,7 +169,7 @@ func works(t *testing.T, b *Broker) {
 func TestSilent(t *testing.T) {
 	b := besieged(t)
 	before := memory()
-	mine := dial(t, b).logIn("mine", true)
+	mine := knock(t, b).logIn("mine", true)
 	var all []net.Conn
 	defer func() {
 		for _, c := range all {
@@ -199,10 +199,10 @@ func TestSilent(t *testing.T) {
 func TestRetainedFlood(t *testing.T) {
 	b := besieged(t)
 	before := memory()
-	mine := dial(t, b).logIn("mine", true)
+	mine := knock(t, b).logIn("mine", true)
 	mine.publish("kerfwind/status", []byte("online"), 0, true)
 	mine.settled()
-	c := dial(t, b).logIn("flood", true)
+	c := knock(t, b).logIn("flood", true)
 	for i := range 268 {
 		c.publish(fmt.Sprint("junk/large/", i), make([]byte, 250_000), 0, true)
 	}
@@ -237,10 +237,10 @@ func TestRetainedFlood(t *testing.T) {
 func TestTakesNothing(t *testing.T) {
 	b := besieged(t)
 	before := memory()
-	slow := dial(t, b).logIn("slow", true)
+	slow := knock(t, b).logIn("slow", true)
 	slow.subscribe(0, "junk/#")
 	slow.subscribed()
-	c := dial(t, b).logIn("flood", true)
+	c := knock(t, b).logIn("flood", true)
 	for range 500 {
 		c.publish("junk/x", make([]byte, 250_000), 0, false)
 	}
@@ -258,14 +258,14 @@ func TestUnacknowledged(t *testing.T) {
 	b := besieged(t)
 	before := memory()
 	for i := range 20 {
-		c := dial(t, b).logIn(fmt.Sprint("away", i), false)
+		c := knock(t, b).logIn(fmt.Sprint("away", i), false)
 		c.subscribe(1, "junk/#")
 		c.subscribed()
 		if i%2 == 0 {
 			_ = c.Close()
 		}
 	}
-	c := dial(t, b).logIn("flood", true)
+	c := knock(t, b).logIn("flood", true)
 	for range 200 {
 		c.publish("junk/x", make([]byte, 100_000), 1, false)
 	}
@@ -287,7 +287,7 @@ func TestUnacknowledged(t *testing.T) {
 func TestSessions(t *testing.T) {
 	b := besieged(t)
 	for i := range maxClients + 50 {
-		c := dial(t, b).logIn(fmt.Sprint("away", i), false)
+		c := knock(t, b).logIn(fmt.Sprint("away", i), false)
 		c.send((*packets.Packet).DisconnectEncode, packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Disconnect}, ProtocolVersion: 4})
 		if !c.cutOff() {
 			t.Fatal("it does not end")
@@ -303,14 +303,14 @@ func TestSessions(t *testing.T) {
 // whose will is too long.
 func TestFilters(t *testing.T) {
 	b := besieged(t)
-	c := dial(t, b).logIn("greedy", true)
+	c := knock(t, b).logIn("greedy", true)
 	for i := range maxFilters + 1 {
 		c.subscribe(0, fmt.Sprint("a/", i))
 	}
 	if !c.cutOff() {
 		t.Error("it may subscribe to as much as it likes")
 	}
-	c = dial(t, b)
+	c = knock(t, b)
 	c.send((*packets.Packet).ConnectEncode, packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Connect}, ProtocolVersion: 4,
 		Connect: packets.ConnectParams{ProtocolName: []byte("MQTT"), ClientIdentifier: "will", Clean: true, WillFlag: true, WillTopic: "x", WillPayload: make([]byte, maxWill),
 			UsernameFlag: true, Username: []byte("barn"), PasswordFlag: true, Password: []byte("secret")}})
