@@ -78,6 +78,8 @@ func startsAllowed(watts float64) float64 {
 
 func (b *builder) doubtGates() {
 	var blind, half []string
+	var falls [2][]string // shut, open
+	var fallsAt [2]int
 	first := ""
 	note := func(list *[]string, i int) {
 		*list = append(*list, b.gates[i])
@@ -90,6 +92,16 @@ func (b *builder) doubtGates() {
 		if g.Actuator >= 0 && !b.rig.Actuators[g.Actuator].Kind.Wired() {
 			b.doubt(b.raw.Gate[i].key("actuator"), fmt.Sprintf("gate %q is moved over a topic: without the broker it stays where it is, and its machine is not served", b.gates[i]), "move it by a wire where you can")
 		}
+		if g.Actuator >= 0 && b.rig.Actuators[g.Actuator].Kind.facts().falls {
+			to := 0
+			if g.Reversed {
+				to = 1
+			}
+			if falls[to] == nil {
+				fallsAt[to] = i
+			}
+			falls[to] = append(falls[to], b.gates[i])
+		}
 		switch {
 		case g.Actuator >= 0 && b.rig.Actuators[g.Actuator].State != "": // it says itself where it is
 		case g.Actuator < 0: // moved by hand, and only seen
@@ -97,6 +109,12 @@ func (b *builder) doubtGates() {
 			note(&blind, i)
 		case g.OpenSwitch < 0 || g.ShutSwitch < 0:
 			note(&half, i)
+		}
+	}
+	for i, list := range falls {
+		if len(list) > 0 {
+			b.doubt(b.raw.Gate[fallsAt[i]].key("actuator"), fmt.Sprintf("on a relay: %s. Each goes %s by its spring or its air when the power goes or the program ends, whoever has a hand in it", quoted(list), [...]string{"shut", "open"}[i]),
+				"set it aside and cut its air before a hand goes into it, or use a servo or a motor, which stay where they stand")
 		}
 	}
 	if len(blind) > 0 {

@@ -244,6 +244,8 @@ type actuatorFacts struct {
 	steps  [][2]string // of the bring-up: what to do, what to expect
 	notes  []string    // on the sheet, below the outputs
 
+	falls bool // a gate on it moves when the power goes or the program ends
+
 	hang string // what becomes of it when the program hangs
 	halt string // what becomes of it at halt: "is switched off", or why nothing does
 }

@@ -12,7 +12,8 @@ var relay = actuatorFacts{
 		return fmt.Sprintf("Relay %s: line %d of %s, active %s", a.Name, a.Line, a.Chip, a.level())
 	},
 	end:     func(a *Actuator, line func(string, int) string) string { return line(a.Chip, a.Line) },
-	reverse: func(a *Actuator) { a.ActiveLow = !a.ActiveLow },
+	reverse: func(a *Actuator) { a.Shuts = !a.Shuts }, // without current it stays as halt and a power cut leave it
+	falls:   true,
 
 	wired: true,
 	lines: func(a *Actuator) []OutputLine { return []OutputLine{{"line", a.Line, "relay " + a.Name}} },

@@ -81,6 +81,7 @@ type Actuator struct {
 	Line                 int    // relay
 	OpenLine, ShutLine   int    // motor
 	ActiveLow            bool   // relay, motor
+	Shuts                bool   // relay: its gate is shut while it is on; set by Turned
 	Bus                  string // servo
 	Address, Output      int    // servo
 	PulseOpen, PulseShut time.Duration

@@ -57,8 +57,8 @@ func (b *builder) output(place string, l Line, activeLow bool, user string, serv
 }
 
 // relay is a relay that serves a target.
-func (b *builder) relay(place string, r *Relay, t target) {
-	b.route(place, t, &relay{d: b.d, line: b.output(place, r.Line, r.ActiveLow, r.Name, t)})
+func (b *builder) relay(place string, r *Relay, t target, shuts bool) {
+	b.route(place, t, &relay{d: b.d, line: b.output(place, r.Line, r.ActiveLow, r.Name, t), shuts: shuts})
 }
 
 func gpio(l Line) string { return "gpio " + l.Chip }
@@ -68,7 +68,7 @@ func (b *builder) build() {
 	b.buses, b.power = map[string]*bus{}, map[*bus]*supply{}
 	// The contactor first, here and in Halt, with a worker of its own.
 	if r := d.p.Collector; r != nil {
-		b.relay("collector", r, target{'c', 0})
+		b.relay("collector", r, target{'c', 0}, false)
 	}
 	if h := d.p.Heartbeat; h != nil {
 		l := b.output("heartbeat line", h.Line, false, "heartbeat", target{}) // only the loop wakes the other
@@ -82,7 +82,7 @@ func (b *builder) build() {
 		b.gate(control.ID(i), &d.p.Gates[i])
 	}
 	for i, r := range d.p.Lamps {
-		b.relay(gpio(r.Line), r, target{'i', control.ID(i)})
+		b.relay(gpio(r.Line), r, target{'i', control.ID(i)}, false)
 	}
 	for i := range d.p.Contacts {
 		d.sensed.list = append(d.sensed.list, &contact{p: d.p.Contacts[i]})
@@ -93,7 +93,7 @@ func (b *builder) outlet(id control.ID, o *Outlet) {
 	t := target{'o', id}
 	switch {
 	case o.Relay != nil:
-		b.relay(gpio(o.Relay.Line), o.Relay, t)
+		b.relay(gpio(o.Relay.Line), o.Relay, t, false)
 	case o.Topic != nil:
 		u := &topic{b.d, o.Topic}
 		b.d.topics = append(b.d.topics, u)
@@ -105,7 +105,7 @@ func (b *builder) gate(id control.ID, g *Gate) {
 	t := target{'g', id}
 	switch {
 	case g.Relay != nil:
-		b.relay(gpio(g.Relay.Line), g.Relay, t)
+		b.relay(gpio(g.Relay.Line), g.Relay, t, g.Shuts)
 	case g.Motor != nil:
 		m, place := g.Motor, gpio(g.Motor.Open)
 		b.route(place, t, &motor{d: b.d, m: m, id: id, open: b.output(place, m.Open, m.ActiveLow, m.Name, t), shut: b.output(place, m.Shut, m.ActiveLow, m.Name, t)})

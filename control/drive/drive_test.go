@@ -205,25 +205,32 @@ func TestTopicOutlet(t *testing.T) {
 	})
 }
 
-// A gate on one relay is open while that is on.
+// A gate on one relay is open while that is on, or shut where it is mounted in
+// reverse. Before its first command and after Halt the relay is off either way.
 func TestRelayGate(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		f := newFake(t)
-		l := Line{"pins", 4}
-		d := rig(t, f, Params{Gates: []Gate{{Relay: &Relay{Name: "valve", Line: l}}}})
-		d.Apply(open(1, 0))
-		synctest.Wait()
-		d.Apply(stop(2, 0))
-		synctest.Wait()
-		if !f.on(l) {
-			t.Error("not open")
-		}
-		d.Apply(shut(3, 0))
-		want(t, seen(d), "gate-open#1 0 done", "gate-stop#2 0 done", "gate-shut#3 0 done")
-		if f.on(l) {
-			t.Error("not shut")
-		}
-	})
+	for _, shuts := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			f := newFake(t)
+			l := Line{"pins", 4}
+			d := rig(t, f, Params{Gates: []Gate{{Relay: &Relay{Name: "valve", Line: l}, Shuts: shuts}}})
+			if f.on(l) {
+				t.Error("on before any command")
+			}
+			for i, c := range []control.Command{open(1, 0), stop(2, 0), shut(3, 0), open(4, 0)} {
+				d.Apply(c)
+				synctest.Wait()
+				if isOpen := i != 2; f.on(l) != (isOpen != shuts) {
+					t.Errorf("shuts %v: after %v on is %v", shuts, c.Kind, f.on(l))
+				}
+			}
+			want(t, seen(d), "gate-open#1 0 done", "gate-stop#2 0 done", "gate-shut#3 0 done", "gate-open#4 0 done")
+			d.Apply(shut(5, 0))
+			want(t, seen(d), "gate-shut#5 0 done")
+			if err := d.Halt(); err != nil || f.on(l) {
+				t.Errorf("shuts %v: after Halt on is %v, %v", shuts, f.on(l), err)
+			}
+		})
+	}
 }
 
 // Halt works from a panic, twice, and nothing can be switched on after it.

@@ -118,19 +118,26 @@ func (l lock) free() { <-l }
 type relay struct {
 	d     *Driver
 	line  *line
+	shuts bool      // it is a gate's, which is shut while it is on
 	retry time.Time // it could not be switched off: tried again then; zero: it could
 }
 
 func (r *relay) do(now time.Time, c control.Command) {
+	on := r.shuts
 	switch c.Kind {
-	case control.CollectorOn, control.OutletOn, control.GateOpen, control.IndicatorOn:
-		r.retry = time.Time{}
-		r.d.answer(c, r.line.set(true))
-	case control.CollectorOff, control.OutletOff, control.GateShut, control.IndicatorOff:
-		r.d.answer(c, r.off(now))
 	case control.GateStop:
 		r.d.answer(c, nil) // it cannot stop half-way
+		return
+	case control.CollectorOn, control.OutletOn, control.GateOpen, control.IndicatorOn:
+		on = !on
+	case control.CollectorOff, control.OutletOff, control.GateShut, control.IndicatorOff:
 	}
+	if !on {
+		r.d.answer(c, r.off(now))
+		return
+	}
+	r.retry = time.Time{}
+	r.d.answer(c, r.line.set(true))
 }
 
 // off switches off. While that fails it is tried again, whatever control does

@@ -108,11 +108,12 @@ const (
 )
 
 // Gate is how a gate is moved: by exactly one of these, or by hand if none is
-// set. A gate on a relay is open while the relay is on; it cannot be stopped
-// half-way, and Halt lets it shut. Nor can a gate that is told over a topic be
+// set. A gate on a relay is open while the relay is on, or shut where Shuts says so;
+// it cannot be stopped half-way, and Halt lets it go where it goes without power. Nor can a gate that is told over a topic be
 // stopped; Halt leaves it where it is.
 type Gate struct {
 	Relay *Relay
+	Shuts bool // the relay shuts it while it is on
 	Motor *Motor
 	Servo *Servo
 	Topic *Topic

@@ -47,7 +47,9 @@ type wired struct {
 }
 
 var drivers = [...]wired{
-	config.Relay:   {func(a *config.Actuator, _ time.Duration) drive.Gate { return drive.Gate{Relay: relay(a)} }, func(a *config.Actuator) drive.Outlet { return drive.Outlet{Relay: relay(a)} }},
+	config.Relay: {func(a *config.Actuator, _ time.Duration) drive.Gate {
+		return drive.Gate{Relay: relay(a), Shuts: a.Shuts}
+	}, func(a *config.Actuator) drive.Outlet { return drive.Outlet{Relay: relay(a)} }},
 	config.Servo:   {gate: servo},
 	config.Motor:   {gate: motor},
 	config.OnTopic: {func(a *config.Actuator, _ time.Duration) drive.Gate { return drive.Gate{Topic: topic(a)} }, func(a *config.Actuator) drive.Outlet { return drive.Outlet{Topic: topic(a)} }},

@@ -136,10 +136,8 @@ func Everything(r *config.Rig) (drive.Params, error) {
 	own := r.Own()
 	for i := range own.Actuators {
 		a := &own.Actuators[i]
-		if told := a.Kind != 0 && !a.Kind.Wired(); told {
-			continue
-		}
 		switch made := of(drivers[:], a.Kind); {
+		case a.Kind == config.OnTopic: // it is told what to do, and nothing here holds it
 		case made.outlet != nil:
 			p.Outlets = append(p.Outlets, made.outlet(a))
 		case made.gate != nil:
