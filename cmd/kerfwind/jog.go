@@ -67,7 +67,7 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	}
 	out := live.NewLines(cmd.OutOrStdout(), cmd.ErrOrStderr())
 	defer out.End()
-	running, free, err := f.open(out)
+	running, keeps, free, err := f.open(out)
 	if held := (*rig.Held)(nil); errors.As(err, &held) {
 		// Somebody has the rig: if it is the daemon, it does it.
 		shop := socket.At(rig.Folder(f.runtime))
@@ -85,7 +85,7 @@ func (f *jogFlags) run(ctx context.Context, cmd *cobra.Command, name string) err
 	out.Say("waits " + config.FormatDuration(live.JogWait(s)) + ": the fan may have run until now, and the sensors must have spoken")
 	asked := time.AfterFunc(live.JogWait(s), func() { running.Ask(ask) })
 	defer asked.Stop()
-	if err := ended(running.Run(ctx, &live.Events{Out: out, Names: &running.Names}, j), out); err != nil {
+	if err := ended(running.Run(ctx, keeps, &live.Events{Out: out, Names: &running.Names}, j), out); err != nil {
 		return err
 	}
 	return j.Verdict(&running.Names)

@@ -76,7 +76,9 @@ func (f *moveInFlags) run(ctx context.Context, cmd *cobra.Command) (err error) {
 			}
 		}
 		uses := useFlags{rig: f.rig, state: f.state, runtime: f.runtime}
-		shop, open = uses.stored(), (&guide.Near{Runtime: f.runtime, How: realRig(), Held: held(o.State)}).Through
+		keep := daemon.NewKeep(o.State, func(text string) { o.Notice(errors.New(text)) }, o.Notice)
+		defer keep.End()
+		shop, open = uses.stored(), (&guide.Near{Runtime: f.runtime, How: realRig(), Up: keep.Up}).Through
 	} else if err != nil {
 		return err
 	}

@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/daemon"
 	"kerfwind/cmd/kerfwind/internal/guide"
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
@@ -177,7 +178,9 @@ func TestMoveInNear(t *testing.T) {
 		t.Fatal(err)
 	}
 	notice := func(err error) { t.Log(err) }
-	near := &guide.Near{Runtime: dir, How: how, Held: held(dir)}
+	keep := daemon.NewKeep(dir, func(string) {}, notice)
+	defer keep.End()
+	near := &guide.Near{Runtime: dir, How: how, Up: keep.Up}
 	g, bench, err := near.Through(t.Context(), seam.Refuses{}, guide.Options{State: dir, Rig: w.Rig, Before: movein.Before{File: "barn.toml", Text: old},
 		Today: func() string { return "today" }, Notice: notice})
 	if err != nil {

@@ -15,8 +15,8 @@ import (
 	"kerfwind/cmd/kerfwind/internal/socket"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
-	"kerfwind/control"
 	"kerfwind/control/drive"
+	"kerfwind/control/loop"
 )
 
 // hardwareFlags are the flags of commands that drive a rig.
@@ -91,47 +91,35 @@ func (h *hardwareFlags) learned(s *config.Shop, out *live.Lines) {
 	}
 }
 
-// open takes the rig's lock and its hardware, for a hand on one thing. free
-// gives the lock back.
-func (h *hardwareFlags) open(out *live.Lines) (live *rig.Live, free func(), err error) {
+// open takes the rig's lock and its hardware, for a hand on one thing. keeps is an
+// observer that stores what must hold over a restart; free ends that and gives the
+// lock back.
+func (h *hardwareFlags) open(out *live.Lines) (live *rig.Live, keeps loop.Observer, free func(), err error) {
 	s, err := h.load()
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	h.learned(s, out)
 	lock, err := rig.TakeLock(rig.Folder(h.runtime))
 	if err != nil {
-		return nil, nil, &exitError{exitHardware, err}
+		return nil, nil, nil, &exitError{exitHardware, err}
 	}
-	free = func() { _ = lock.Free() } // the kernel does it otherwise
+	keep := daemon.NewKeep(stateFolder(h.state), out.Say, out.Notice)
+	free = func() {
+		keep.End()
+		_ = lock.Free() // the kernel does it otherwise
+	}
 	began := time.Now()
-	down, why := daemon.StoodDown(stateFolder(h.state))
-	if down {
-		out.Say("stood down: " + why)
-	}
 	o := realRig()
-	o.Shop, o.StoodDown, o.Midway, o.Notice = s, down, true, out.Notice
-	var whys []string
-	o.Past.Kept, whys = daemon.Held(stateFolder(h.state), s)
-	for _, w := range whys {
-		out.Notice(errors.New(w))
-	}
+	o.Shop, o.Midway, o.Notice = s, true, out.Notice
+	o.StoodDown, o.Past.Kept, keeps = keep.Up(s)
 	o.Now = func() time.Duration { return time.Since(began) }
 	live, err = rig.Open(o)
 	if err != nil {
 		free()
-		return nil, nil, &exitError{exitHardware, err}
+		return nil, nil, nil, &exitError{exitHardware, err}
 	}
-	return live, free, nil
-}
-
-// held says what a state folder keeps for a shop.
-func held(folder string) func(*config.Shop) (bool, control.Kept) {
-	return func(s *config.Shop) (bool, control.Kept) {
-		down, _ := daemon.StoodDown(folder)
-		kept, _ := daemon.Held(folder, s)
-		return down, kept
-	}
+	return live, keeps, free, nil
 }
 
 // ended says that the outputs are inert, or why not.

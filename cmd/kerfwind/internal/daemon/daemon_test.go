@@ -772,11 +772,14 @@ func TestRested(t *testing.T) {
 		return &control.Snapshot{Machines: []control.MachineView{{Sensed: control.Idle}, {Sensed: control.Unknown}}, Gates: []control.GateView{{Position: control.PositionOpen}},
 			Collector: control.CollectorView{Sensed: control.Idle, Switch: control.Auto}, Outlets: []control.OutletView{{}}}
 	}
-	if !rig.Rested(rest()) || rig.Rested(nil) {
+	latched := rest()
+	latched.Kept = control.Kept{Stopped: true, Failed: control.CollectorNoCurrent, Aside: 1, Left: 1}
+	latched.StoodDown = true
+	if !rig.Rested(rest()) || !rig.Rested(latched) || rig.Rested(nil) {
 		t.Error("at rest is not rest")
 	}
 	for name, spoil := range map[string]func(*control.Snapshot){
-		"latched": func(s *control.Snapshot) { s.Kept.Stopped = true }, "run": func(s *control.Snapshot) { s.Machines[1].Run = true },
+		"run":     func(s *control.Snapshot) { s.Machines[1].Run = true },
 		"running": func(s *control.Snapshot) { s.Machines[0].Sensed = control.Running }, "run-on": func(s *control.Snapshot) { s.Machines[0].RunOn = 1 },
 		"opening": func(s *control.Snapshot) { s.Gates[0].Position = control.PositionOpening }, "closing": func(s *control.Snapshot) { s.Gates[0].Position = control.PositionShutting },
 		"held": func(s *control.Snapshot) { s.Gates[0].Held = 1 }, "test": func(s *control.Snapshot) { s.Gates[0].Why.Cause = control.ByTest },

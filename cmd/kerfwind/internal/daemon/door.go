@@ -67,6 +67,7 @@ func (x door) State(context.Context) (seam.State, error) {
 	d.mu.Unlock()
 	st.Seq = d.hub.newest()
 	st.Snapshot.StoodDown, _ = d.keep.now()
+	st.Snapshot.Kept = d.keep.latched()
 	if s == nil {
 		st.NoShop = true
 		return st, nil

@@ -12,6 +12,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 	"kerfwind/control"
+	"kerfwind/control/loop"
 )
 
 // standDown is the file that says that nothing is commanded.
@@ -46,6 +47,7 @@ type keeper struct {
 	mu     sync.Mutex
 	down   bool          // as it is in the shop
 	latch  *latches      // the same; nil: nothing is known to be kept
+	brief  bool          // shops run for a while only: what is stored stays, but for what changes in them
 	unread bool          // what was stored cannot be read
 	runs   bool          // a shop has run: what is kept is of this rig as it stands
 	wanted uint64        // changes so far
@@ -99,6 +101,40 @@ func (k *keeper) held(s *config.Shop) (down bool, kept control.Kept) {
 	return down, kept
 }
 
+// Keep keeps stand-down and latches where no daemon runs: for a shop that runs for
+// a hand on one thing, or for a move-in.
+type Keep struct {
+	k    *keeper
+	stop context.CancelFunc
+	runs sync.WaitGroup
+}
+
+// NewKeep reads what is stored in the folder.
+func NewKeep(folder string, say func(string), notice func(error)) *Keep {
+	ctx, stop := context.WithCancel(context.Background())
+	k := &Keep{k: newKeeper(folder, say, notice), stop: stop}
+	k.k.brief = true
+	k.runs.Go(func() { k.k.run(ctx) })
+	return k
+}
+
+// Up is what a shop that is taken up must hold on to, and the observer that keeps
+// what changes of it.
+func (k *Keep) Up(s *config.Shop) (down bool, kept control.Kept, obs loop.Observer) {
+	down, kept = k.k.held(s)
+	kept.Aside &= 1<<len(s.Gates) - 1
+	kept.Left &= 1<<len(s.Machines) - 1
+	o := k.k.of(s)
+	o.seen, o.last = true, kept
+	return down, kept, o
+}
+
+// End writes what is not written.
+func (k *Keep) End() {
+	k.stop()
+	k.runs.Wait()
+}
+
 // of is an observer that keeps what a shop holds.
 func (k *keeper) of(s *config.Shop) *keeping { return &keeping{k: k, shop: s} }
 
@@ -125,10 +161,10 @@ func (o *keeping) look(s *control.Snapshot) {
 	if o.seen && s.Kept == o.last {
 		return
 	}
-	first := !o.seen
+	first, was := !o.seen, o.last
 	o.seen, o.last = true, s.Kept
 	next := latchesOf(&s.Kept, o.shop)
-	if first {
+	if first && !o.k.brief {
 		o.k.mu.Lock()
 		same := !o.k.unread && reflect.DeepEqual(next, o.k.latch)
 		o.k.runs = true
@@ -137,7 +173,25 @@ func (o *keeping) look(s *control.Snapshot) {
 			return
 		}
 	}
-	o.k.change(func() { o.k.latch, o.k.unread = next, false })
+	o.k.change(func() {
+		if o.k.brief && !o.k.unread {
+			next = o.k.latch.with(&was, &s.Kept, o.shop)
+		}
+		o.k.latch, o.k.unread = next, false
+	})
+}
+
+// latched is what is known to be latched, whatever shop is taken up.
+func (k *keeper) latched() control.Kept {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	switch {
+	case k.unread:
+		return control.Kept{Stopped: true}
+	case k.latch == nil:
+		return control.Kept{}
+	}
+	return control.Kept{Stopped: *k.latch.Stopped, Failed: faultNamed(*k.latch.Failed)}
 }
 
 // now is whether the shop is stood down, and the number of changes so far.

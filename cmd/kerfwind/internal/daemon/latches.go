@@ -164,15 +164,24 @@ func readLatches(folder string) (*latches, error) {
 	return l, nil
 }
 
-// Held is what a state folder keeps for a shop: what cannot be read counts as
-// latched and set aside. why says what people must know of it.
-func Held(folder string, s *config.Shop) (k control.Kept, why []string) {
-	switch l, err := readLatches(folder); {
-	case err != nil:
-		return control.Unreadable, []string{err.Error()}
-	case l == nil:
-		return control.Kept{}, nil
-	default:
-		return l.in(s, false)
+// with is what is stored once a shop that runs for a while only has changed what it
+// keeps. What another shop stored stays, but for that.
+func (l *latches) with(was, is *control.Kept, s *config.Shop) *latches {
+	now := latchesOf(is, s)
+	if l == nil || *l.Shop == s.Name {
+		return now
 	}
+	gates := slices.Clone(*l.Aside)
+	for i := range s.Gates {
+		a := aside{s.Gates[i].Name, actuatorOf(s, i)}
+		switch bit := uint64(1) << i; {
+		case is.Aside&^was.Aside&bit != 0:
+			gates = append(gates, a)
+		case was.Aside&^is.Aside&bit != 0:
+			gates = slices.DeleteFunc(gates, func(x aside) bool { return x == a || a.Actuator != "" && x.Actuator == a.Actuator })
+		}
+	}
+	next := *l
+	next.Stopped, next.Failed, next.Aside = now.Stopped, now.Failed, &gates
+	return &next
 }

@@ -24,6 +24,8 @@ var _ seam.Shop = (*Stored)(nil)
 func (s *Stored) State(context.Context) (seam.State, error) {
 	c, err := Choose(s.Folder, "")
 	st := seam.State{NoShop: true, Shop: seam.InForce{File: c.File, Why: c.Why(), Chosen: c.Chosen, Bench: c.Chosen && c.File == in(s.Folder, benchFile)}}
+	k := newKeeper(s.Folder, func(string) {}, func(error) {})
+	st.Snapshot.StoodDown, st.Snapshot.Kept = k.down, k.latched()
 	return st, err
 }
 

@@ -13,6 +13,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
+	"kerfwind/control/loop"
 	"kerfwind/sensor"
 )
 
@@ -23,9 +24,9 @@ type Near struct {
 	How     rig.Options // hardware and sources, and the speed of a simulation
 	Notice  func(error)
 
-	// Held is what is stored for a shop: whether it is stood down, latched, and
-	// which gates are set aside.
-	Held func(*config.Shop) (down bool, kept control.Kept)
+	// Up says what is stored for a shop: whether it is stood down, latched, and
+	// which gates are set aside; obs stores what changes of that.
+	Up func(*config.Shop) (down bool, kept control.Kept, obs loop.Observer)
 
 	queue chan heard
 	reads sync.WaitGroup
@@ -103,7 +104,8 @@ func (n *Near) Begin(_ context.Context, bench []byte) error {
 		now = func() time.Duration { return time.Duration(float64(time.Since(began)) * o.Speed) }
 	}
 	o.Shop, o.Midway, o.Notice, o.Now = s, true, n.Notice, now
-	o.StoodDown, o.Past.Kept = n.Held(s)
+	var keeps loop.Observer
+	o.StoodDown, o.Past.Kept, keeps = n.Up(s)
 	o.Reading = func(r sensor.Reading) { n.put(heard{reading: r}) }
 	live, err := rig.Open(o)
 	if err != nil {
@@ -114,7 +116,7 @@ func (n *Near) Begin(_ context.Context, bench []byte) error {
 	n.now, n.shop, n.live, n.stop = now, s, live, stop
 	n.mu.Unlock()
 	n.runs.Go(func() {
-		if err := live.Run(ctx, nearEvents{n, &live.Names}); err != nil {
+		if err := live.Run(ctx, keeps, nearEvents{n, &live.Names}); err != nil {
 			n.Notice(fmt.Errorf("the outputs are not all inert: %w", err))
 		}
 	})

@@ -306,10 +306,10 @@ func (l *Live) Shares(out []sensor.Share) []sensor.Share {
 func (l *Live) Rest(wanted bool) { l.resting.Store(wanted) }
 
 // Rested tells whether a snapshot shows a shop that may be left alone for a
-// moment: nothing runs, moves, is held or on, as far as is known, and no latch
-// would be lost.
+// moment: nothing runs, moves, is held or on, as far as is known. A latched one may:
+// the shop that follows is latched as this one is.
 func Rested(s *control.Snapshot) bool {
-	if s == nil || s.Latched() {
+	if s == nil {
 		return false
 	}
 	for i := range s.Machines {

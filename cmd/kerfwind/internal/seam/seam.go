@@ -124,7 +124,7 @@ type Clock struct {
 
 // State is the state of the shop and of the program around it.
 type State struct {
-	NoShop   bool             `json:"no_shop,omitempty"` // none is taken up just now: of the rest, Shop and Snapshot.StoodDown hold
+	NoShop   bool             `json:"no_shop,omitempty"` // none is taken up just now: of the rest, Shop, Snapshot.StoodDown and Snapshot.Latched hold
 	Shop     InForce          `json:"shop"`
 	Seq      uint64           `json:"seq"`      // of the newest event
 	Now      time.Duration    `json:"now"`      // of the stream

@@ -65,6 +65,7 @@ func StatusOf(h *seam.Hello, x *seam.State) *Status {
 		}
 		st.Missing = append(st.Missing, t)
 	}
+	st.Latched = snap.Latched()
 	if x.NoShop {
 		return st
 	}
@@ -82,7 +83,7 @@ func StatusOf(h *seam.Hello, x *seam.State) *Status {
 	}
 	n := timeline.Names(x.Names)
 	st.Running, st.Moving = seam.Running(snap), !x.Rested
-	st.Latched, st.BinFull, st.Closed = snap.Latched(), snap.BinFull, snap.ShopClosed
+	st.BinFull, st.Closed = snap.BinFull, snap.ShopClosed
 	st.things(snap, &n)
 	return st
 }
