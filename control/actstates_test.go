@@ -450,6 +450,66 @@ func actStates() []actState {
 			b.lost(2)
 			b.wait(time.Second)
 		}},
+		{"91-tight-two-held", tight, func(b *stage) {
+			b.morning()
+			b.ask(AskHold, 2, 20*time.Second)
+			b.ask(AskHold, 1, 10*time.Second)
+			b.wait(5 * time.Second)
+		}},
+		{"92-tight-two-run-ons", tight, func(b *stage) {
+			b.morning()
+			b.ask(AskHold, 1, 9*time.Second)
+			b.wait(4 * time.Second)
+			b.ask(AskHold, 2, 20*time.Second)
+			b.wait(3 * time.Second)
+			b.ask(AskRelease, 2, 0)
+			b.ask(AskRelease, 1, 0)
+			b.wait(500 * ms)
+		}},
+		{"93-tight-two-hoods", tight, func(b *stage) { b.cutting(1); b.idle(1); b.wait(time.Second) }},
+		{"94-hold-among-run-ons", helped, func(b *stage) {
+			b.cutting(1)
+			b.ask(AskHold, 0, 20*time.Second)
+			b.wait(3 * time.Second)
+			b.idle(1)
+			b.wait(500 * ms)
+		}},
+		{"95-left-collected", actShop, func(b *stage) {
+			b.cutting(0)
+			b.tell(SwitchIs, uint8(Off))
+			b.wait(2 * time.Second)
+			b.tell(SwitchIs, uint8(Auto))
+			b.run(1)
+			b.wait(5 * time.Second)
+		}},
+		{"96-budget-after-a-fault", driven, func(b *stage) {
+			b.morning()
+			for range 2 {
+				b.run(0)
+				b.wait(3 * time.Second)
+				b.tell(SwitchIs, uint8(Off))
+				b.idle(0)
+				b.wait(time.Second)
+				b.tell(SwitchIs, uint8(Auto))
+				b.wait(time.Second)
+			}
+			b.run(0)
+			b.wait(3 * time.Second)
+			b.shut()
+			b.wait(4 * time.Second)
+			b.idle(0)
+			b.wait(500 * ms)
+			b.run(0)
+			b.wait(4 * time.Second)
+		}},
+		{"97-stop-unread", actShop, func(b *stage) { b.cutting(0); b.stop(1, Broken); b.wait(time.Second) }},
+		{"98-stop-read-again", actShop, func(b *stage) {
+			b.cutting(0)
+			b.stop(1, Broken)
+			b.wait(time.Second)
+			b.stop(1, Closed)
+			b.wait(time.Second)
+		}},
 	}
 }
 
