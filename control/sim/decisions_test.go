@@ -249,3 +249,60 @@ func TestRefusalCarriesItsNumber(t *testing.T) {
 	}
 	t.Errorf("%+v", s.w.out.Events)
 }
+
+// Decision 14: a reset button that is wired to a stop input too resets nothing,
+// in whichever order its two contacts speak; one of its own does.
+func TestResetThatIsAlsoAStop(t *testing.T) {
+	press, release := control.InReset(control.Pressed), control.InReset(control.Released)
+	opens, closes := control.InStop(0, control.Open), control.InStop(0, control.Closed)
+	for i, order := range [][]control.Input{{press, opens, closes, release}, {press, opens, release, closes}, {opens, press, closes, release}, {opens, press, release, closes}} {
+		s := newStage(t, nil)
+		s.do("planer starts", "wait 5s")
+		s.in(release)
+		for range 2 {
+			s.in(order...)
+			s.do("wait 1s")
+			s.is("latched by a reset that is also a stop", s.w.core.Snapshot().Latched(), true)
+		}
+		s.do("planer stops", "planer starts", "wait 5s")
+		s.is("the fan while it is latched", s.commanded(), false)
+		s.in(press, release)
+		if s.w.core.Snapshot().Latched() {
+			t.Errorf("order %d: a proper reset does not lift it", i)
+		}
+	}
+}
+
+// Decision 14: a gate in a main may be set aside: all that lies behind it is
+// uncollected and says so, what does not is served, and no running fan stops.
+func TestAsideOnAMain(t *testing.T) {
+	shop := func(p *control.Params) {
+		p.Gates = append(p.Gates, control.Gate{Name: "main", Travel: time.Second, OpenSwitch: true, ShutSwitch: true, Actuated: true})
+		p.Gates[0].Downstream = []control.ID{2}
+		p.Machines[0].Hoods[0].Gates = []control.ID{0, 2}
+	}
+	aside, back := control.InAsk(control.AskAside, control.Page, 2), control.InAsk(control.AskReturn, control.Console, 2)
+	why := func(s *stage, machine control.ID) control.Cause {
+		c, _ := s.w.core.Snapshot().Uncollected(machine)
+		return c
+	}
+	s := newStage(t, shop)
+	s.in(aside)
+	s.do("planer starts", "wait 20s")
+	s.is("the fan by a path that is set aside", s.commanded(), false)
+	s.is("the planer is said to be uncollected", why(s, 0) == control.ByAside, true)
+	s.do("saw starts", "wait 5s")
+	s.is("the fan for the saw", s.commanded(), true)
+	s.is("the saw's service", s.w.core.Snapshot().Machines[1].Served, true)
+	s.is("the planer is still uncollected", why(s, 0) == control.ByAside, true)
+	s.do("saw stops", "planer stops", "wait 1m")
+	s.in(back)
+	s.do("wait 1m")
+	s.is("the fan once it is taken back", s.commanded(), false)
+	s.do("planer starts", "wait 5s")
+	s.is("the planer's service after a new start", s.w.core.Snapshot().Machines[0].Served, true)
+	s.in(aside)
+	s.do("wait 10s")
+	s.is("the fan that runs while the main is set aside", s.commanded(), true)
+	s.is("and the planer is said to be uncollected", why(s, 0) == control.ByAside, true)
+}
