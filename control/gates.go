@@ -127,25 +127,20 @@ func (c *Core) isDead(i int) bool {
 
 // survey works out which gates are open and which are shut.
 func (c *Core) survey() {
-	c.open, c.shut, c.dead = 0, 0, 0
+	var open, shut, dead uint64
 	for i := range c.gates {
-		c.look(i)
+		bit := uint64(1) << i
+		if c.isOpen(i) {
+			open |= bit
+		}
+		if c.isShut(i) {
+			shut |= bit
+		}
+		if c.isDead(i) {
+			dead |= bit
+		}
 	}
-}
-
-// look works out how a gate is.
-func (c *Core) look(i int) {
-	bit := uint64(1) << i
-	c.open, c.shut, c.dead = c.open&^bit, c.shut&^bit, c.dead&^bit
-	if c.isOpen(i) {
-		c.open |= bit
-	}
-	if c.isShut(i) {
-		c.shut |= bit
-	}
-	if c.isDead(i) {
-		c.dead |= bit
-	}
+	c.open, c.shut, c.dead = open, shut, dead
 }
 
 // settleGates notes which gates have arrived and which have lost their place.
@@ -350,17 +345,24 @@ func (c *Core) shutGates(out *Out) {
 		return
 	}
 	may := c.whole(c.keep&^c.freed) && !c.opening() || c.want == 0 && !c.air()
-	for i := range c.gates {
-		g, bit := &c.gates[i], uint64(1)<<i
-		if !c.p.Gates[i].Actuated {
+	var needless, test uint64
+	if may {
+		needless = c.actuated &^ (c.keep | c.busy | c.testing())
+	}
+	if c.test.gate != NoID && !c.test.open {
+		test = 1 << c.test.gate &^ c.busy
+	}
+	byHand := (1<<len(c.gates) - 1) &^ c.actuated
+	for p := byHand | needless | test; p != 0; p &= p - 1 {
+		i := bits.TrailingZeros64(p)
+		switch g, bit := &c.gates[i], p&-p; {
+		case byHand&bit != 0:
 			c.forget(i, out)
-			continue
-		}
-		if c.test.gate == ID(i) && !c.test.open && g.target != toShut && c.busy&bit == 0 {
-			c.move(i, toShut, ByTest, out)
-			continue
-		}
-		if may && g.target == toOpen && (c.keep|c.busy|c.testing())&bit == 0 {
+		case test&bit != 0:
+			if g.target != toShut {
+				c.move(i, toShut, ByTest, out)
+			}
+		case g.target == toOpen:
 			c.move(i, toShut, c.cutShort(bit), out)
 		}
 	}
@@ -434,7 +436,7 @@ func (c *Core) move(i int, to target, cause Cause, out *Out) {
 	default:
 		g.motion, g.due, g.tries = travelling, c.now+p.Travel, uint8(c.p.Retries)
 	}
-	c.look(i)
+	c.survey()
 	if p.Actuated && (to == toOpen && c.isOpen(i) || to == toShut && c.isShut(i)) {
 		c.arrive(i, out)
 	}

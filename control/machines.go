@@ -269,22 +269,23 @@ func (c *Core) watchArrivals() {
 	calm := c.blocked() == 0 && !c.col.on
 	for i := range c.machines {
 		m := &c.machines[i]
-		wait := never
-		if calm && c.demands(m) {
-			wait = 0
-			for _, h := range m.hoods {
-				wait = max(wait, c.patience(h))
-			}
+		if !calm || !c.demands(m) {
+			m.late = never
+			continue
+		}
+		wait := time.Duration(0)
+		for _, h := range m.hoods {
+			wait = max(wait, c.patience(h))
 		}
 		m.late = count(m.late, wait, c.now)
 	}
 	for i := range c.gates {
 		g := &c.gates[i]
-		wait := never
-		if calm && g.held != never && c.dropHeld>>i&1 == 0 {
-			wait = c.patience(g.path)
+		if !calm || g.held == never || c.dropHeld>>i&1 != 0 {
+			g.late = never
+			continue
 		}
-		g.late = count(g.late, wait, c.now)
+		g.late = count(g.late, c.patience(g.path), c.now)
 	}
 }
 
@@ -391,12 +392,15 @@ func (c *Core) sayUncollected(out *Out) {
 			c.clear(Uncollected, ByNoDemand, i, out)
 			continue
 		}
-		why, waits := c.lacks(i)
-		switch {
-		case why == 0:
+		if c.collected(i) {
 			m.serve = never
 			c.clear(Uncollected, BySensor, i, out)
-		case !waits || m.serve == never:
+			continue
+		}
+		if c.has(Uncollected, i) {
+			continue
+		}
+		if why, waits := c.lacks(i); !waits || m.serve == never {
 			m.serve = never
 			c.raise(Uncollected, why, i, never, out)
 		}
@@ -437,13 +441,13 @@ func (c *Core) wants(out *Out) {
 		if c.demands(m) {
 			c.demand |= m.path
 		}
-		if m.runs() || m.sensed != Idle {
-			c.busy |= m.path
-		}
 		if m.runs() {
 			c.cut |= m.path
+		} else if m.sensed != Idle {
+			c.busy |= m.path
 		}
 	}
+	c.busy |= c.cut
 	c.want = c.wanted()
 	var helpers uint64
 	if c.p.Helper != nil && c.want != 0 {
