@@ -2,12 +2,14 @@ package config
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"reflect"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 )
 
 // A Draft is a shop file as a value: what stands in it, before it is checked
@@ -27,6 +29,17 @@ type (
 	DraftIndicator = rawIndicator
 )
 
+// A DraftRig is a rig file as a value, as a Draft is a shop file. Its tables are to be
+// begun with NewDraftOf too.
+type (
+	DraftRig      = rawRig
+	DraftADC      = rawADC
+	DraftChannel  = rawChannel
+	DraftContact  = rawContact
+	DraftActuator = rawActuator
+	DraftPage     = rawPage
+)
+
 // NewDraft is a draft with nothing in it but the defaults.
 func NewDraft() *Draft {
 	d := blank[Draft]()
@@ -36,7 +49,7 @@ func NewDraft() *Draft {
 }
 
 // NewDraftOf is a table of a draft, such as a DraftMachine, with its defaults.
-func NewDraftOf[T DraftCircuit | DraftMachine | DraftGate | DraftDuct | DraftElbow | DraftCollector | DraftOutlet]() T {
+func NewDraftOf[T DraftCircuit | DraftMachine | DraftGate | DraftDuct | DraftElbow | DraftCollector | DraftOutlet | DraftRig | DraftADC | DraftChannel | DraftContact | DraftActuator | DraftPage]() T {
 	return blank[T]()
 }
 
@@ -59,7 +72,7 @@ func (raw *rawShop) System() Units {
 	return Metric
 }
 
-// headings stand above the tables of a written shop file.
+// headings stand above the tables of a written file.
 var headings = map[string]string{
 	"mains":     "The supply.",
 	"air":       "The air of the place, and what is asked of it.",
@@ -73,20 +86,47 @@ var headings = map[string]string{
 	"indicator": "Lamps and horns that show a state. Nothing is protected by them.",
 	"limits":    "The owner's choices.",
 	"notice":    "Who is told of news.",
+
+	"adc":        "Converters: a scan reads every channel below, in their order.",
+	"channel":    "Current transformers, each round ONE conductor.",
+	"contact":    "Dry contacts: end switches, buttons, stops.",
+	"actuator":   "Outputs: what moves gates, switches the contactor and outlets.",
+	"servo_chip": "Servo chips with an enable line.",
+	"heartbeat":  "A line that toggles while the program lives.",
+	"mqtt":       "A broker for topics.",
+	"broker":     "A broker of its own.",
+	"metrics":    "Figures for a metrics server.",
+	"page":       "The page for the phone.",
+	"node":       "Other computers of the shop.",
 }
 
 // Encode writes the draft as a shop file, in the draft's own units. Each line
 // of comment stands above it. ParseDraft reads back the same values; a key with
 // its default is left out.
 func (raw *rawShop) Encode(comment ...string) []byte {
-	e := encoder{units: raw.System()}
+	return encode(reflect.ValueOf(raw).Elem(), raw.System(), nil, comment)
+}
+
+// EncodeExplained does so, and explains each key where it stands first.
+func (raw *rawShop) EncodeExplained(comment ...string) []byte {
+	return encode(reflect.ValueOf(raw).Elem(), raw.System(), shopKeys(), comment)
+}
+
+// EncodeExplained writes the draft as a rig file, and explains each key where it
+// stands first. ParseRig reads back the same values.
+func (raw *rawRig) EncodeExplained(comment ...string) []byte {
+	return encode(reflect.ValueOf(raw).Elem(), Metric, rigKeys(), comment)
+}
+
+// encode writes a raw file. keys, if not nil, explains each key where it stands first.
+func encode(v reflect.Value, units Units, keys map[string]string, comment []string) []byte {
+	e := encoder{units: units, keys: keys}
 	for _, c := range comment {
 		for line := range strings.Lines(c) {
 			e.text(strings.TrimRight("# "+strings.TrimRight(line, "\n"), " ") + "\n")
 		}
 	}
-	v := reflect.ValueOf(raw).Elem()
-	e.plain(v)
+	e.plain("", v)
 	for _, f := range reflect.VisibleFields(v.Type()) {
 		key, into := f.Tag.Get("toml"), v.FieldByIndex(f.Index)
 		inner := into.Type()
@@ -107,7 +147,7 @@ func (raw *rawShop) Encode(comment ...string) []byte {
 					e.text("\n")
 				}
 				e.text("[[" + key + "]]\n")
-				e.plain(into.Index(i))
+				e.plain(key+".", into.Index(i))
 			}
 			continue
 		case reflect.Pointer:
@@ -119,7 +159,7 @@ func (raw *rawShop) Encode(comment ...string) []byte {
 		}
 		if said || e.written(into) {
 			e.text(head + "[" + key + "]\n")
-			e.plain(into)
+			e.plain(key+".", into)
 		}
 	}
 	return []byte(e.b.String())
@@ -129,9 +169,33 @@ func (raw *rawShop) Encode(comment ...string) []byte {
 type encoder struct {
 	b     strings.Builder
 	units Units
+	keys  map[string]string // explained where they stand first; nil: none is
 }
 
 func (e *encoder) text(s string) { e.b.WriteString(s) }
+
+// commentWidth is how long a line of comment gets.
+const commentWidth = 100
+
+// comment writes a text as lines of comment.
+func comment(text string) string {
+	var b strings.Builder
+	width := 0
+	for i, word := range strings.Fields(text) {
+		switch n := utf8.RuneCountInString(word); {
+		case i == 0 || width+1+n > commentWidth:
+			if i > 0 {
+				b.WriteString("\n")
+			}
+			b.WriteString("# " + word)
+			width = 2 + n
+		default:
+			b.WriteString(" " + word)
+			width += 1 + n
+		}
+	}
+	return b.String() + "\n"
+}
 
 // written tells whether a table says anything beyond its defaults.
 func (e *encoder) written(v reflect.Value) bool {
@@ -145,8 +209,8 @@ func (e *encoder) written(v reflect.Value) bool {
 
 // plain writes the keys of a table, one a line. At the top of the file those
 // that are tables themselves follow as such.
-func (e *encoder) plain(v reflect.Value) {
-	top := v.Type() == reflect.TypeFor[Draft]()
+func (e *encoder) plain(prefix string, v reflect.Value) {
+	top := prefix == ""
 	for _, f := range reflect.VisibleFields(v.Type()) {
 		key := f.Tag.Get("toml")
 		inner := f.Type
@@ -157,6 +221,10 @@ func (e *encoder) plain(v reflect.Value) {
 			continue
 		}
 		if text, ok := e.value(v.FieldByIndex(f.Index), f.Tag); ok {
+			if why := e.keys[prefix+key]; why != "" {
+				e.text(comment(why))
+				delete(e.keys, prefix+key)
+			}
 			e.text(key + " = " + text + "\n")
 		}
 	}
@@ -191,7 +259,14 @@ func isDefault(v reflect.Value, tag reflect.StructTag) bool {
 
 // render is how a value is written.
 func (e *encoder) render(v reflect.Value, tag reflect.StructTag) string {
+	if v.Kind() == reflect.Uint8 && v.Uint() > 0 {
+		if w, ok := v.Interface().(worded); ok {
+			return quote(w.words()[v.Uint()-1])
+		}
+	}
 	switch {
+	case v.Type() == reflect.TypeFor[Ratio]():
+		return quote(fmt.Sprint(v.Interface()))
 	case v.Type() == durationType:
 		return quote(writeDuration(time.Duration(v.Int())))
 	case v.Kind() == reflect.Float64 && tag.Get("q") != "":

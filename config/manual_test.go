@@ -92,8 +92,17 @@ var manualEntry = regexp.MustCompile(`(?m)^\.TP\n\.B (\S+)\n\.I (.*)\n\.br\n([^.
 // TestManual holds the manual pages to the raw structs: every key stands there
 // once, in the order of the structs, with its range and default and with a
 // description. With -rewrite it brings ranges and defaults up to date.
+//
+// From the same texts come keys.txt, which the program explains keys by, and the
+// reference deploy/KEYS.md: with -rewrite they are written, else they are compared.
 func TestManual(t *testing.T) {
-	for name, raw := range map[string]reflect.Type{"rig": reflect.TypeFor[rawRig](), "shop": reflect.TypeFor[rawShop]()} {
+	short, table := "", strings.Builder{}
+	table.WriteString(keysHead)
+	for _, file := range []struct {
+		name string
+		raw  reflect.Type
+	}{{"rig", reflect.TypeFor[rawRig]()}, {"shop", reflect.TypeFor[rawShop]()}} {
+		name, raw := file.name, file.raw
 		path := "../deploy/man/kerfwind-" + name + ".toml.5"
 		data, err := os.ReadFile(path)
 		if err != nil {
@@ -113,9 +122,13 @@ func TestManual(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
+		fmt.Fprintf(&table, "\n## The %s file\n\n| key | its value | what it is |\n| --- | --- | --- |\n", name)
 		var found []string
 		for _, m := range manualEntry.FindAllStringSubmatch(page, -1) {
 			found = append(found, m[1])
+			text := plainRoff(m[3])
+			short += name + " " + m[1] + " " + text + "\n"
+			fmt.Fprintf(&table, "| `%s` | %s | %s |\n", m[1], strings.ReplaceAll(m[2], "|", "or"), strings.ReplaceAll(text, "|", "or"))
 			switch want := facts[m[1]]; {
 			case want == "":
 				t.Errorf("%s: there is no key %s", path, m[1])
@@ -134,4 +147,30 @@ func TestManual(t *testing.T) {
 			t.Errorf("%s: %d entries for %d keys", path, len(found), len(keys))
 		}
 	}
+	for path, want := range map[string]string{"keys.txt": short, "../deploy/KEYS.md": table.String()} {
+		if f := flag.Lookup("rewrite"); f != nil && f.Value.String() == "true" {
+			if err := os.WriteFile(path, []byte(want), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got, err := os.ReadFile(path); err != nil || string(got) != want {
+			t.Errorf("%s is not what the manual pages say (%v): run the test with -rewrite", path, err)
+		}
+	}
+}
+
+// keysHead begins the reference.
+var keysHead = strings.ReplaceAll(`# Every key of the rig and shop files
+
+The rig file says what travels with its owner, the shop file what belongs to an address. 'kerfwind begin' writes both, with each key explained
+where it stands; 'kerfwind check' says what they describe and every default in force. A key of a table in a list is written here with a dot:
+'machine.coast' is the key 'coast' of each '[[machine]]'. A quantity is a text with its unit, metric or imperial: '"4 in"', '"3.6 m"',
+'"550 cfm"', '"900 m3/h"', '"8 A"', '"2 hp"', '"400 ms"'. A key that is not required may be left out.
+
+A test keeps this table to the program. The manual pages 'man 5 kerfwind-rig.toml' and 'man 5 kerfwind-shop.toml' say the same.
+`, "'", "`")
+
+// plainRoff is a line of a manual page as plain text.
+func plainRoff(s string) string {
+	return strings.TrimSpace(strings.NewReplacer(`\(dq`, `"`, `\-`, "-", `\fB`, "", `\fI`, "", `\fR`, "", `\&`, "").Replace(s))
 }

@@ -266,3 +266,13 @@ func TestTopLevel(t *testing.T) {
 		}
 	}
 }
+
+// TestReadmeNamesEveryCommand: whoever reads the list of commands there finds all.
+func TestReadmeNamesEveryCommand(t *testing.T) {
+	readme := readDoc(t, "README.md")
+	for _, c := range newRoot().Commands() {
+		if name := c.Name(); name != "completion" && name != "help" && !strings.Contains(readme, "`kerfwind "+name+"`") {
+			t.Errorf("README's list of commands lacks kerfwind %s", name)
+		}
+	}
+}

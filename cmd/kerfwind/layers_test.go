@@ -136,6 +136,8 @@ var (
 		"metrics": "porter",
 		// A replay, on a terminal too; the daemon in a simulated workshop.
 		"demo": "live panel replay rig simrig socket state testdata",
+		// The questions are pure; the terminal writes the files.
+		"begin": "live state wiresheet",
 		// People's hands in a simulated workshop, on a terminal and on the page.
 		"simrig": "panel timeline",
 		// The parts of a running shop, each tied to what looks on or asks: their wiring.

@@ -81,7 +81,7 @@ func newRoot() *cobra.Command {
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
 		return &exitError{exitUsage, err}
 	})
-	root.AddCommand(newReplay(), newDemo(), newRehearse(), newCheck(), newTrace(), newDucts(), newWiring())
+	root.AddCommand(newBegin(), newReplay(), newDemo(), newRehearse(), newCheck(), newTrace(), newDucts(), newWiring())
 	root.AddCommand(newRun(), newStatus(), newUse(), newSwap(), newShops(), newSheet(), newRetire(), newAsk(), newJog(), newHalt(), newMoveIn(), newLearn(), newRecord(), newWatch())
 	root.AddCommand(newHistory(), newUpkeep(), newBackup(), newRestore(), newPassword(), newDoctor())
 	explain(root)
