@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -94,26 +95,22 @@ func (f *file) err() error {
 // decode fills the raw struct that v points to.
 func decode(name string, data []byte, v any) *file {
 	f := &file{name: name, places: map[string]position{}, names: map[string]string{}}
-	if !utf8.Valid(data) {
-		line := 1
-		for d := data; len(d) > 0; {
-			r, n := utf8.DecodeRune(d)
-			if r == utf8.RuneError && n == 1 {
-				break
-			}
-			if r == '\n' {
-				line++
-			}
-			d = d[n:]
-		}
-		f.problems = Errors{{File: name, Line: line, Column: 1, Message: "not a text in UTF-8", Remedy: "save the file as UTF-8"}}
+	if f.problems = notText(name, data); f.problems != nil {
+		f.broken = true
+		return f
+	}
+	if f.problems = syntax(name, data, listsOf(reflect.TypeOf(v).Elem())); f.problems != nil {
 		f.broken = true
 		return f
 	}
 	var tree map[string]any
 	if err := toml.Unmarshal(data, &tree); err != nil {
-		f.problems = Errors{syntaxProblem(name, data, err)}
+		f.problems = Errors{syntaxProblem(name, data, err)} // syntax has found nothing
 		f.broken = true
+		return f
+	}
+	if p, mixed := swapped(name, tree, reflect.TypeOf(v).Elem()); mixed {
+		f.problems, f.broken = Errors{p}, true
 		return f
 	}
 	f.places = index(data)
@@ -130,33 +127,6 @@ func blank[T any]() T {
 	f := &file{names: map[string]string{}}
 	f.table("blank", nil, reflect.ValueOf(&raw).Elem())
 	return raw
-}
-
-// syntaxProblem words an error of the TOML library.
-func syntaxProblem(name string, data []byte, err error) Problem {
-	p := Problem{File: name, Line: 1, Column: 1, Message: strings.TrimPrefix(err.Error(), "toml: "), Remedy: "the text is not valid TOML here"}
-	var de *toml.DecodeError
-	if !errors.As(err, &de) {
-		return p
-	}
-	p.Line, p.Column = de.Position()
-	lines := strings.Split(string(data), "\n")
-	if p.Line < 1 || p.Line > len(lines) {
-		return p
-	}
-	switch {
-	case strings.Contains(p.Message, "already"):
-		p.Remedy = "a key stands once in its table: take one out"
-	case strings.Contains(p.Message, "string"):
-		p.Remedy = "close the text with a quote on the same line"
-	}
-	key, value, ok := strings.Cut(lines[p.Line-1], "=")
-	value = strings.TrimSpace(value)
-	n, rest := cutNumber(value)
-	if rest = strings.TrimSpace(rest); ok && n != "" && rest != "" && strings.Count(lines[p.Line-1], "=") == 1 && !strings.HasPrefix(rest, "#") {
-		p.Remedy = fmt.Sprintf("a quantity is written in quotes: %s = %q", strings.TrimSpace(key), n+" "+rest)
-	}
-	return p
 }
 
 // index finds the line and column of every key and table: "gate[2].travel".
@@ -289,7 +259,7 @@ func (f *file) table(path string, m map[string]any, v reflect.Value) {
 			if path != "" {
 				where = path + "." + key
 			}
-			f.add(where, fmt.Sprintf("%s has no key %q", f.tableName(path), key), didYouMean(key, known))
+			f.add(where, fmt.Sprintf("%s has no key %q", f.tableName(path), key), cmp.Or(didYouMean(key, known), "look its name up in deploy/KEYS.md, or man 5 kerfwind-rig.toml and kerfwind-shop.toml"))
 		}
 	}
 }
@@ -442,6 +412,12 @@ func (f *file) value(path string, x any, v reflect.Value, tag reflect.StructTag)
 	case v.Kind() == reflect.Struct:
 		m, ok := x.(map[string]any)
 		if !ok {
+			if items, list := x.([]any); list && len(items) > 0 {
+				if _, tables := items[0].(map[string]any); tables {
+					f.add(path, fmt.Sprintf("%s is a list, and there is only one", f.say(path)), fmt.Sprintf("write [%s] with single brackets", path))
+					return
+				}
+			}
 			wrong()
 			return
 		}
@@ -453,7 +429,11 @@ func (f *file) value(path string, x any, v reflect.Value, tag reflect.StructTag)
 func (f *file) list(path string, x any, v reflect.Value, tag reflect.StructTag) {
 	items, ok := x.([]any)
 	if !ok {
-		f.add(path, fmt.Sprintf("%s is %s", f.say(path), kindOf(x)), "write "+example(v.Type(), tag))
+		remedy := "write " + example(v.Type(), tag)
+		if _, single := x.(map[string]any); single && v.Type().Elem().Kind() == reflect.Struct {
+			remedy = fmt.Sprintf("there may be several, so write [[%s]] with two brackets", path)
+		}
+		f.add(path, fmt.Sprintf("%s is %s, not a list", f.say(path), kindOf(x)), remedy)
 		return
 	}
 	v.Set(reflect.MakeSlice(v.Type(), 0, len(items)))

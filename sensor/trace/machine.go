@@ -220,6 +220,8 @@ func (m *machine) rate(hp, watts, volts float64) error {
 		m.full = amps[col]
 	case m.full == 0 && watts > 0 && volts > 0 && !motor:
 		m.full = watts / volts
+	case m.full == 0 && motor && watts > 0:
+		return fmt.Errorf("a motor's size is its shaft power or its full load, and %v W may be either: write \"%.2g hp, 240 V\", or \"full load\" and the amperes of its plate", watts, watts/745.7)
 	case m.full == 0 && motor:
 		return fmt.Errorf("its size is missing: \"2 hp, 240 V\" (single-phase), or \"full load 9 A\"")
 	case m.full == 0:
