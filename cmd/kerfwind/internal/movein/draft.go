@@ -60,6 +60,20 @@ func (s *Session) hasContact(name *string) bool {
 	return name != nil && slices.ContainsFunc(s.rig.Contacts, func(c config.Contact) bool { return c.Name == *name })
 }
 
+// onlyContact is the name of the rig's contact of a kind, nil if it has none or several.
+func (s *Session) onlyContact(kind config.ContactKind) *string {
+	var found *string
+	for i := range s.rig.Contacts {
+		if c := &s.rig.Contacts[i]; c.Kind == kind {
+			if found != nil {
+				return nil
+			}
+			found = &c.Name
+		}
+	}
+	return found
+}
+
 // oldGatesOf are the gates at the hoods of a machine before.
 func (s *Session) oldGatesOf(machine string) []string {
 	o := s.oldMachine(machine)
@@ -197,7 +211,7 @@ func (s *Session) place(name string) (circuit *string, load *float64, rated []st
 	if was := s.oldLoad(name); was > 0 {
 		load = ref(was)
 	}
-	if _, other := s.scaledLoad(name); other {
+	if s.asksLoad(name) {
 		load = nil
 		if x, err := config.Parse(config.Current, s.get("load/"+name)); err == nil {
 			load = ref(x)
@@ -238,6 +252,15 @@ func (s *Session) draftCollector(d *config.Draft) {
 		c.Channel, c.Contact = ref(list[0]), nil
 	}
 	c.Circuit, c.FullLoad, c.Rated = s.place(collector)
+	if x, err := config.Parse(config.Power, s.get("power/"+collector)); err == nil && s.asksPower() {
+		c.Power = &x
+	}
+	if s.old == nil { // the rig's own contacts of the collector serve it, where there is one of a kind
+		if c.Channel == nil {
+			c.Contact = s.onlyContact(config.CollectorContact)
+		}
+		c.Hand, c.Off = s.onlyContact(config.HandContact), s.onlyContact(config.OffContact)
+	}
 	d.Collector = &c
 }
 

@@ -3,6 +3,7 @@ package movein_test
 import (
 	"errors"
 	"fmt"
+	"math"
 	"reflect"
 	"slices"
 	"strings"
@@ -451,4 +452,40 @@ func FuzzRestore(f *testing.F) {
 			t.Fatal(err)
 		}
 	})
+}
+
+// TestFirstPlates: where there was no shop, the move-in asks for the plates, takes over
+// the collector's contacts, and the air can be computed.
+func TestFirstPlates(t *testing.T) {
+	w := garage(t, 1)
+	s, err := movein.New(w.Rig, nil, movein.Before{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	answers := map[string]string{"name": "garage", "units": "imperial", "supply": "240 V 60 Hz", "circuits": "none", "machines": "planer",
+		"load/planer": "15 A", "load/the collector": "12 A", "power/the collector": "2 hp"}
+	asked := map[string]bool{}
+	for range 40 {
+		v := s.View(0)
+		asked[v.Step] = true
+		if strings.HasPrefix(v.Step, "sensor/") {
+			break
+		}
+		text := answers[v.Step]
+		if relay, is := strings.CutPrefix(v.Step, "relay/"); is {
+			text = map[bool]string{true: "collector", false: "none"}[relay == "k0"]
+		}
+		if err := s.Answer(0, v.Revision, text); err != nil {
+			t.Fatalf("%s: %v", v.Step, err)
+		}
+	}
+	for id := range answers {
+		if !asked[id] {
+			t.Errorf("%s is not asked", id)
+		}
+	}
+	c := s.Draft().Collector
+	if c.Power == nil || math.Abs(*c.Power-1491) > 2 || c.FullLoad == nil || *c.FullLoad != 12 || c.Contact == nil || *c.Contact != "collector aux" || c.Hand == nil || *c.Hand != "k-mode" {
+		t.Errorf("%+v", c)
+	}
 }

@@ -186,11 +186,22 @@ func (s *Session) ask(st step, v *View) {
 	case "rated":
 		s.askRated(st.of, v)
 	case "load":
-		scaled, _ := s.scaledLoad(st.of)
+		scaled, known := s.scaledLoad(st.of)
 		v.Title, v.Free, v.Example = "Full load of "+the(st.of), true, "8.2 A"
+		if !known {
+			v.Keep = unknown
+			v.say("Which current is on its rating plate? Its circuit is watched by it.")
+			v.offer(unknown, "I do not know")
+			break
+		}
 		v.Keep = fmt.Sprintf("%.1f A", scaled)
 		v.say("At %g V its full load was %s. The same power at %g V takes %s. That is a proposal; its rating plate is better.", s.oldVolts(st.of), amps(s.oldLoad(st.of)), s.voltsOf(st.of), v.Keep)
 		v.offer(unknown, "I do not know")
+	case "power":
+		v.Title, v.Free, v.Example = "Power of the collector", true, "2 hp"
+		v.say("Which power is on its rating plate? The air at each hood is computed from it, and the run-on from the air.")
+		v.offer(unknown, "I do not know: nothing is computed then")
+		v.Keep = unknown
 	case "relay":
 		v.Title = "Relay " + st.of
 		v.say("What does it switch?")

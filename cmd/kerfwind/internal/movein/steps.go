@@ -88,7 +88,7 @@ func (s *Session) steps() []step {
 		if s.get("rated/"+m) == no {
 			continue
 		}
-		if _, ok := s.scaledLoad(m); ok {
+		if s.asksLoad(m) {
 			add(asks, "load", m)
 		}
 	}
@@ -99,8 +99,11 @@ func (s *Session) steps() []step {
 		add(asks, "circuit", collector)
 	}
 	add(asks, "rated", collector)
-	if _, ok := s.scaledLoad(collector); ok {
+	if s.asksLoad(collector) {
 		add(asks, "load", collector)
+	}
+	if s.asksPower() {
+		add(asks, "power", collector)
 	}
 	for _, m := range s.fit() {
 		add(finds, "sensor", m)
@@ -154,7 +157,7 @@ func (s *Session) steps() []step {
 // stays the same, while the steps become more with each machine and gate.
 var parts = []struct{ name, steps string }{
 	{"the place", " name units supply circuits "},
-	{"machines", " machines circuit rated load relay "},
+	{"machines", " machines circuit rated load power relay "},
 	{"sensors", " sensor "},
 	{"gates", " gate called way travel "},
 	{"levels", " learn coast "},
@@ -237,6 +240,8 @@ func (s *Session) check(st step, text string) (string, error) {
 		return s.checkRated(st.of, text)
 	case "load":
 		return checkQuantity(config.Current, text, 0.1, 400)
+	case "power":
+		return checkQuantity(config.Power, text, 100, 30e3)
 	case "relay":
 		return s.checkRelay(st.of, text)
 	case "sensor":

@@ -234,6 +234,26 @@ func (s *Session) scaledLoad(m string) (float64, bool) {
 	return load * was / now, true
 }
 
+// asksLoad reports whether the full load of a machine or the collector is asked for:
+// where its voltage is another one than before, and in a first shop.
+func (s *Session) asksLoad(m string) bool {
+	_, scaled := s.scaledLoad(m)
+	return scaled || s.old == nil
+}
+
+// asksPower reports whether the collector's power is asked for: without it and without a
+// curve of its fan, no air can be computed.
+func (s *Session) asksPower() bool {
+	if s.get("rated/"+collector) == no {
+		return false
+	}
+	c := (*config.DraftCollector)(nil)
+	if s.old != nil {
+		c = s.old.Collector
+	}
+	return c == nil || c.Power == nil && len(c.Fan) == 0 && c.FreeFlow == nil
+}
+
 // oldRated returns what a machine or the collector was marked for, as an answer; ""
 // if that is not known.
 func (s *Session) oldRated(m string) string {
