@@ -85,6 +85,9 @@ func (b *Bench) Begin(ctx context.Context, text []byte) error {
 		}
 	}
 	for got.Outcome == seam.Waits {
+		if g := b.guide(); g != nil {
+			g.waits(got.For)
+		}
 		wait := time.NewTimer(time.Second / 2)
 		select {
 		case <-wait.C:
@@ -112,6 +115,13 @@ func (b *Bench) Begin(ctx context.Context, text []byte) error {
 	b.shop, b.rev, b.text = s, got.Revision, string(text)
 	b.at, b.got, b.speed = hello.Clock.Now, time.Now(), hello.Clock.Speed
 	return nil
+}
+
+// guide is whom readings and events go to, nil if there is nobody yet.
+func (b *Bench) guide() *Guide {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.g
 }
 
 // forget gives the lease up that has ended.

@@ -78,6 +78,7 @@ type Guide struct {
 	changed chan struct{} // closed at the next change
 	bench   string        // in force, or on its way
 	opening bool
+	waiting string // what for, while it opens
 	trouble string // of the rig, for people
 }
 
@@ -163,7 +164,7 @@ func (g *Guide) View() (movein.View, <-chan struct{}) {
 			v.Choices, v.Keep, v.KeepText = []movein.Choice{{Answer: "again", Text: "Try again"}}, "again", "Try again"
 		case g.opening:
 			v.Text = append(v.Text, "kerfwind opens the rig once the shop is at rest. Gates may move: keep hands and tools away.")
-			v.Working = true
+			v.Working, v.Waits = true, g.waiting
 		}
 	}
 	return v, g.changed
@@ -278,13 +279,24 @@ func (g *Guide) open() {
 		err := g.o.Link.Begin(g.ctx, []byte(bench))
 		g.mu.Lock()
 		defer g.mu.Unlock()
-		g.opening = false
+		g.opening, g.waiting = false, ""
 		if err != nil && g.ctx.Err() == nil {
 			g.trouble = "The rig cannot be opened: " + err.Error() + ". Put that right, then try again."
 		}
 		close(g.changed)
 		g.changed = make(chan struct{})
 	})
+}
+
+// waits says what the bench waits for, and how long.
+func (g *Guide) waits(why string) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if why != g.waiting {
+		g.waiting = why
+		close(g.changed)
+		g.changed = make(chan struct{})
+	}
 }
 
 // Lost says that the rig is not looked at any more, and why.

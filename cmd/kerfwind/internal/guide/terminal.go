@@ -102,6 +102,9 @@ func (t *Terminal) show(v *movein.View) {
 	if v.Live {
 		t.bar.Show(func() string {
 			line := fmt.Sprintf("    %7.2f A", v.Amps)
+			if v.Waits != "" {
+				line = "    " + v.Waits
+			}
 			if v.Share > 0 {
 				line += fmt.Sprintf("  %3.0f %%", 100*v.Share)
 			}

@@ -179,6 +179,7 @@ type View struct {
 	Amps     float64 // what is read now, where Live
 	Share    float64 // of what it waits for, 0 to 1
 	Working  bool    // a Request is being carried out
+	Waits    string  // what it waits for, and how long; "" nothing that is known
 	Done     bool    // the new shop was handed over
 }
 

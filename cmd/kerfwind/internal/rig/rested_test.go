@@ -1,11 +1,44 @@
 package rig
 
 import (
+	"strings"
 	"testing"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/control"
 )
+
+// TestRestless: whatever keeps a shop from rest is said, and nothing is at rest.
+func TestRestless(t *testing.T) {
+	names := &timeline.Names{Machines: []string{"saw"}, Gates: []string{"far end"}, Outlets: []string{"air cleaner"}, Collectors: []string{"collector"}}
+	const at = time.Minute
+	for want, change := range map[string]func(*control.Snapshot){
+		"":                               func(*control.Snapshot) {},
+		"saw runs":                       func(s *control.Snapshot) { s.Machines[0].Run = true },
+		"saw runs:":                      func(s *control.Snapshot) { s.Machines[0].Sensed = control.Running },
+		"saw has its run-on for 12 s":    func(s *control.Snapshot) { s.Machines[0].RunOn = at + 12*time.Second },
+		"far end moves":                  func(s *control.Snapshot) { s.Gates[0].Position = control.PositionOpening },
+		"far end is held open for 3 min": func(s *control.Snapshot) { s.Gates[0].Held = at + 3*time.Minute },
+		"far end is being tested":        func(s *control.Snapshot) { s.Gates[0].Why.Cause = control.ByTest },
+		"the collector runs":             func(s *control.Snapshot) { s.Collector.Commanded = true },
+		"use its disconnect":             func(s *control.Snapshot) { s.Collector.Fault = control.CollectorStillOn },
+		"turn it to auto":                func(s *control.Snapshot) { s.Collector.Switch = control.Hand },
+		"is left alone for 20 s": func(s *control.Snapshot) {
+			s.Collector.Why = control.Why{Cause: control.ByCoast, Until: at + 20*time.Second}
+		},
+		"air cleaner runs on for 20 min": func(s *control.Snapshot) {
+			s.Outlets[0] = control.OutletView{Commanded: true, RunOn: at + 20*time.Minute}
+		},
+		"to be reset at the shop": func(s *control.Snapshot) { s.Kept.Stopped = true },
+	} {
+		s := &control.Snapshot{At: at, Machines: make([]control.MachineView, 1), Gates: make([]control.GateView, 1), Outlets: make([]control.OutletView, 1)}
+		change(s)
+		if got := names.Restless(s); !strings.Contains(got, want) || (got == "") != Rested(s) {
+			t.Errorf("%q: %q, at rest %v", want, got, Rested(s))
+		}
+	}
+}
 
 // A collector that went on though it was commanded off, and whose sensor was
 // lost since, does not rest: a state machine begun anew would not know of it, and
