@@ -103,5 +103,8 @@ func (c *Course) one(ctx context.Context, person *LessonTerminal, tap *record.Ta
 		return nil, &notLearned{err}
 	}
 	learned.Hears(tap.Shop.Rig, tap.Shares(), today)
+	if doubt := tap.MainsDoubt(); doubt != "" {
+		learned.Report += fmt.Sprintf("  %-9s %s\n", "mains", doubt)
+	}
 	return learned, nil
 }

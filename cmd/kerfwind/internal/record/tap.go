@@ -37,6 +37,17 @@ func (t *Tap) Shares() []sensor.Share {
 	return out
 }
 
+// MainsDoubt says in a sentence that the mains is another than the shop file says; ""
+// where it is not, or not known.
+func (t *Tap) MainsDoubt() string {
+	for i := range t.Sources {
+		if doubt := t.Sources[i].Detector.MainsDoubt(); doubt != "" {
+			return doubt
+		}
+	}
+	return ""
+}
+
 // OpenRig opens the converters of a shop's rig under the lock in a runtime folder.
 // Where a running kerfwind has that lock, the samples come from it.
 func OpenRig(s *config.Shop, folder string, notice func(error)) (*Tap, error) {
