@@ -20,6 +20,7 @@ const (
 	ownLess     = 4    // times that the neighbour's current must vary, else
 	ownUp       = 1.25 // a steady current of its own may seem so much more
 	shareSlack  = 1.1  // times the most that is possible: no crosstalk is more
+	hearOn      = 16   // halves that hearing goes on after a doubt: a start may cancel the crosstalk, so that less shows than before
 	hearFor     = 128  // halves of a loud current that are heard in any case
 )
 
@@ -267,7 +268,10 @@ func (d *Detector) heardHalf(g *half) {
 		h.with, h.age = with, 0
 	}
 	h.age = min(h.age+1, hearFor+1)
-	switch hear := loud && (h.age <= hearFor || d.doubtful()); {
+	if loud && d.doubtful() {
+		h.age = min(h.age, hearFor-hearOn)
+	}
+	switch hear := loud && h.age <= hearFor; {
 	case hear && !h.on:
 		h.start(d.n)
 		for k := range d.ch {
