@@ -279,3 +279,40 @@ func TestOwnIsNoShare(t *testing.T) {
 		t.Errorf("a share was found %d times", found)
 	}
 }
+
+// TestOwnAgainstCrosstalk: a start whose current cancels that of a running neighbour, so
+// that the channel shows less than before, is found as soon as any other.
+func TestOwnAgainstCrosstalk(t *testing.T) {
+	rng := rand.New(rand.NewPCG(73, 74))
+	for _, own := range []float64{0.9, 1.2, 1.5, 2} {
+		for turn := 0.4; turn < 0.6; turn += 0.02 {
+			p := amps(1, 0.6)
+			p.Mains = 60
+			p.Channels = append(p.Channels, p.Channels[0])
+			p.Channels[1].Channel = 1
+			raw := make([]float32, 0, 2*12000)
+			for i := range 12000 {
+				x := float64(i) / 2000
+				a, v := 0.0, 0.0
+				if x >= 1 {
+					a = math.Sqrt2 * (15 + 75*math.Exp(-math.Pow((x-1)/0.35, 3)))
+					v = 0.08 * a * sine(60*x)
+				}
+				if x >= 4 {
+					v += own * math.Sqrt2 * sine(60*x+turn)
+				}
+				raw = append(raw, float32(v+0.03*rng.NormFloat64()), float32(a*sine(60*x)+0.03*rng.NormFloat64()))
+			}
+			at := -1.0
+			for _, r := range changes(feed(t, p, 2000, raw)) {
+				if r.Channel == 0 && r.Verdict == sensor.Running {
+					at = r.At.Seconds() - 4
+					break
+				}
+			}
+			if at < 0 || at > 0.15 {
+				t.Errorf("%g A, turned by %.2f: after %.0f ms", own, turn, 1000*at)
+			}
+		}
+	}
+}
