@@ -77,7 +77,10 @@ func (p *part) missing() error {
 	if p.held {
 		return nil
 	}
-	return fmt.Errorf("%w: %w", errMissing, p.why)
+	if p.why == nil {
+		return errMissing // not sought yet
+	}
+	return fmt.Errorf("%w: %w", errMissing, p.because(p.why))
 }
 
 // doubt has the part looked after soon, since something has failed there.

@@ -343,7 +343,7 @@ func TestGuestChipMissing(t *testing.T) {
 		f.current(inputSaw, 0)
 		p.await(n+1, "collector-off", "", "")
 		guest.Write(t, guest.I2C+"naks", 1<<30)
-		guest.Until(t, "it is told of", func() bool { return strings.Count(p.said(), "0x40 on /dev/i2c-1: no answer") > n })
+		guest.Until(t, "it is told of", func() bool { return strings.Count(p.said(), "notice: servo chip 0x40 on /dev/i2c-1: no answer") > n })
 	}
 	guest.Write(t, guest.I2C+"naks", 0)
 	p.signal(syscall.SIGTERM)
