@@ -13,7 +13,7 @@ import (
 func (b *builder) boot() Section {
 	s := Section{Title: "Boot settings"}
 	if b.board == "" {
-		return s
+		return b.otherBoot(s)
 	}
 	var lines []string
 	if len(b.rig.SPIBuses()) > 0 {
@@ -58,6 +58,9 @@ func (b *builder) boot() Section {
 			lines = append(lines, "gpio="+strings.Join(x.list, ",")+"="+x.mode)
 		}
 	}
+	if len(low)+len(high) > 0 {
+		lines = append(lines, "dtparam=strict_gpiod")
+	}
 	if len(lines) == 0 {
 		return s
 	}
@@ -66,10 +69,31 @@ func (b *builder) boot() Section {
 	if len(low)+len(high) > 0 {
 		s.say("op,dl drives a line low early in the start, op,dh high; both mean off here. Before that only the resistors hold it.")
 	}
-	if len(b.rig.SPIBuses()) > 0 {
-		s.say("Add to the one line of cmdline.txt, so that a burst of scans goes in one call:")
-		s.add(Block{Kind: Code, Items: []string{"spidev.bufsiz=65536"}})
+	return s
+}
+
+// otherBoot says what a board that is no Raspberry Pi must have, since each turns it on
+// in its own way.
+func (b *builder) otherBoot(s Section) Section {
+	var rows [][]string
+	need := func(what, how string) { rows = append(rows, []string{what, how}) }
+	for i := range b.rig.ADCs {
+		if a := &b.rig.ADCs[i]; a.Chip.OnSPI() {
+			need(a.Port, "the SPI controller switched on in the device tree, with a node for the driver spidev at that select line")
+		}
 	}
+	for _, bus := range b.rig.I2CBuses() {
+		need("/dev/i2c-"+bus, "the I2C controller switched on in the device tree, at 400 kHz; the module i2c-dev loaded")
+	}
+	if outs := len(b.rig.Actuators) + len(b.rig.ServoChips); outs > 0 {
+		need("each output's line", "free of any other function, and off from early in the start: a gpio-hog must not hold it, so set it in the boot loader where that can")
+	}
+	if len(rows) == 0 {
+		return s
+	}
+	s.say("This sheet knows no boot settings for this board. Its documentation says how to have:")
+	s.table([]string{"What", "How"}, rows)
+	s.say("Then kerfwind doctor says what is still missing.")
 	return s
 }
 

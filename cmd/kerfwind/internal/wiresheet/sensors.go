@@ -216,7 +216,8 @@ func (b *builder) outputs() Section {
 		return s
 	}
 	s.table([]string{"Output", "Line", "Level", "Resistor at the board", "For"}, rows)
-	s.say("The resistor holds the output off while the computer starts, and when it has died. Use the normally open contact of each relay.")
+	s.say("The resistor holds the output off while the computer starts. Use the normally open contact of each relay.")
+	s.say(b.holds())
 	for _, k := range config.ActuatorKinds() {
 		if b.count(k) > 0 {
 			for _, note := range k.SheetNotes() {
@@ -225,6 +226,18 @@ func (b *builder) outputs() Section {
 		}
 	}
 	return s
+}
+
+// holds says what holds an output off once nobody drives its line. Raspberry Pi's
+// kernels leave a line as it was unless the parameter persist_gpio_outputs of
+// pinctrl_bcm2835, or on the Pi 5 of pinctrl_rp1, says no, which dtparam=strict_gpiod
+// makes it (Raspberry Pi's overlays/README, "strict_gpiod").
+func (b *builder) holds() string {
+	const after = "What nothing holds off is a computer that hangs: only a heartbeat's timer or the stop contacts in the coil circuit do."
+	if b.board == "" {
+		return "Whether the resistor holds it off after the program was killed depends on the driver of the board's chip. Try it without load: switch an output on with kerfwind jog, kill that program with kill -9, and measure the line. If it stays, only kerfwind halt, which the service runs at every end, switches it off. " + after
+	}
+	return "When the program is killed, the kernel of a Raspberry Pi leaves each line as it was, and kerfwind halt, which the service runs at every end, switches it off. With dtparam=strict_gpiod, among the boot settings, the kernel lets go of the line and the resistor holds it off without anybody's doing. " + after
 }
 
 // drives reports whether an actuator is on this computer.

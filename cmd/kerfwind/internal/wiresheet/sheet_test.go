@@ -387,3 +387,33 @@ func TestWrap(t *testing.T) {
 		}
 	})
 }
+
+// What holds an output off, and how a board's buses are switched on, is said for the
+// board of the rig; for another one it is said what is wanted.
+func TestBoardsOfTheSheet(t *testing.T) {
+	for _, c := range []struct {
+		chip       string
+		want, none []string
+	}{
+		{"pinctrl-bcm2835", []string{"dtparam=spi=on", "dtparam=strict_gpiod", "leaves each line as it was"}, []string{"bufsiz", "kill -9"}},
+		{"pinctrl-rp1", []string{"dtparam=strict_gpiod"}, []string{"bufsiz", "kill -9"}},
+		{"1c20800.pinctrl", []string{"kill -9", "no boot settings for this board", "/dev/spidev0.0"}, []string{"strict_gpiod", "config.txt"}},
+	} {
+		r := parse(t, one(`chip = "mcp3208", port = "/dev/spidev0.0"`, `ratio = "30 A : 1 V"`)+fmt.Sprintf("actuator = [{ name = \"k0\", kind = \"relay\", chip = %q, line = 17 }]\n", c.chip))
+		var b bytes.Buffer
+		if err := Make(r, nil).WriteText(&b); err != nil {
+			t.Fatal(err)
+		}
+		text := strings.Join(strings.Fields(b.String()), " ")
+		for _, w := range c.want {
+			if !strings.Contains(text, w) {
+				t.Errorf("%s: the sheet does not say %q", c.chip, w)
+			}
+		}
+		for _, w := range c.none {
+			if strings.Contains(text, w) {
+				t.Errorf("%s: the sheet says %q", c.chip, w)
+			}
+		}
+	}
+}
