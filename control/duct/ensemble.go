@@ -319,6 +319,18 @@ func (x *Spread) Opened() Range {
 	return rangeOf(part)
 }
 
+// Carry judges every segment by its middle velocity.
+func (x *Spread) Carry() []Carrying {
+	n := x.e.net
+	out := make([]Carrying, len(n.Segments))
+	for i, low := range n.minimums(n.LiveHoods(x.Open), x.Open, x.e.Rho()) {
+		if low > 0 {
+			out[i] = carrying(x.Velocity(i).Middle, low)
+		}
+	}
+	return out
+}
+
 // Odds is the share of the variants in which segment i has at least the flow q in
 // m³/s.
 func (x *Spread) Odds(i int, q float64) float64 {

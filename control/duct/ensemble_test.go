@@ -8,8 +8,10 @@ import (
 )
 
 // guessedTree is a random tree of which little is known.
-func guessedTree(r *rand.Rand, segments int) *Network {
-	n := randomTree(r, segments)
+func guessedTree(r *rand.Rand, segments int) *Network { return guess(randomTree(r, segments), r) }
+
+// guess puts guesses in the place of what is known of a network.
+func guess(n *Network, r *rand.Rand) *Network {
 	for i := range n.Segments {
 		s := &n.Segments[i]
 		if s.Hood != nil {

@@ -9,118 +9,168 @@ import (
 
 // Plan says how to keep a main fast enough, or how to clear it.
 type Plan struct {
-	Slow []int // segments in which chips settle with the gates given
-	// Helpers are the gates to open as well, so that nothing settles and no open
-	// hood gets less than it wants. 0: none needed, or none does it.
+	Slow []int // segments in which chips settle with the gates given, as likely as not
+	// Helpers are the gates to open as well, so that chips are carried and no open
+	// hood goes short. 0: none needed, or none does it.
 	Helpers uint64
 	// Purge are the gates to open as well during the run-on, when the machine
 	// has stopped and its hood wants nothing any more. Only where no helper does.
 	Purge uint64
-	// Least is the lowest velocity over its minimum, among the segments that
-	// carry chips, with Helpers or Purge open.
-	Least float64
+	// Carries is the share of the cases in which nothing settles with Helpers or
+	// Purge open, Short that in which an open hood then goes short.
+	Carries, Short float64
 	// Starved is true where a helper would have kept the chips moving but would
 	// have taken an open hood below what it wants.
 	Starved bool
 }
 
+// When gates are worth opening as helpers.
+const (
+	helperCarries = 0.5 // the least share of the cases in which nothing settles
+	helperShort   = 0.1 // the greatest in which an open hood goes short
+	helperSame    = 0.1 // odds that are as good as equal
+	maxPaired     = 6   // the candidates that are tried in pairs: those that brought most alone
+	maxTripled    = 5   // and by three
+	maxJudged     = 6   // the choices that are judged by odds
+)
+
 // Plan looks for helper gates for the gates in open. A helper's air must pass
 // the slow stretch, so it is a hood upstream of it: opening one further down
-// takes the air away instead. One gate is tried before two.
-func (n *Network) Plan(s *Solver, open uint64) Plan {
+// takes the air away instead. One gate is tried before two, two before three. They
+// are sought in the middle of the guesses, the best of them judged by their odds.
+// Of choices that are as good as equal one in prefer is taken, so that a set and
+// its neighbours have the same helpers and gates do not move for little.
+func (e *Ensemble) Plan(open uint64, prefer ...uint64) Plan {
 	var p Plan
+	n := e.net
 	hoods := n.LiveHoods(open)
 	if len(hoods) == 0 {
 		return p
 	}
-	carry := n.Carry(s.Solve(open), s.rho)
-	for i, c := range carry {
-		if c == Settles {
+	low := n.minimums(hoods, open, e.Rho())
+	base := e.Solve(open)
+	for i, v := range low {
+		if v > 0 && base.Swift(i, Marginal*v) < 0.5 {
 			p.Slow = append(p.Slow, i)
 		}
 	}
 	if p.Slow == nil {
 		return p
 	}
-	candidates := n.upstream(p.Slow, open)
-	low := n.minimums(hoods, open, s.rho)
-	var best, purge choice
+	var all []choice
 	try := func(extra uint64) (least float64) {
-		st := s.Solve(open | extra)
+		st := e.Middle(open | extra)
 		if !st.Converged {
 			return 0
 		}
 		c := choice{gates: extra, least: n.least(st, hoods, low), air: n.supply(st, hoods)}
-		if c.least >= Marginal {
-			if c.air >= 1 {
-				best = best.better(c)
-			} else {
-				p.Starved = true
-			}
-		}
-		purge = purge.better(c)
+		all = append(all, c)
 		return c.least
 	}
+	// Near enough to be judged by odds.
+	carries := func(c choice) bool { return c.least >= 0.97*Marginal }
+	feeds := func(c choice) bool { return carries(c) && c.air >= 1 }
+	candidates := n.upstream(p.Slow, open)
 	alone := make(map[uint64]float64, len(candidates))
 	for _, a := range candidates {
 		alone[a] = try(a)
 	}
-	if best.gates == 0 {
-		slices.SortStableFunc(candidates, func(a, b uint64) int { return cmp.Compare(alone[b], alone[a]) })
-		candidates = candidates[:min(len(candidates), maxPaired)]
-		for i, a := range candidates {
-			for _, b := range candidates[i+1:] {
+	slices.SortStableFunc(candidates, func(a, b uint64) int { return cmp.Compare(alone[b], alone[a]) })
+	if !slices.ContainsFunc(all, feeds) {
+		for i, a := range candidates[:min(len(candidates), maxPaired)] {
+			for _, b := range candidates[:i] {
 				try(a | b)
 			}
 		}
 	}
-	switch {
-	case best.gates != 0:
-		p.Helpers, p.Least, p.Starved = best.gates, best.least, false
-	case purge.gates != 0 && purge.least >= Marginal:
-		p.Purge, p.Least = purge.gates, purge.least
-	default:
-		p.Least = purge.least
+	if !slices.ContainsFunc(all, feeds) {
+		top := candidates[:min(len(candidates), maxTripled)]
+		for i, a := range top {
+			for j, b := range top[:i] {
+				for _, c := range top[:j] {
+					try(a | b | c)
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b choice) int {
+		return cmp.Or(cmp.Compare(bits.OnesCount64(a.gates), bits.OnesCount64(b.gates)), cmp.Compare(b.air, a.air))
+	})
+	if best := e.best(open, hoods, low, all, feeds, prefer); best.gates != 0 {
+		p.Helpers, p.Carries, p.Short = best.gates, best.carries, best.short
+		return p
+	}
+	p.Starved = slices.ContainsFunc(all, carries)
+	if best := e.best(open, nil, low, all, carries, prefer); best.gates != 0 {
+		p.Purge, p.Carries = best.gates, best.carries
 	}
 	return p
 }
 
-// maxPaired is how many of the candidates are tried in pairs: those that brought
-// most alone.
-const maxPaired = 6
-
 // choice is a set of further gates and what it brings.
 type choice struct {
-	gates uint64
-	least float64 // lowest velocity over its minimum
-	air   float64 // lowest flow over what a hood wants
+	gates          uint64
+	least          float64 // lowest velocity over its minimum, in the middle of the guesses
+	air            float64 // lowest flow over what a hood wants
+	carries, short float64 // odds
 }
 
-// better returns the choice that carries; of two that do, the one with fewer
-// gates, then the one that leaves the hoods more air.
-func (a choice) better(b choice) choice {
-	if a.gates == 0 {
-		return b
+// best judges the first choices that pass and returns the best that is good enough:
+// with the fewest gates, then one that is preferred, then the one of the best odds.
+// hoods are those that must not go short.
+func (e *Ensemble) best(open uint64, hoods []int, low []float64, all []choice, pass func(choice) bool, prefer []uint64) (best choice) {
+	judged := 0
+	for _, c := range all {
+		if !pass(c) || judged == maxJudged || best.gates != 0 && bits.OnesCount64(c.gates) > bits.OnesCount64(best.gates) {
+			continue
+		}
+		judged++
+		c.carries, c.short = e.Solve(open|c.gates).odds(hoods, low)
+		if c.carries < helperCarries || c.short > helperShort {
+			continue
+		}
+		better := c.carries - c.short - (best.carries - best.short)
+		if slices.Contains(prefer, c.gates) {
+			better += helperSame
+		}
+		if slices.Contains(prefer, best.gates) {
+			better -= helperSame
+		}
+		if best.gates == 0 || better > 0 {
+			best = c
+		}
 	}
-	ca, cb := a.least >= Marginal, b.least >= Marginal
-	na, nb := bits.OnesCount64(a.gates), bits.OnesCount64(b.gates)
-	switch {
-	case ca != cb:
-		if cb {
-			return b
+	return best
+}
+
+// odds returns the share of the variants in which every segment has Marginal times
+// its velocity in low, and that in which one of the hoods goes short.
+func (x *Spread) odds(hoods []int, low []float64) (carries, short float64) {
+	n := x.e.net
+	part := 1 / float64(len(x.total))
+	for v := range x.total {
+		fast := true
+		for i, u := range low {
+			fast = fast && x.flow[i][v] >= Marginal*u*area(n.Segments[i].Diameter)
 		}
-	case !ca:
-		if b.least > a.least {
-			return b
+		if fast {
+			carries += part
 		}
-	case na != nb:
-		if nb < na {
-			return b
+		for _, h := range hoods {
+			if want, _ := n.Want(h); x.flow[h][v] < want {
+				short += part
+				break
+			}
 		}
-	case b.air > a.air:
-		return b
 	}
-	return a
+	return carries, short
+}
+
+// Middle solves one set of open gates in the middle of the guesses. The state holds
+// until the next call.
+func (e *Ensemble) Middle(open uint64) *State {
+	e.solver.tune(&e.middle)
+	return e.solver.Solve(open)
 }
 
 // upstream returns, for each shut hood whose way leads through one of the

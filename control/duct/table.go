@@ -29,22 +29,23 @@ const maxFound = 256
 // Solve belongs to one goroutine, off the loop; everything else may be called
 // from any: the solutions are handed over by a pointer swap.
 type Table struct {
-	net    *Network
-	solver *Solver
-	gates  uint64  // those of the network
-	bound  []RunOn // while nothing is known
-	known  atomic.Pointer[map[uint64]*Solution]
-	found  []uint64 // the sets beside those of start-up, in the order they were solved
+	net   *Network
+	cloud *Ensemble
+	gates uint64  // those of the network
+	bound []RunOn // while nothing is known
+	known atomic.Pointer[map[uint64]*Solution]
+	alone map[uint64]*Solution // of each machine by itself
+	found []uint64             // the sets beside those of start-up, in the order they were solved
 }
 
 // NewTable solves StartSets, and each of them with its helper gates. The error
 // lists what is wrong with the network.
 func NewTable(n *Network) (*Table, error) {
-	s, err := NewSolver(n)
+	e, err := NewEnsemble(n)
 	if err != nil {
 		return nil, err
 	}
-	t := &Table{net: n, solver: s, bound: make([]RunOn, len(n.Machines))}
+	t := &Table{net: n, cloud: e, bound: make([]RunOn, len(n.Machines))}
 	for _, g := range n.Segments {
 		if g.Gate >= 0 {
 			t.gates |= 1 << uint(g.Gate)
@@ -54,6 +55,12 @@ func NewTable(n *Network) (*Table, error) {
 		t.bound[m] = RunOn{Coast: n.Machines[m].Coast, Given: n.Machines[m].RunOn > 0, Total: n.UpperBound(m)}
 	}
 	t.known.Store(&map[uint64]*Solution{})
+	t.alone = map[uint64]*Solution{}
+	for i := range n.Machines {
+		if g := n.Machines[i].Gates & t.gates; g != 0 && t.alone[g] == nil {
+			t.alone[g] = t.solve(g)
+		}
+	}
 	t.Solve(n.StartSets()...)
 	t.found = nil // these stay
 	return t, nil
@@ -99,7 +106,10 @@ func (t *Table) Solve(sets ...uint64) {
 		if next[open] != nil {
 			continue
 		}
-		x := t.solve(open)
+		x := t.alone[open]
+		if x == nil {
+			x = t.solve(open)
+		}
 		next[open] = x
 		t.found = append(t.found, open)
 		if x.Helpers != 0 {
@@ -113,10 +123,23 @@ func (t *Table) Solve(sets ...uint64) {
 	t.known.Store(&next)
 }
 
+// prefer lists the helpers of each machine alone whose gates are among those in
+// open: what is open for one should stay when another joins it. They are solved
+// first and never go.
+func (t *Table) prefer(open uint64) (list []uint64) {
+	for i := range t.net.Machines {
+		g := t.net.Machines[i].Gates & t.gates
+		if x, ok := t.alone[g]; ok && g != open && g&^open == 0 && x.Helpers&open == 0 {
+			list = append(list, x.Helpers)
+		}
+	}
+	return list
+}
+
 // solve works out one set.
 func (t *Table) solve(open uint64) *Solution {
-	n, rho := t.net, t.solver.rho
-	x := &Solution{Plan: n.Plan(t.solver, open), RunOns: slices.Clone(t.bound), State: t.solver.Solve(open).Clone()}
+	n, rho := t.net, t.cloud.Rho()
+	x := &Solution{Plan: t.cloud.Plan(open, t.prefer(open)...), RunOns: slices.Clone(t.bound), State: t.cloud.Middle(open).Clone()}
 	x.Carry = n.Carry(x.State, rho)
 	for m := range n.Machines {
 		if x.Converged && n.Machines[m].Gates&^open == 0 {

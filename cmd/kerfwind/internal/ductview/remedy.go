@@ -188,15 +188,13 @@ func (s *Study) slowRemedies(c *Case) []string {
 	no := "" // why no gate helps
 	switch {
 	case p.Helpers != 0:
-		st := s.middle.Solve(c.Open | p.Helpers)
-		out = append(out, fmt.Sprintf("open %s as a helper: then %s", gateList(s.GateNames(p.Helpers)), s.speeds(st, p.Slow)))
+		out = append(out, fmt.Sprintf("open %s as a helper: then %s%s", gateList(s.GateNames(p.Helpers)), s.speeds(c.Open|p.Helpers, p.Slow), s.odds(p)))
 	case p.Purge != 0:
-		st := s.middle.Solve(c.Open | p.Purge)
 		why := "no helper gate is enough"
 		if p.Starved {
 			why = "a helper gate would take air that a hood wants"
 		}
-		out = append(out, fmt.Sprintf("%s; open %s during the run-on instead, to purge the main: then %s", why, gateList(s.GateNames(p.Purge)), s.speeds(st, p.Slow)))
+		out = append(out, fmt.Sprintf("%s; open %s during the run-on instead, to purge the main: then %s%s", why, gateList(s.GateNames(p.Purge)), s.speeds(c.Open|p.Purge, p.Slow), s.odds(p)))
 	case p.Starved:
 		no = "a helper gate would take air that a hood wants"
 	default:
@@ -219,7 +217,7 @@ func (s *Study) slowRemedies(c *Case) []string {
 			if no != "" {
 				what, no = no+", but a narrower main does, "+strings.Join(sizes, ", "), ""
 			}
-			what += ": then " + s.speeds(st, p.Slow)
+			what += ": then " + s.listed(p.Slow, func(i int) float64 { return st.Velocity[i] })
 			for _, h := range c.Hoods {
 				if h.Enough() && st.Flow[h.Segment] < h.Want {
 					what += fmt.Sprintf("; but %s falls to %s", n.Segments[h.Segment].Name, s.u(config.Flow, st.Flow[h.Segment]))
@@ -243,13 +241,26 @@ func settlesAny(carry []duct.Carrying) bool {
 	return false
 }
 
-// speeds lists the velocities in some segments.
-func (s *Study) speeds(st *duct.State, segments []int) string {
+// speeds lists the velocities in some segments with other gates open.
+func (s *Study) speeds(open uint64, segments []int) string {
+	x := s.cloud.Solve(open)
+	return s.listed(segments, func(i int) float64 { return x.Velocity(i).Middle })
+}
+
+func (s *Study) listed(segments []int, speed func(i int) float64) string {
 	var out []string
 	for _, i := range segments {
-		out = append(out, fmt.Sprintf("%s in %s", s.u(config.Velocity, st.Velocity[i]), s.Net.Segments[i].Name))
+		out = append(out, fmt.Sprintf("%s in %s", s.u(config.Velocity, speed(i)), s.Net.Segments[i].Name))
 	}
 	return strings.Join(out, ", ")
+}
+
+// odds says in how many cases a plan does it.
+func (s *Study) odds(p *duct.Plan) string {
+	if s.known() {
+		return ""
+	}
+	return ", and chips are carried " + InCases(p.Carries)
 }
 
 func gateList(names []string) string {

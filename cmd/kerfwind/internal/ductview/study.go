@@ -92,11 +92,11 @@ type Case struct {
 func (s *Study) Look(open uint64) *Case {
 	n := s.Net
 	c := &Case{Open: open, Title: s.Title(open)}
-	c.Plan = n.Plan(s.middle, open)
+	c.Plan = s.cloud.Plan(open)
 	c.State = s.middle.Solve(open).Clone()
 	c.Spread = s.cloud.Solve(open)
 	c.Converged = c.State.Converged && c.Spread.Converged
-	c.Carry = n.Carry(c.State, s.middle.Rho())
+	c.Carry = c.Spread.Carry()
 	c.Hoods = s.hoods(c.Spread)
 	c.Swift, c.Stuck = make([]float64, len(n.Segments)), make([]float64, len(n.Segments))
 	for i := range n.Segments {
@@ -138,13 +138,14 @@ type Brief struct {
 
 // Brief solves one set of open gates without looking for what would help.
 func (s *Study) Brief(open uint64) Brief {
-	n := s.Net
-	c := &Case{Open: open, State: s.middle.Solve(open)}
-	c.Carry = n.Carry(c.State, s.middle.Rho())
 	x := s.cloud.Solve(open)
-	b := Brief{Converged: c.State.Converged && x.Converged, Hoods: s.hoods(x)}
+	c := &Case{Open: open, Spread: x, Carry: x.Carry()}
+	for i := range s.Net.Segments {
+		c.Speed = append(c.Speed, x.Velocity(i))
+	}
+	b := Brief{Converged: x.Converged, Hoods: s.hoods(x)}
 	if b.Slowest = s.slowest(c); b.Slowest >= 0 {
-		b.Velocity, b.Carry = c.State.Velocity[b.Slowest], c.Carry[b.Slowest]
+		b.Velocity, b.Carry = c.Speed[b.Slowest].Middle, c.Carry[b.Slowest]
 	}
 	return b
 }
@@ -238,7 +239,7 @@ func (s *Study) slowest(c *Case) (segment int) {
 		if k == duct.Idle {
 			continue
 		}
-		if r := c.State.Velocity[i] / s.Net.MinVelocity(i, c.Open, s.middle.Rho()); r < ratio {
+		if r := c.Speed[i].Middle / s.Minimum(i, c.Open); r < ratio {
 			ratio, segment = r, i
 		}
 	}
