@@ -112,6 +112,17 @@ func (s *Study) airRemedies(c *Case, h *HoodView) []string {
 	if len(hoses) > 0 {
 		report("smooth pipe instead of the hose in "+strings.Join(hoses, ", "), m)
 	}
+	wide := n.Clone()
+	var mains []string
+	for _, i := range route {
+		if d := s.nextSize(wide.Segments[i].Diameter, true); d > 0 && wide.Segments[i].Hood == nil {
+			wide.Segments[i].Diameter = d
+			mains = append(mains, fmt.Sprintf("%s in %s", s.u(config.Length, d), wide.Segments[i].Name))
+		}
+	}
+	if len(mains) > 0 {
+		report("wider mains, "+strings.Join(mains, ", "), wide)
+	}
 	if d := s.nextSize(n.Segments[h.Segment].Diameter, true); d > 0 {
 		m := n.Clone()
 		widen(m, h.Segment, d)
@@ -218,10 +229,8 @@ func (s *Study) slowRemedies(c *Case) []string {
 				what, no = no+", but a narrower main does, "+strings.Join(sizes, ", "), ""
 			}
 			what += ": then " + s.listed(p.Slow, func(i int) float64 { return st.Velocity[i] })
-			for _, h := range c.Hoods {
-				if h.Enough() && st.Flow[h.Segment] < h.Want {
-					what += fmt.Sprintf("; but %s falls to %s", n.Segments[h.Segment].Name, s.u(config.Flow, st.Flow[h.Segment]))
-				}
+			if e, ok := s.effect("", m); ok && len(e.Losers) > 0 {
+				what += "; but " + losers(e.Losers)
 			}
 			out = append(out, what)
 		}

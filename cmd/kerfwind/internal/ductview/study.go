@@ -28,6 +28,7 @@ type Study struct {
 	// readings is how many have narrowed the cloud.
 	readings int
 	vents    []vent
+	now      *usage // of the usual sets; nil until somebody asks for advice
 }
 
 // New makes a study of a valid network.

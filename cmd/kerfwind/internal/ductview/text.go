@@ -63,6 +63,7 @@ func (s *Study) WriteText(out io.Writer, sets []uint64, runOns bool) (converged 
 		s.caseText(w, c)
 	}
 	if runOns {
+		s.writeAdvice(w)
 		ok := s.runOnTable(w)
 		converged = converged && ok
 	}

@@ -209,6 +209,65 @@ func TestRemedies(t *testing.T) {
 	}
 }
 
+// A 4 inch main behind 5 inch branches: the advice is a wider main and not a bigger
+// fan, which stands last; what a change costs elsewhere is counted and named.
+func TestAdvice(t *testing.T) {
+	n := plain(func(n *duct.Network) {
+		n.Segments[0].Diameter, n.Segments[1].Diameter, n.Segments[1].Length = 0.125, 0.1, 12
+		second := n.Segments[0]
+		hood := *second.Hood
+		second.Name, second.Gate, second.Hood = "C", 1, &hood
+		n.Segments = append(n.Segments, second)
+		n.Gates = append(n.Gates, n.Gates[0])
+		n.Machines = append(n.Machines, duct.Machine{Name: "planer", Gates: 2, Hoods: []int{2}})
+		for _, i := range []int{0, 2} {
+			n.Segments[i].Hood.Wants = 0.28
+		}
+	})
+	s, err := New("shop", config.Metric, n)
+	if err != nil {
+		t.Fatal(err)
+	}
+	advice := s.Advice()
+	if len(advice) < 2 || advice[0].Change != "125 mm in M" && advice[0].Change != "every main one size wider" || advice[0].Gain < 2 {
+		t.Fatalf("%+v", advice)
+	}
+	if !strings.Contains(strings.Join(s.Verdicts(s.Look(1)), ""), "wider mains, 125 mm in M: ") {
+		t.Errorf("%q", s.Verdicts(s.Look(1)))
+	}
+	for _, name := range []string{"reference.toml", "works.toml", "../demo/shops/barn.toml"} {
+		s := study(t, ducts+name)
+		for i, e := range s.Advice() {
+			if e.Gain+e.Clear <= e.Lose+e.Settle || len(e.Losers) != e.Lose+e.Settle {
+				t.Errorf("%s: %+v", name, e)
+			}
+			if strings.Contains(e.Change, "bigger fan") != e.last || i > 0 && s.Advice()[i-1].last && !e.last {
+				t.Errorf("%s: %q stands before a change that needs no other fan", name, e.Change)
+			}
+		}
+	}
+	// What is said of a change comes out when it is carried out.
+	s = study(t, "../../../../testdata/demo/shops/barn.toml")
+	before := s.usage(s.Net)
+	clean, err := s.WhatIf("filter=clean")
+	if err != nil {
+		t.Fatal(err)
+	}
+	gain := 0
+	for x, fed := range s.usage(clean.Net).fed {
+		if fed && !before.fed[x] {
+			gain++
+		}
+	}
+	found := false
+	for _, e := range s.Advice() {
+		found = found || e.Change == "clean the filter" && e.Gain == gain && gain > 0
+	}
+	if !found {
+		t.Errorf("a clean filter feeds %d more: %+v", gain, s.Advice())
+	}
+}
+
 // The JSON is one object with these keys and no others, in SI; a change stands
 // beside the shop as it is.
 func TestJSON(t *testing.T) {
