@@ -75,7 +75,7 @@ func (s *Study) WriteText(out io.Writer, sets []uint64, runOns bool) (converged 
 func (s *Study) head(w *writer) {
 	n := s.Net
 	fan := n.Fan.Points
-	w.line("Ducts of %q: %d ducts, %d gates, %d machines. Air of %s.", s.Name, len(n.Segments), len(n.Gates), len(n.Machines), s.u(config.Density, s.middle.Rho()))
+	w.line("Ducts of %q: %s, %s, %s. Air of %s.", s.Name, count(len(n.Segments), "duct"), count(len(n.Gates), "gate"), count(len(n.Machines), "machine"), s.u(config.Density, s.middle.Rho()))
 	top, last := fan[0], fan[len(fan)-1]
 	speed := ""
 	if n.Fan.Mains != n.Fan.Frequency {

@@ -9,6 +9,7 @@ import (
 	"html"
 	"io"
 	"math"
+	"os"
 	"regexp"
 	"strconv"
 	"strings"
@@ -266,6 +267,33 @@ func TestAdvice(t *testing.T) {
 	if !found {
 		t.Errorf("a clean filter feeds %d more: %+v", gain, s.Advice())
 	}
+}
+
+// The readme's worked example: collectors sold as 650 and 750 cfm through ten feet
+// of 4 inch hose. Another computation, of 6 ft of hose and 15 ft of pipe behind the
+// first, gave 389 cfm with a clean filter and 356 with one of 2 inH2O.
+func TestReadmeExample(t *testing.T) {
+	readme, err := os.ReadFile("../../../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := study(t, ducts+"hose.toml")
+	sold := func(x *Study, plate float64) (flow duct.Range, words string) {
+		h := x.Look(1).Hoods[0]
+		const cfm = 4.719474e-4
+		if part := h.Flow.Middle / (plate * cfm); part < 0.4 || part > 0.65 {
+			t.Errorf("%g %% of what it is sold as", 100*part)
+		}
+		return h.Flow, h.Word()
+	}
+	f650, w650 := sold(s, 650)
+	o, err := s.WhatIf("plate=750 cfm @ 6.2 inH2O")
+	if err != nil {
+		t.Fatal(err)
+	}
+	f750, w750 := sold(o, 750)
+	mustContain(t, strings.Join(strings.Fields(string(readme)), " "), "It moves "+s.Span(config.Flow, f650)+", half of what it is sold as", "a table saw that wants 344 is "+w650,
+		"One sold as 750 moves "+s.u(config.Flow, f750.Middle)+": "+w750)
 }
 
 // The JSON is one object with these keys and no others, in SI; a change stands
