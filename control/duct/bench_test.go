@@ -94,9 +94,11 @@ func BenchmarkTableOf64Machines(b *testing.B) {
 	}
 	withMachines(n)
 	for range b.N {
-		if _, err := NewTable(n); err != nil {
+		table, err := NewTable(n)
+		if err != nil {
 			b.Fatal(err)
 		}
+		table.Start()
 	}
 }
 
@@ -159,8 +161,10 @@ func TestAllStatesConverge(t *testing.T) {
 func BenchmarkTableOf12Machines(b *testing.B) {
 	n := withMachines(guess(worksNetwork(), rand.New(rand.NewSource(12))))
 	for range b.N {
-		if _, err := NewTable(n); err != nil {
+		table, err := NewTable(n)
+		if err != nil {
 			b.Fatal(err)
 		}
+		table.Start()
 	}
 }

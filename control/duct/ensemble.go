@@ -115,8 +115,13 @@ func (n *Network) Unknowns() []Unknown {
 	return out
 }
 
-// Variants is the number of variants of a network in an ensemble.
-const Variants = 300
+// Variants is the number of variants of a network in an ensemble. Of a large network
+// there are fewer, so that it is solved in time: its ranges are the less exact.
+const (
+	Variants      = 300
+	leastVariants = 30
+	manyPieces    = 30000 // variants times segments
+)
 
 // Tolerances of the variants: a spread needs no more.
 const (
@@ -149,7 +154,7 @@ func NewEnsemble(n *Network) (*Ensemble, error) {
 	e.middle = s.tuning(n)
 	c := n.Clone()
 	e.unknowns = c.Unknowns()
-	size := Variants
+	size := min(Variants, max(leastVariants, manyPieces/max(len(n.Segments), 1)))
 	if len(e.unknowns) == 0 {
 		size = 1
 	}
@@ -396,16 +401,16 @@ func (x *Spread) Check(i int) (best Check) {
 			best = Check{q, at, left}
 		}
 	}
-	n := x.e.net
-	for at := range n.Segments {
-		if n.carriesOpen(at, x.Open) {
+	on := x.e.net.onWay(x.Open)
+	for at := range on {
+		if on[at] {
 			try(StaticPressure, at, x.static[at], pressureNoise)
 		}
 	}
 	try(FilterDrop, Collector, x.filter, pressureNoise)
 	if best.Left > 0.5 {
-		for at := range n.Segments {
-			if n.carriesOpen(at, x.Open) {
+		for at := range on {
+			if on[at] {
 				try(MeanVelocity, at, x.flow[at], velocityNoise)
 			}
 		}
@@ -413,9 +418,15 @@ func (x *Spread) Check(i int) (best Check) {
 	return best
 }
 
-// carriesOpen reports whether the air of an open hood passes segment i.
-func (n *Network) carriesOpen(i int, open uint64) bool {
-	return slices.ContainsFunc(n.LiveHoods(open), func(h int) bool { return n.leadsThrough(h, i) })
+// onWay marks the segments that the air of an open hood passes.
+func (n *Network) onWay(open uint64) []bool {
+	on := make([]bool, len(n.Segments))
+	for _, h := range n.LiveHoods(open) {
+		for i := h; i >= 0 && !on[i]; i = n.Segments[i].To {
+			on[i] = true
+		}
+	}
+	return on
 }
 
 func moments(x []float64) (mean, variance float64) {

@@ -126,8 +126,10 @@ func Diagnose(n *Network, measures []Measure) (*Diagnosis, error) {
 // explanations lists what may be wrong, not weighed yet; nothing comes first.
 func explanations(n *Network, measures []Measure) []Finding {
 	live := make([]bool, len(n.Segments))
-	for i := range live {
-		live[i] = slices.ContainsFunc(measures, func(m Measure) bool { return n.carriesOpen(i, m.Open) })
+	for _, m := range measures {
+		for i, on := range n.onWay(m.Open) {
+			live[i] = live[i] || on
+		}
 	}
 	out := []Finding{{model: newModel(n, measures)}}
 	suspect := func(p Part, at []int, wide float64, set func(c *Network) []*Estimate) {
@@ -310,8 +312,8 @@ func (d *Diagnosis) Tell(a, b *Finding) (m Measure, apart float64) {
 	var list []Measure
 	for _, open := range slices.Compact(opens) {
 		list = append(list, Measure{Open: open, Quantity: FilterDrop})
-		for i := range n.Segments {
-			if n.carriesOpen(i, open) {
+		for i, on := range n.onWay(open) {
+			if on {
 				list = append(list, Measure{Open: open, Segment: i, Quantity: StaticPressure}, Measure{Open: open, Segment: i, Quantity: MeanVelocity})
 			}
 		}

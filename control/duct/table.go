@@ -34,18 +34,19 @@ type Table struct {
 	gates uint64  // those of the network
 	bound []RunOn // while nothing is known
 	known atomic.Pointer[map[uint64]*Solution]
+	stay  map[uint64]bool      // those of start-up
 	alone map[uint64]*Solution // of each machine by itself
 	found []uint64             // the sets beside those of start-up, in the order they were solved
 }
 
-// NewTable solves StartSets, and each of them with its helper gates. The error
-// lists what is wrong with the network.
+// NewTable makes an empty table: every set has the upper bound until it is solved.
+// The error lists what is wrong with the network.
 func NewTable(n *Network) (*Table, error) {
 	e, err := NewEnsemble(n)
 	if err != nil {
 		return nil, err
 	}
-	t := &Table{net: n, cloud: e, bound: make([]RunOn, len(n.Machines))}
+	t := &Table{net: n, cloud: e, bound: make([]RunOn, len(n.Machines)), alone: map[uint64]*Solution{}, stay: map[uint64]bool{}}
 	for _, g := range n.Segments {
 		if g.Gate >= 0 {
 			t.gates |= 1 << uint(g.Gate)
@@ -54,26 +55,25 @@ func NewTable(n *Network) (*Table, error) {
 	for m := range n.Machines {
 		t.bound[m] = RunOn{Coast: n.Machines[m].Coast, Given: n.Machines[m].RunOn > 0, Total: n.UpperBound(m)}
 	}
-	t.known.Store(&map[uint64]*Solution{})
-	t.alone = map[uint64]*Solution{}
-	for i := range n.Machines {
-		if g := n.Machines[i].Gates & t.gates; g != 0 && t.alone[g] == nil {
-			t.alone[g] = t.solve(g)
-		}
+	for _, set := range n.StartSets() {
+		t.stay[set&t.gates] = true
 	}
-	t.Solve(n.StartSets()...)
-	t.found = nil // these stay
+	t.known.Store(&map[uint64]*Solution{})
 	return t, nil
 }
 
-// maxStartSets bounds what is solved at start-up; pairs beyond it are solved when
-// they first occur.
-const maxStartSets = 400
+// What is solved at start-up is bounded; pairs beyond it are solved when they first
+// occur.
+const (
+	maxStartSets   = 400
+	maxStartPieces = 40000 // segments over all sets
+)
 
 // StartSets returns the sets of open gates that are solved at start-up, without
-// repetitions: singles, the declared sets, then pairs as long as there are no
-// more than 400 sets.
+// repetitions: singles, the declared sets, then pairs as long as there are no more
+// than 400 sets, in a large network fewer.
 func (n *Network) StartSets() []uint64 {
+	most := min(maxStartSets, maxStartPieces/max(len(n.Segments), 1))
 	var sets []uint64
 	add := func(s uint64) {
 		if s != 0 && !slices.Contains(sets, s) {
@@ -88,13 +88,16 @@ func (n *Network) StartSets() []uint64 {
 	}
 	for i, a := range n.Machines {
 		for _, b := range n.Machines[i+1:] {
-			if len(sets) < maxStartSets {
+			if len(sets) < most {
 				add(a.Gates | b.Gates)
 			}
 		}
 	}
 	return sets
 }
+
+// Start works out StartSets.
+func (t *Table) Start() { t.Solve(t.net.StartSets()...) }
 
 // Solve works out sets of open gates and publishes them, each with its helper
 // gates open as well.
@@ -106,12 +109,11 @@ func (t *Table) Solve(sets ...uint64) {
 		if next[open] != nil {
 			continue
 		}
-		x := t.alone[open]
-		if x == nil {
-			x = t.solve(open)
-		}
+		x := t.solve(open)
 		next[open] = x
-		t.found = append(t.found, open)
+		if !t.stay[open] {
+			t.found = append(t.found, open)
+		}
 		if x.Helpers != 0 {
 			sets = append(sets, open|x.Helpers)
 		}
@@ -124,13 +126,13 @@ func (t *Table) Solve(sets ...uint64) {
 }
 
 // prefer lists the helpers of each machine alone whose gates are among those in
-// open: what is open for one should stay when another joins it. They are solved
-// first and never go.
+// open: what is open for one should stay when another joins it.
 func (t *Table) prefer(open uint64) (list []uint64) {
 	for i := range t.net.Machines {
-		g := t.net.Machines[i].Gates & t.gates
-		if x, ok := t.alone[g]; ok && g != open && g&^open == 0 && x.Helpers&open == 0 {
-			list = append(list, x.Helpers)
+		if g := t.net.Machines[i].Gates & t.gates; g != 0 && g != open && g&^open == 0 {
+			if h := t.solve(g).Helpers; h&open == 0 {
+				list = append(list, h)
+			}
 		}
 	}
 	return list
@@ -138,12 +140,18 @@ func (t *Table) prefer(open uint64) (list []uint64) {
 
 // solve works out one set.
 func (t *Table) solve(open uint64) *Solution {
+	if x := t.alone[open]; x != nil {
+		return x
+	}
 	n, rho := t.net, t.cloud.Rho()
 	x := &Solution{Plan: t.cloud.Plan(open, t.prefer(open)...), RunOns: slices.Clone(t.bound), State: t.cloud.Middle(open).Clone()}
 	x.Carry = n.Carry(x.State, rho)
 	for m := range n.Machines {
 		if x.Converged && n.Machines[m].Gates&^open == 0 {
 			x.RunOns[m] = n.RunOn(m, x.State, rho)
+		}
+		if n.Machines[m].Gates&t.gates == open {
+			t.alone[open] = x
 		}
 	}
 	return x

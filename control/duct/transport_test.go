@@ -301,6 +301,7 @@ func TestHelpersStay(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	table.Start()
 	for _, set := range n.StartSets() {
 		h := table.Helper(set)
 		for _, m := range n.Machines {
@@ -323,6 +324,7 @@ func TestTable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	table.Start()
 	if table.Failed() != nil {
 		t.Errorf("not solved: %b", table.Failed())
 	}
@@ -371,6 +373,7 @@ func TestTableHelper(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	table.Start()
 	if got := table.Helper(0b001); got != 0b010 {
 		t.Errorf("helper %b, want 10", got)
 	}
@@ -383,6 +386,7 @@ func TestTableHelper(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	purging.Start()
 	if h, p := purging.Helper(0b001), purging.Purge(0b001); h != 0 || p != 0b010 || table.Purge(0b001) != 0 {
 		t.Errorf("helper %b, purge %b", h, p)
 	}
@@ -395,6 +399,7 @@ func TestTableLook(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	table.Start()
 	s, err := NewSolver(n)
 	if err != nil {
 		t.Fatal(err)
@@ -430,6 +435,7 @@ func TestTableIsBounded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	table.Start()
 	atStart := len(*table.known.Load())
 	for open := range uint64(3 * maxFound) {
 		table.Solve(open)

@@ -11,11 +11,13 @@ import (
 )
 
 // Guesses says in words what is assumed, first what most of the spread of the
-// hoods' air comes from, over the sets that are reported.
+// hoods' air comes from, over the first of the sets
+// that are reported.
 func (s *Study) Guesses() []string {
 	weight := make([]float64, len(s.cloud.Unknowns()))
 	hoods := 0
-	for _, open := range s.Main() {
+	sets := s.Main()
+	for _, open := range sets[:min(len(sets), 12)] {
 		x := s.cloud.Solve(open)
 		for _, h := range s.Net.LiveHoods(open) {
 			hoods++

@@ -308,6 +308,7 @@ func (s *Study) runOnTable(w *writer) (converged bool) {
 	if err != nil || len(s.Net.Machines) == 0 {
 		return err == nil
 	}
+	table.Start()
 	rows := [][]string{{"open for", "helper gates", "run-on"}}
 	for _, set := range s.Net.StartSets() {
 		var runs []string

@@ -85,6 +85,7 @@ func TestReportAgreesWithTable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	table.Start()
 	for _, open := range s.Main() {
 		for _, r := range s.Look(open).RunOns {
 			if got := table.RunOn(r.Machine, open); got != r.Total {

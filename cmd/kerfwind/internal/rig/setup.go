@@ -98,8 +98,26 @@ func (a *Air) Solved(open uint64) (*duct.Solution, bool) {
 	return x, ok
 }
 
-// Run solves what was asked for until ctx is done.
+// Run solves what was asked for and, as long as nothing is, the sets of start-up,
+// until ctx is done.
 func (a *Air) Run(ctx context.Context) {
+	if a.table == nil {
+		return
+	}
+	for _, set := range a.net.StartSets() {
+		for waits := true; waits && ctx.Err() == nil; {
+			select {
+			case open := <-a.jobs:
+				a.table.Solve(open)
+			default:
+				waits = false
+			}
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		a.table.Solve(set)
+	}
 	for {
 		select {
 		case <-ctx.Done():
