@@ -170,7 +170,7 @@ func (d *drawing) panel() {
 	d.reach = edge + 20 + float64(d.deepest)*indent + stub
 	inlets := d.joining[duct.Collector]
 	if len(inlets) == 1 && s.Net.Segments[inlets[0]].Hood == nil {
-		d.stretch(inlets[0], edge+20, d.y)
+		d.stretch(inlets[0], edge+20, d.y, d.y)
 		return
 	}
 	// Several inlets hang on a line that is no duct.
@@ -179,10 +179,10 @@ func (d *drawing) panel() {
 		d.y += 24
 		d.out.Spine = fmt.Sprintf("M%d %.1fV%.1f", edge+20, top, d.y)
 		if s.Net.Segments[i].Hood != nil {
-			d.hood(i, edge+20)
+			d.hood(i, edge+20, d.y)
 			d.y -= 24
 		} else {
-			d.aside(i, edge+20)
+			d.aside(i, edge+20, d.y)
 		}
 	}
 	d.y += 24
@@ -276,62 +276,68 @@ func newLayout(n *duct.Network) *layout {
 	return l
 }
 
-// stretch draws segment i from (x, y) on, away from the collector, and what
-// joins it.
-func (d *drawing) stretch(i int, x, y float64) {
+// stretch draws segment i from (x, from) on, away from the collector, with its words
+// at y, and what joins it: all of it at one place, its far end.
+func (d *drawing) stretch(i int, x, from, y float64) {
 	s := d.study
 	g := &s.Net.Segments[i]
 	if g.Hood != nil {
-		d.hood(i, x)
+		d.hood(i, x, from)
 		return
 	}
-	start := fmt.Sprintf("M%.1f %.1f", x, y)
 	d.mainLabel(i, x, y)
 	d.y = y + rowMain
+	node := d.y - slant
 	siblings := d.joining[i]
 	var straight = -1
 	sides := siblings
 	if last := siblings[len(siblings)-1]; s.Net.Segments[last].Hood == nil {
 		straight, sides = last, siblings[:len(siblings)-1]
 	}
-	end := d.y
 	for _, k := range sides {
-		end = d.y
 		if s.Net.Segments[k].Hood != nil {
-			d.hood(k, x)
+			d.hood(k, x, node)
 			continue
 		}
-		d.aside(k, x)
+		d.aside(k, x, node)
 	}
-	if straight >= 0 {
-		end = d.y
-	} else { // its far end is closed
-		end += d.width(sides[len(sides)-1]) / 2
+	end := node
+	if straight < 0 { // its far end is closed
+		end += d.width(i) / 2
 	}
 	// Over what joins it, and with a rim at its far end.
+	start := fmt.Sprintf("M%.1f %.1f", x, from)
 	d.pipe(i, fmt.Sprintf("%sV%.1f", start, end), fmt.Sprintf("%sV%.1f", start, end+rim))
 	if d.c.Carry[i] != duct.Idle {
-		d.out.Arrows = append(d.out.Arrows, mark{X: x, Y: y + 26, Turn: -90, Size: d.width(i) / 2, Class: d.c.Carry[i].String()})
+		d.out.Arrows = append(d.out.Arrows, mark{X: x, Y: y + 22, Turn: -90, Size: d.width(i) / 2, Class: d.c.Carry[i].String()})
 	}
-	d.gate(i, x, y+44, 90)
+	d.gate(i, x, y+38, 90)
 	if straight >= 0 {
-		d.stretch(straight, x, d.y)
+		d.stretch(straight, x, node, d.y)
 	}
+}
+
+// slant is how far a branch runs aslant from where it joins to its row, px.
+const slant = 18
+
+// branch is the way from (x, from) aslant to the present row.
+func (d *drawing) branch(x, from float64) string {
+	return fmt.Sprintf("M%.1f %.1fL%.1f %.1f", x, from, x+slant, d.y)
 }
 
 // aside draws main k, which leaves the column at x for one of its own.
-func (d *drawing) aside(k int, x float64) {
-	path := fmt.Sprintf("M%.1f %.1fH%.1f", x, d.y, x+indent+d.width(k)/2)
+func (d *drawing) aside(k int, x, from float64) {
+	path := fmt.Sprintf("%sH%.1f", d.branch(x, from), x+indent+d.width(k)/2)
 	d.pipe(k, path, path)
-	d.stretch(k, x+indent, d.y)
+	d.stretch(k, x+indent, d.y, d.y)
 	d.y += 6
 }
 
-// hood draws a branch from x to its hood on the present row.
-func (d *drawing) hood(i int, x float64) {
+// hood draws a branch from (x, from) to its hood on the present row.
+func (d *drawing) hood(i int, x, from float64) {
 	s, c := d.study, d.c
 	y := d.y
-	path := fmt.Sprintf("M%.1f %.1fH%.1f", x, y, d.reach)
+	path := fmt.Sprintf("%sH%.1f", d.branch(x, from), d.reach)
 	d.pipe(i, path, path)
 	if c.Carry[i] != duct.Idle {
 		d.out.Arrows = append(d.out.Arrows, mark{X: (x+d.reach)/2 + 2, Y: y, Turn: 180, Size: d.width(i) / 2, Class: c.Carry[i].String()})
