@@ -123,7 +123,7 @@ var (
 		"live":   "timeline",
 		// Its events have the members of the event lines. The broker within the program
 		// is there too.
-		"mqttlink": "porter timeline",
+		"mqttlink": "porter timeline upkeep",
 		"rig":      "timeline",
 		// Both ends of the messages between computers: one drives a rig as its
 		// loop sees it, over a connection of the link's kind.
@@ -133,7 +133,7 @@ var (
 		// are in its memory.
 		"daemon": "record rig state timeline",
 		// One piece bounds the connections of all listeners.
-		"metrics": "porter",
+		"metrics": "porter upkeep",
 		// A replay, on a terminal too; the daemon in a simulated workshop.
 		"demo": "live panel replay rig simrig socket state testdata",
 		// The questions are pure; the terminal writes the files.
@@ -141,7 +141,7 @@ var (
 		// People's hands in a simulated workshop, on a terminal and on the page.
 		"simrig": "panel timeline",
 		// The parts of a running shop, each tied to what looks on or asks: their wiring.
-		"parts": "daemon guide journal live metrics mqttlink notices panel record shopfiles timeline",
+		"parts": "daemon guide journal live metrics mqttlink notices panel record shopfiles timeline upkeep",
 		// It carries the seam, and says the state in words.
 		"socket": "timeline",
 		// A made shop, for tests of the move-in.
