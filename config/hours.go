@@ -82,7 +82,7 @@ func timeOfDay(text string) (time.Duration, bool) {
 	return time.Duration(t.Hour())*time.Hour + time.Duration(t.Minute())*time.Minute, err == nil && len(text) == len("15:04")
 }
 
-// OpenAt tells whether the shop is open at a time, by the clock of its
+// OpenAt reports whether the shop is open at a time, by the clock of its
 // location. Without hours it always is.
 func (s *Shop) OpenAt(t time.Time) bool {
 	h := s.Hours

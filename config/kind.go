@@ -316,7 +316,7 @@ func (a *Actuator) Parts() []Part {
 	return nil
 }
 
-// Turned is the output the other way round: what opens others shuts it.
+// Turned is the output reversed: what opens others shuts it.
 func (a Actuator) Turned() Actuator {
 	if f := a.Kind.facts(); f.reverse != nil {
 		f.reverse(&a)

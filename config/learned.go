@@ -58,7 +58,7 @@ type said struct {
 	notes []string // what else has been learned
 }
 
-// Learn puts in force what has been learned, where the shop file does not give
+// Learn applies what has been learned, where the shop file does not give
 // a level: then the file's own figure stays. What was learned on another supply
 // or with another calibration is doubtful: it is told and not used. It is to be
 // called once, before the shop is used.
@@ -86,7 +86,7 @@ func (s *Shop) Learn(l *sensor.Learned) {
 	s.hears(l)
 }
 
-// hears puts in force what each channel has been learned to show of others.
+// hears applies what each channel has been learned to show of others.
 func (s *Shop) hears(l *sensor.Learned) {
 	s.shares = nil
 	find := func(key string) int {
@@ -111,7 +111,7 @@ func (r *Rig) Pairs(shares []sensor.Share, when string) []sensor.LearnedPair {
 	return out
 }
 
-// learn puts the learned levels of one machine, or of the collector, in force.
+// learn applies the learned levels of one machine, or of the collector.
 func (s *Shop) learn(l *sensor.Learned, name string, channels []int, circuit int, v levels, table string) {
 	if len(channels) == 0 {
 		return

@@ -17,7 +17,7 @@ type rawNotice struct {
 	On   []string `toml:"on"` // nil: defNotice
 }
 
-// Notice is a web address that is told of chosen news by a POST of JSON.
+// Notice is a web address that gets chosen news by a POST of JSON.
 type Notice struct {
 	Name string
 	URL  string   // may hold a secret: it goes to no log and no page

@@ -34,7 +34,7 @@ func (r Rating) String() string {
 	return Metric.Format(Voltage, r.Volts) + " " + Metric.Format(Frequency, r.Hertz)
 }
 
-// Fits tells whether a motor marked so may be connected to a supply: within
+// Fits reports whether a motor marked so may be connected to a supply: within
 // 10 % of its voltage and, as the grid holds far better than that, 1 Hz of its
 // frequency. IEC 60034-1 (zone B: 10 % of the voltage, 3 % above and 5 % below
 // the frequency), from memory.
@@ -42,7 +42,7 @@ func (r Rating) Fits(volts, hertz float64) bool {
 	return math.Abs(volts-r.Volts) <= 0.1*r.Volts && math.Abs(hertz-r.Hertz) <= 1
 }
 
-// Marked tells whether one of the ratings fits a supply; nothing is known where
+// Marked reports whether one of the ratings fits a supply; nothing is known where
 // there is none.
 func Marked(list []Rating, volts, hertz float64) (fits, known bool) {
 	for _, r := range list {

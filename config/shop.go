@@ -84,10 +84,10 @@ type Machine struct {
 	said             said // of its levels, by Learn
 }
 
-// Given tells whether the start level stands in the file.
+// Given reports whether the start level stands in the file.
 func (m *Machine) Given() bool { return m.given }
 
-// Given tells whether the start level stands in the file.
+// Given reports whether the start level stands in the file.
 func (c *Collector) Given() bool { return c.given }
 
 // Gate is a blast gate in a branch or in a main.

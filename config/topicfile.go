@@ -217,7 +217,7 @@ func (f *file) isTopic(path, who, topic string) {
 	}
 }
 
-// listens reports what cannot be listened at, and tells whether only this
+// listens reports what cannot be listened at, and reports whether only this
 // computer can reach it. usual is the port of the example.
 func (f *file) listens(path, addr, usual string) (local bool) {
 	host, port, err := net.SplitHostPort(addr)

@@ -77,18 +77,18 @@ func (x *checker) allConfirmed(c *Core, mask uint64) bool {
 	return true
 }
 
-// somePath tells whether a whole path is confirmed open.
+// somePath reports whether a whole path is confirmed open.
 func (x *checker) somePath(c *Core) (ok bool) {
 	x.everyPath(func(mask uint64) { ok = ok || x.allConfirmed(c, mask) })
 	return ok
 }
 
-// moving tells whether air moves, as far as anybody can know.
+// moving reports whether air moves, as far as anybody can know.
 func (x *checker) moving(c *Core) bool {
 	return c.col.on || c.col.coast != never || c.col.sensed == Running || c.col.selector == Hand
 }
 
-// runs tells whether a machine runs or ran when its sensor was lost, within the hold.
+// runs reports whether a machine runs or ran when its sensor was lost, within the hold.
 func (x *checker) runs(m *machine) bool {
 	return m.run == starting || m.run == running || m.run == lost
 }
@@ -156,7 +156,7 @@ func (x *checker) runOns(c *Core) (mask uint64) {
 	return mask
 }
 
-// room tells whether the air suffices for all that is wanted and for path.
+// room reports whether the air suffices for all that is wanted and for path.
 func (x *checker) room(c *Core, path uint64) bool {
 	machines, held := x.demand(c)
 	return x.p.MaxOpen == 0 || bits.OnesCount64((machines|held|x.runOns(c)|path)&x.ends()) <= x.p.MaxOpen
@@ -351,7 +351,7 @@ func (x *checker) startsAtOnce(c *Core) error {
 	return nil
 }
 
-// shownShut tells whether every path is shown shut.
+// shownShut reports whether every path is shown shut.
 func (x *checker) shownShut(c *Core) bool {
 	all, n := true, 0
 	x.everyPath(func(mask uint64) {
@@ -386,7 +386,7 @@ func (x *checker) canOpen(c *Core) (ok bool) {
 	return ok
 }
 
-// opening tells whether a whole path is open or commanded open.
+// opening reports whether a whole path is open or commanded open.
 func (x *checker) opening(c *Core) (ok bool) {
 	x.everyPath(func(mask uint64) {
 		all := true
@@ -609,7 +609,7 @@ func (x *checker) gateShut(a, b *Core, i int, machines, held uint64) error {
 	return nil
 }
 
-// anyHeldOpen tells whether a held gate is still commanded open.
+// anyHeldOpen reports whether a held gate is still commanded open.
 func (x *checker) anyHeldOpen(c *Core) bool {
 	machines, _ := x.demand(c)
 	for i := range c.gates {
@@ -803,7 +803,7 @@ func (x *checker) alone(c *Core, i int) bool {
 // hands: 12 to 15. What a person does at a gate, a switch, the bin or a button
 // starts no fan and moves no gate; what is set aside is not moved; a machine that is
 // left is served again only once it has stopped; a new start commands its whole
-// path anew.
+// path again.
 func (x *checker) hands(a *Core, in Input, out *Out, b *Core) error {
 	lifts := in.Kind == Ask && slices.Contains([]AskKind{AskLift, AskReset, AskReturn}, AskKind(in.State))
 	first := in.Kind == StopIs && a.stops[in.ID] == 0
@@ -850,7 +850,7 @@ func (x *checker) hands(a *Core, in Input, out *Out, b *Core) error {
 	return nil
 }
 
-// waits tells whether a gate that has failed may still arrive by itself.
+// waits reports whether a gate that has failed may still arrive by itself.
 func (x *checker) waits(c *Core) bool {
 	for i := range c.machines {
 		if c.machines[i].late != never {

@@ -372,7 +372,7 @@ func (c *Core) fail(f FaultKind, out *Out) {
 }
 
 // shutOut stops the collector because every path is shown shut. What wants it is
-// left until it is started anew; the third time within the window is latched.
+// left until it is started again; the third time within the window is latched.
 func (c *Core) shutOut(out *Out) {
 	k := &c.col
 	c.raise(EveryPathShut, BySensor, 0, never, out)

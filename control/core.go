@@ -48,7 +48,7 @@ type Core struct {
 	since    [faultKinds][]time.Duration // for people
 
 	// Gates of machines started, and holds asked, since the last decision: each
-	// that is not confirmed is commanded anew. Empty between steps.
+	// that is not confirmed is commanded again. Empty between steps.
 	fresh uint64
 
 	// Worked out afresh by every decision, from the state alone.
@@ -360,7 +360,7 @@ func (c *Core) outputIs(in Input, o Outcome, out *Out) {
 }
 
 // outputLost takes that an output has reset itself: the computer that drives it
-// has started anew. A contactor that was on is a command that did not last, and
+// has started again. A contactor that was on is a command that did not last, and
 // is latched; an outlet follows its machines again, an indicator its state. A gate
 // is at an unknown end, whatever else stands: opened again if it is wanted, else
 // homed at rest after the wait.

@@ -31,7 +31,7 @@
 //     nothing, its gates are not shut, a switch confirms nothing, a stop input
 //     forbids every start.
 //   - Answer Lost, unasked, when an output has reset itself, as when the computer
-//     that drives it has started anew.
+//     that drives it has started again.
 //   - Say with CurrentIs when the current of a running machine falls away and comes
 //     back while the verdict still waits. Report a button as it is: a reset or a
 //     gate's own button acts when it is let go.
@@ -74,7 +74,7 @@
 //	                  └─ running ─> starting
 //
 // A machine that runs may be left: no fan starts and no gate moves for it until it
-// has stopped and is started anew. So it is when somebody must act before it can be
+// has stopped and is started again. So it is when somebody must act before it can be
 // served: a stop input, a stand-down, a latch, the switch in off, a full bin that
 // blocks, every path shut, a gate that no drive has opened. What he does then starts
 // nothing by itself. Each start has a time within which its gates may move, with all
@@ -106,7 +106,7 @@
 //   - What a machine's start takes from the minimum time off is added to the run-on
 //     that follows. A hold waits instead.
 //   - After a stop or a stand-down is lifted no gate moves until something is started
-//     anew: a machine, a hold or a test move. A path is still opened for a collector
+//     again: a machine, a hold or a test move. A path is still opened for a collector
 //     that runs uncommanded, and what has begun to open for it is tried to the end.
 //   - A reset lifts latches and nothing else. What a gate has failed is tried again by
 //     a new start there.
@@ -182,7 +182,7 @@
 //	each row: raised, held, lifted               facts                            TestFaultTable; the words: timeline TestEveryNameHasWords
 //	10 nobody cuts uncollected unsaid            Core.lacks, sayUncollected       walk "10:"; TestFaultTable
 //	11 what the switches show; the third stop    Core.isDead, shutOut             walk collectorStep; TestShownShutCounts, TestFaultTable
-//	12 a new start commands all anew             Core.wake, openGates             walk "12:"; TestNewStartCommandsAnew
+//	12 a new start commands all again             Core.wake, openGates             walk "12:"; TestNewStartCommandsAnew
 //	13 hands start nothing; left                 Core.leaveBarred, watchArrivals  walk "13:"; TestHandsStartNothing, TestPassingOff
 //	14 latches and asides hold over a restart    Kept, setAside, takeBack, button walk "14:", stored; TestKeptOverARestart, TestFaultTable
 //	15 never too old; a hold has one beginning   Core.ask, hold                   TestNeverTooOld

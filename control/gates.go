@@ -74,7 +74,7 @@ func (c *Core) gateIs(i int, s Shown, out *Out) {
 	g := &c.gates[i]
 	g.back = g.back && s == g.shown
 	if s == ShownOpen && c.want == 0 && g.motion == still && (c.has(GateNotOpen, i) || c.has(GateOutput, i)) {
-		c.freed |= 1 << i // by hand, at rest: no other gate shuts by that
+		c.freed |= 1 << i // by hand, at rest: no other gate shuts because of it
 	}
 	g.shown = s
 	if p := &c.p.Gates[i]; p.Actuated && p.ShutSwitch && !p.OpenSwitch && g.target == toOpen && g.motion == still && (s == ShownShut || s == ShownBoth) {
@@ -261,7 +261,7 @@ func (c *Core) spare() uint64 {
 
 // openGates commands open what is wanted and not commanded open yet, and one
 // path while the collector runs uncommanded. What somebody has just started
-// something for is commanded anew unless it is confirmed, with all tries, also
+// something for is commanded again unless it is confirmed, with all tries, also
 // where it has failed or lost its place.
 func (c *Core) openGates(out *Out) {
 	fresh := c.fresh
@@ -607,7 +607,7 @@ func (c *Core) setAside(i int, cause Cause, out *Out) {
 }
 
 // takeBack takes a gate into use again. That moves nothing and starts nothing:
-// what runs there meanwhile is left until it is started anew.
+// what runs there meanwhile is left until it is started again.
 func (c *Core) takeBack(i int, cause Cause, out *Out) {
 	c.aside &^= 1 << i
 	c.gates[i].hands = true

@@ -44,7 +44,7 @@ type machine struct {
 	changed time.Duration // for people: when the run last began or ended
 }
 
-// left says how far a machine is left alone until it is started anew.
+// left says how far a machine is left alone until it is started again.
 type left uint8
 
 const (
@@ -101,7 +101,7 @@ func (c *Core) machineIs(i int, v Verdict, onset time.Duration, out *Out) {
 }
 
 // currentIs takes in whether the current of a machine that starts is there. A
-// gap begins confirm anew unless it is short.
+// gap begins confirm again unless it is short.
 func (c *Core) currentIs(i int, f Flow) {
 	m := &c.machines[i]
 	switch {
@@ -157,7 +157,7 @@ func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 }
 
 // wake marks that somebody has just started something: the gates on its path are
-// commanded anew, also those that have failed, and those that were taken back.
+// commanded again, also those that have failed, and those that were taken back.
 func (c *Core) wake(path uint64) {
 	c.quiet = false
 	c.fresh |= path
@@ -230,7 +230,7 @@ func (c *Core) machineDue(i int, out *Out) {
 	}
 }
 
-// leave leaves a machine that runs alone until it is started anew.
+// leave leaves a machine that runs alone until it is started again.
 func (c *Core) leave(i int, how left, cause Cause, out *Out) {
 	m := &c.machines[i]
 	m.late = never

@@ -314,7 +314,7 @@ func (c *Core) allClosed() bool {
 
 // liftLatches is the local act that lifts what is latched, and nothing else. It
 // starts nothing: machines that run have been left, and after a stop input no gate
-// moves either until something is started anew.
+// moves either until something is started again.
 func (c *Core) liftLatches(by Cause, out *Out) {
 	if c.latched() {
 		for i := range c.stops {

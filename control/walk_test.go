@@ -388,7 +388,7 @@ type table struct {
 	n    int
 }
 
-// add puts a hash in and tells whether it was new.
+// add puts a hash in and reports whether it was new.
 func (s *table) add(h [2]uint64, num uint16) bool {
 	if h == ([2]uint64{}) {
 		h[0] = 1

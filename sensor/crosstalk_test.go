@@ -95,7 +95,7 @@ func TestHiddenStart(t *testing.T) {
 }
 
 // TestMovedClamp: what is known of the crosstalk may no longer hold. The next
-// inrush starts nothing, and tells anew.
+// inrush starts nothing, and tells again.
 func TestMovedClamp(t *testing.T) {
 	for _, c := range [][2]float64{{0.02, -0.02}, {-0.02, 0.02}, {0.02, 0}, {0, 0.02}} {
 		before, after := inrushes(c[0], 7, func(float64) float64 { return 0 }), inrushes(c[1], 19, func(t float64) float64 {

@@ -140,7 +140,7 @@ type Learned struct {
 
 // LearnedPair is how much one channel shows of the current of another. It holds
 // as long as both calibrations stay; where a clamp or a cable has been moved, the
-// next start of the other tells anew.
+// next start of the other tells again.
 type LearnedPair struct {
 	Channel, Of string  // "channel: calibration", see SensorKey
 	Re, Im      float64 // see Share
@@ -235,7 +235,7 @@ func (l *Learned) Validate() error {
 	return nil
 }
 
-// Add puts what was learned anew in the place of what was known of the same
+// Add puts what was learned again in the place of what was known of the same
 // channel and calibration, or machine, sensors and supply.
 func (l *Learned) Add(channels []LearnedChannel, machines []LearnedMachine) {
 	for _, c := range channels {

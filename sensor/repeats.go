@@ -30,7 +30,7 @@ type probe struct {
 	done    bool // nothing more to find
 }
 
-// reset begins anew.
+// reset begins again.
 func (p *probe) reset() {
 	if p.piece == nil {
 		p.piece, p.back = make([]float32, 0, probeMost), make([]uint16, 0, probeMost)

@@ -27,7 +27,7 @@ func newCheck() *cobra.Command {
 	}
 	cmd.Flags().StringVar(&rigPath, "rig", "", "rig file")
 	cmd.Flags().StringVar(&shopPath, "shop", "", "shop file")
-	cmd.Flags().StringVar(&statePath, "state", "", "state folder: a shop that was chosen there stands above --shop, and levels learned there come in force where the shop file gives none")
+	cmd.Flags().StringVar(&statePath, "state", "", "state folder: a shop that was chosen there comes before --shop, and levels learned there apply where the shop file gives none")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print errors and warnings as JSON, nothing else")
 	return cmd
 }

@@ -88,7 +88,7 @@ func (f *learnFlags) learn(ctx context.Context, cmd *cobra.Command) error {
 		return err
 	}
 	// Levels do not matter while learning, so none that were learned are put in
-	// force: a wrong one could not keep the channel from being learned anew.
+	// force: a wrong one could not keep the channel from being learned again.
 	open := func() (*record.Tap, error) { return f.open(cmd, nil, noticeTo(cmd.ErrOrStderr())) }
 	tap, err := open()
 	if err != nil {

@@ -63,7 +63,7 @@ func (f *lookFlags) load(cmd *cobra.Command) (*config.Rig, *config.Shop, error) 
 }
 
 // open opens the rig under its lock, or the recording; where a kerfwind runs
-// that has the lock, its samples are taken from it. Learned levels come in force
+// that has the lock, its samples are taken from it. Learned levels take effect
 // where learned is not nil.
 func (f *lookFlags) open(cmd *cobra.Command, learned *sensor.Learned, notice func(error)) (*record.Tap, error) {
 	if f.amps && len(f.trace) == 0 {

@@ -140,7 +140,7 @@ func TestRunWithNode(t *testing.T) {
 	if s := decSaid.String(); strings.Contains(s, "control goes on without it") {
 		t.Errorf("its own broker begins later than its connection to the nodes: %s", s)
 	}
-	// The node tells of itself, decides nothing, and reads its file anew.
+	// The node tells of itself, decides nothing, and reads its file again.
 	about := func(args ...string) string {
 		out, err := exec.Command("kerfwind", append(args, "--runtime", nodeRuntime)...).CombinedOutput()
 		return fmt.Sprintf("%s%v", out, err)

@@ -13,7 +13,7 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// envPictures makes TestPictures write the pictures of deploy/pictures anew.
+// envPictures makes TestPictures write the pictures of deploy/pictures again.
 const envPictures = "KERFWIND_PICTURES"
 
 // mostPicture bounds a picture, in bytes: people read the documents over thin

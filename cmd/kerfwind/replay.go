@@ -56,7 +56,7 @@ func newReplay() *cobra.Command {
 	fl := cmd.Flags()
 	fl.StringVar(&f.rig, "rig", "", "rig file: how counts become amperes")
 	fl.StringVar(&f.shop, "shop", "", "shop file: machines, gates, collector")
-	fl.StringVar(&f.state, "state", "", "state folder whose learned levels come in force where the shop gives none (default: none are read)")
+	fl.StringVar(&f.state, "state", "", "state folder whose learned levels apply where the shop gives none (default: none are read)")
 	fl.BoolVar(&f.amps, "amps", false, "the values are amperes")
 	fl.Float64Var(&f.scale, "scale", 1, "multiply every value by this first")
 	fl.StringVar(&f.start, "start", "", `start level where no shop gives one, e.g. "0.6 A"`)

@@ -51,7 +51,7 @@ func shop(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(awaitStatus(ts.MkAbs(args[0]), func(s *socket.Status) bool { return s.Ready && s.Shop == args[1] && s.Reload == "" }))
 }
 
-// anew waits until the daemon of a runtime folder has taken a shop up anew.
+// again waits until the daemon of a runtime folder has taken a shop up again.
 func anew(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
 		ts.Fatalf("usage: anew FOLDER")

@@ -76,7 +76,7 @@ func loadShop(rigFile func() (*config.Rig, error), c daemon.Choice) (*config.Sho
 	return s, nil
 }
 
-// learned puts levels in force that were learned. Without them the shop runs
+// learned applies levels that were learned. Without them the shop runs
 // on its file and the defaults.
 func (h *hardwareFlags) learned(s *config.Shop, out *live.Lines) {
 	l, err := state.ReadLearned(stateFolder(h.state))

@@ -46,7 +46,7 @@ const soakScript = "length 10m\n" + sawAndRouter + `at 60s "band saw" runs 30s
 at 75s router runs 40s
 `
 
-// tape repeats a recording without making it anew.
+// tape repeats a recording without making it again.
 type tape struct {
 	frames []sensor.Frame // of one round
 	scans  uint64         // of one round

@@ -207,7 +207,7 @@ func (s *contacts) input(d *Driver, c *contact) (Input, error) {
 }
 
 // set takes a new state, tells control what follows from it, and wakes the
-// worker whose motor it may stop. It tells whether the state is new.
+// worker whose motor it may stop. It reports whether the state is new.
 func (s *contacts) set(d *Driver, c *contact, to answerOf, at time.Duration) bool {
 	s.mu.Lock()
 	was := c.state
@@ -344,7 +344,7 @@ func (s *contacts) ends(id control.ID) (open, shut bool) {
 	return open, shut
 }
 
-// has tells whether a gate has a switch at an end.
+// has reports whether a gate has a switch at an end.
 func (s *contacts) has(id control.ID, end way) bool {
 	m := GateIsOpen
 	if end == shutting {

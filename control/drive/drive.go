@@ -59,7 +59,7 @@ func targetOf(c control.Command) target {
 	return target{}
 }
 
-// calms tells whether a command makes things safer: it goes first, and is
+// calms reports whether a command makes things safer: it goes first, and is
 // carried out even after it has been given up.
 func calms(k control.CommandKind) bool {
 	switch k {
@@ -254,7 +254,7 @@ func (d *Driver) answer(c control.Command, err error) {
 	d.report(Report{At: d.p.Now(), Err: err, Input: control.InOutput(c, state)})
 }
 
-// wanted tells whether c should still be carried out: it has not been replaced
+// wanted reports whether c should still be carried out: it has not been replaced
 // and not been given up. What calms always is.
 func (d *Driver) wanted(c control.Command) bool {
 	if calms(c.Kind) {

@@ -155,7 +155,7 @@ func (o *fakeOutput) Close() error {
 	return nil
 }
 
-// on tells whether a line is on now.
+// on reports whether a line is on now.
 func (f *fake) on(l Line) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()

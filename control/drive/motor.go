@@ -71,7 +71,7 @@ func (m *motor) do(now time.Time, c control.Command) {
 	}
 }
 
-// made tells whether the switch of an end shows that the gate is there.
+// made reports whether the switch of an end shows that the gate is there.
 func (m *motor) made(end way) bool {
 	open, shut := m.d.sensed.ends(m.id)
 	if end == opening {

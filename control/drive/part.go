@@ -148,7 +148,7 @@ func (p *part) tell() {
 	p.told = !p.held
 }
 
-// restarted tells control that what the part drives has started anew: all but the
+// restarted tells control that what the part drives has started again: all but the
 // target that has noticed it, which is being commanded.
 func (p *part) restarted(but *target) {
 	for _, t := range p.serves {

@@ -211,7 +211,7 @@ func works(t *testing.T, d *Driver, broken []Thing) {
 
 // Each part of several rigs is missing at the start, or is pulled out later, and comes
 // back: it is named with what it serves, what depends on it fails, all else is served,
-// and once it is back what it drives is said to have started anew, and works.
+// and once it is back what it drives is said to have started again, and works.
 func TestEachPartMissing(t *testing.T) {
 	for name, p := range shops() {
 		for _, x := range pieces(p) {

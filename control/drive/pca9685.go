@@ -63,7 +63,7 @@ func (b *bus) open() error {
 	return err
 }
 
-// reopen has the bus opened anew when a chip on it is sought next, unless another
+// reopen has the bus opened again when a chip on it is sought next, unless another
 // chip on it answers.
 func (b *bus) reopen() {
 	for _, c := range b.chips {

@@ -18,7 +18,7 @@ type Solution struct {
 }
 
 // maxFound bounds the sets that are kept beside those of start-up: the one that
-// was solved first goes, and is solved anew when it is wanted.
+// was solved first goes, and is solved again when it is wanted.
 const maxFound = 256
 
 // Table answers how long the collector must run on, which gates to open as

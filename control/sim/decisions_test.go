@@ -40,7 +40,7 @@ func TestShownShutCounts(t *testing.T) {
 	s.is("perhaps: not confirmed", why == control.ByUnconfirmed, true)
 }
 
-// Decision 12: a new start commands the whole path anew, also where it is open as
+// Decision 12: a new start commands the whole path again, also where it is open as
 // far as commands go and while air moves for another machine.
 func TestNewStartCommandsAnew(t *testing.T) {
 	s := newStage(t, func(p *control.Params) {

@@ -13,7 +13,7 @@ import (
 )
 
 // monitor checks, from inputs and commands alone, what must hold whatever
-// breaks. It is made anew when the power returns.
+// breaks. It is made again when the power returns.
 type monitor struct {
 	p       control.Params
 	core    *control.Core
@@ -85,7 +85,7 @@ func (m *monitor) take(w *world, in control.Input) error {
 	return nil
 }
 
-// note takes in the facts of an input. It tells whether something was lifted.
+// note takes in the facts of an input. It reports whether something was lifted.
 func (m *monitor) note(w *world, in control.Input) (lifted bool) {
 	for _, e := range w.out.Events {
 		if e.Kind == control.MachineLeft {
@@ -137,7 +137,7 @@ func (m *monitor) note(w *world, in control.Input) (lifted bool) {
 	return lifted
 }
 
-// running tells whether some machine surely runs and is served by choice.
+// running reports whether some machine surely runs and is served by choice.
 func (m *monitor) running() bool {
 	if m.p.RefuseRunning {
 		return false
@@ -150,7 +150,7 @@ func (m *monitor) running() bool {
 	return false
 }
 
-// forced tells whether a fault that stops the collector stands since or before
+// forced reports whether a fault that stops the collector stands since or before
 // this step, in which it was switched off for a fault.
 func (w *world) forced() bool {
 	byFault := false

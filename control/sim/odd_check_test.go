@@ -183,7 +183,7 @@ func (c *checker) begin(now time.Duration, p control.Params, snap *control.Snaps
 	c.closed = p.ShopClosed
 }
 
-// stored is what the program finds when it starts anew after a power cut.
+// stored is what the program finds when it starts again after a power cut.
 func (c *checker) stored(now time.Duration, snap *control.Snapshot, readable bool) control.Params {
 	p := c.s.p
 	p.Midway = false

@@ -105,7 +105,7 @@ func (e *engine) start(p control.Params) {
 	e.step(control.Input{Kind: control.Tick})
 }
 
-// cut is a power cut: the program starts anew with what is stored.
+// cut is a power cut: the program starts again with what is stored.
 func (e *engine) cut(readable bool) {
 	if e.keep {
 		e.lines = append(e.lines, line{at: e.now, cut: true})

@@ -62,7 +62,7 @@ func (o *oracle) take(at time.Duration, in control.Input, cmds []control.Command
 	}
 }
 
-// air tells whether air moved at an instant, before what happened then. What
+// air reports whether air moved at an instant, before what happened then. What
 // ends by itself at that instant comes before the end of the coast-down. When
 // the collector itself was switched then, the oracle does not know: vague.
 func (o *oracle) air(at time.Duration, byItself bool) bool {
@@ -82,7 +82,7 @@ func (o *oracle) air(at time.Duration, byItself bool) bool {
 }
 
 // halts lists the times under stand-down or latched, and when each was lifted
-// until something was started anew: "quiet".
+// until something was started again: "quiet".
 func (o *oracle) halts(now time.Duration) (halted, quiet bool) {
 	halted, quiet = o.halted()
 	return halted || now < o.begun+o.p.PowerUp, quiet
@@ -152,7 +152,7 @@ func (h *halts) take(o *oracle, e entry) {
 	}
 }
 
-// left tells whether a machine was left alone at an instant, before its
+// left reports whether a machine was left alone at an instant, before its
 // sensor said idle then: it ran under a stop or a stand-down, and has not stopped since.
 func (o *oracle) left(m int, at time.Duration) bool {
 	left := false
@@ -177,7 +177,7 @@ func (o *oracle) left(m int, at time.Duration) bool {
 	return left
 }
 
-// collected tells whether a machine's dust was collected at an instant, before its
+// collected reports whether a machine's dust was collected at an instant, before its
 // sensor said idle then.
 func (o *oracle) collected(m int, at time.Duration) bool {
 	was := *o
@@ -201,7 +201,7 @@ func (o *oracle) collected(m int, at time.Duration) bool {
 	return false
 }
 
-// runs tells whether a machine's run was on at an instant.
+// runs reports whether a machine's run was on at an instant.
 func (o *oracle) runs(m int, at time.Duration) bool {
 	for _, s := range o.spans(m, at) {
 		if s.from <= at && at < s.to {
@@ -303,7 +303,7 @@ func (o *oracle) before(e entry) *oracle {
 	return &was
 }
 
-// branch tells whether a gate has no other upstream of it.
+// branch reports whether a gate has no other upstream of it.
 func (o *oracle) branch(g int) bool {
 	for i := range o.p.Gates {
 		for _, d := range o.p.Gates[i].Downstream {
@@ -353,7 +353,7 @@ func (o *oracle) gate(g int) gateNow {
 	return n
 }
 
-// still tells whether a gate moves no more by its last command: that has failed,
+// still reports whether a gate moves no more by its last command: that has failed,
 // was not answered in time, or its travel time is over.
 func (n *gateNow) still(o *oracle, g int, now time.Duration) bool {
 	if n.done == far {
@@ -519,7 +519,7 @@ func (o *oracle) at(at time.Duration) *oracle {
 	return &was
 }
 
-// sinceHalt tells whether nothing was halted since an instant.
+// sinceHalt reports whether nothing was halted since an instant.
 func (o *oracle) sinceHalt(at time.Duration) bool {
 	for _, e := range o.log {
 		if e.at < at {

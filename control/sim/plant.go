@@ -337,10 +337,10 @@ func (l lie) of(truth bool) bool {
 	return truth
 }
 
-// Open tells whether gate i really stands fully open.
+// Open reports whether gate i really stands fully open.
 func (s *Plant) Open(i int) bool { return s.way(i) == s.p.Gates[i].Travel }
 
-// Shut tells whether gate i really stands fully shut.
+// Shut reports whether gate i really stands fully shut.
 func (s *Plant) Shut(i int) bool { return s.way(i) == 0 }
 
 func (s *Plant) selector() control.Selector {
@@ -353,13 +353,13 @@ func (s *Plant) selector() control.Selector {
 	return control.Auto
 }
 
-// Powered tells whether the collector's motor has current.
+// Powered reports whether the collector's motor has current.
 func (s *Plant) Powered() bool {
 	k := &s.col
 	return (k.contactor || k.welded || k.hand) && !k.off && !k.tripped
 }
 
-// Turning tells whether the fan turns: powered, or not yet coasted down.
+// Turning reports whether the fan turns: powered, or not yet coasted down.
 func (s *Plant) Turning() bool { return s.Powered() || s.spin() > 0 }
 
 // spin is how long the fan would take from now to coast to a stand.

@@ -293,7 +293,7 @@ func atRest(w *world, lines []string) error {
 	return nil
 }
 
-// astray tells whether a gate on the way of a machine, or its shut switch, was
+// astray reports whether a gate on the way of a machine, or its shut switch, was
 // stuck: where it stands otherwise than shown, or moved when it came free, only a
 // new start there moves it again.
 func (w *world) astray(machine int, lines []string) bool {
@@ -309,7 +309,7 @@ func (w *world) astray(machine int, lines []string) bool {
 	return false
 }
 
-// used tells whether a gate is on the way of a machine.
+// used reports whether a gate is on the way of a machine.
 func (w *world) used(gate int) bool {
 	for _, m := range w.p.Machines {
 		for _, h := range m.Hoods {

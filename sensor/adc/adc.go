@@ -182,7 +182,7 @@ func (s *Source) end() error {
 	return errClosed
 }
 
-// fail turns an error into a frame and makes the next call open the bus anew.
+// fail turns an error into a frame and makes the next call open the bus again.
 func (s *Source) fail(f *sensor.Frame, err error) error {
 	s.errors.Add(1)
 	if s.chip != nil {

@@ -405,7 +405,7 @@ func (d *Daemon) after(s *session, now time.Duration, source int) {
 	}
 }
 
-// closed tells whether a shop is closed now. A clock that cannot be trusted
+// closed reports whether a shop is closed now. A clock that cannot be trusted
 // closes none.
 func (d *Daemon) closed(s *config.Shop) bool {
 	if s.Hours == nil || d.o.Wall == nil {

@@ -375,7 +375,7 @@ func TestStandDownOnBadDisk(t *testing.T) {
 	})
 }
 
-// Changed files come in force at rest, not before; bad ones change nothing.
+// Changed files take effect at rest, not before; bad ones change nothing.
 func TestReload(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		answers := []func() (*config.Shop, error){
@@ -421,7 +421,7 @@ func TestReload(t *testing.T) {
 	})
 }
 
-// A shop that is chosen is stored at once and comes in force at rest; a bad one
+// A shop that is chosen is stored at once and takes effect at rest; a bad one
 // changes nothing; one whose hardware cannot be opened leaves shop and choice as
 // they were; "" is the owner's default again.
 func TestUse(t *testing.T) {

@@ -125,7 +125,7 @@ func TestBench(t *testing.T) {
 		if b, err = page.Bench(ctx, seam.BenchWish{Lease: b.Lease, For: time.Minute}); err != nil || b.Outcome != seam.Failed || !strings.Contains(b.Why, "no such bus") {
 			t.Errorf("%+v, %v", b, err)
 		}
-		// One that only waits is given back: nothing is homed anew for it.
+		// One that only waits is given back: nothing is homed again for it.
 		time.Sleep(15 * time.Second)
 		before := x.until("a machine", func(s *seam.State) bool { return !s.Rested })
 		if b, err = page.Bench(ctx, seam.BenchWish{Text: shopText(t, "bench"), For: time.Hour}); err != nil || b.Outcome != seam.Waits {

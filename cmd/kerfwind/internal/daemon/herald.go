@@ -11,7 +11,7 @@ import (
 	"kerfwind/control"
 )
 
-// news is something that the service manager is told of at once.
+// news is something that the service manager must hear at once.
 type news struct {
 	kind newsKind
 	text string

@@ -18,7 +18,7 @@ import (
 // standDown is the file that says that nothing is commanded.
 const standDown = "standdown"
 
-// StoodDown tells whether a stand-down is stored, and why it is taken to be:
+// StoodDown reports whether a stand-down is stored, and why it is taken to be:
 // what cannot be read counts as one.
 func StoodDown(folder string) (down bool, why string) {
 	switch _, err := state.Read(folder, standDown); {

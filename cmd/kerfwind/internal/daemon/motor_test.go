@@ -99,7 +99,7 @@ func TestMotorFile(t *testing.T) {
 }
 
 // A shop that is closed homes nothing and tells of a machine that runs; its
-// hours are those of a clock that can be trusted, and come in force within a second
+// hours are those of a clock that can be trusted, and take effect within a second
 // or two.
 func TestHours(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -76,7 +76,7 @@ type Host struct {
 
 // Watcher is what a part looks at; each field may be nil. It is called by a
 // goroutine of the part's own, one call after the other. What a part takes too
-// slowly is lost to it, and it is told of as down.
+// slowly is lost to it, and it is reported as down.
 type Watcher struct {
 	loop.Observer
 	Frame    func(f *sensor.Frame, now time.Duration)

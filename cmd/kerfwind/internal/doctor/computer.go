@@ -181,7 +181,7 @@ func (e *exam) heat() {
 	}
 }
 
-// notices tries the way to each address that is told of news. Nothing is sent,
+// notices tries the way to each address that gets news. Nothing is sent,
 // and no finding holds more of an address than its host.
 func (e *exam) broker() {
 	m := e.Rig.MQTT

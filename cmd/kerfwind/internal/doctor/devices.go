@@ -13,7 +13,7 @@ import (
 	"kerfwind/sensor/adc"
 )
 
-// user tells whether the findings on permissions mean anything.
+// user reports whether the findings on permissions mean anything.
 func (e *exam) user() {
 	if e.System.UID == 0 {
 		e.warn("user", "this is root, who may open everything: nothing is shown of what the service's user may",

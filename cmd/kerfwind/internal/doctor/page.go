@@ -14,7 +14,7 @@ import (
 // certificateLeft is how long before its end a certificate is to be looked at.
 const certificateLeft = 14 * 24 * time.Hour
 
-// owns tells whether a folder is this user's.
+// owns reports whether a folder is this user's.
 func (e *exam) owns(folder string) bool {
 	info, err := os.Stat(folder)
 	if err != nil {

@@ -37,7 +37,7 @@ func (e *MarksError) Unwrap() error { return e.error }
 // notLearned is what stands against the levels of one machine.
 type notLearned struct{ error }
 
-// Teach goes through the machines and closes the tap. A recording is opened anew for
+// Teach goes through the machines and closes the tap. A recording is opened again for
 // each. The error is ErrQuit where the person has had enough.
 func (c *Course) Teach(ctx context.Context, tap *record.Tap, list []Subject) error {
 	defer func() { tap.Close() }()

@@ -240,7 +240,7 @@ var ErrChanged = errors.New("this changed since the page loaded; look again")
 
 // ResetSeen is Reset by somebody who sees the item as of its reset seen, 0 if
 // there was none. It is refused with ErrChanged if that is no longer so: two
-// people, or one who presses twice, see to an item once.
+// people, or one who presses twice, reset an item once.
 func (db *DB) ResetSeen(ctx context.Context, name string, seen int64, by string, now Stamp, loc *time.Location) error {
 	return db.change(ctx, func(tx *sql.Tx) error {
 		if _, err := stillSeen(ctx, tx, name, seen); err != nil {

@@ -8,7 +8,7 @@ import (
 	"golang.org/x/term"
 )
 
-// Line is one line on a terminal that is drawn anew now and then; on anything
+// Line is one line on a terminal that is drawn again now and then; on anything
 // else it is nothing.
 type Line struct {
 	w     *os.File

@@ -50,7 +50,7 @@ func barn() (*Options, *state) {
 }
 
 // TestFrames holds frames for common sizes. With -rewrite they are written
-// anew: look at them then.
+// again: look at them then.
 func TestFrames(t *testing.T) {
 	o, s := barn()
 	atRest := &state{now: 3 * sec, scale: 20, channels: make([]current, 5), snap: &control.Snapshot{

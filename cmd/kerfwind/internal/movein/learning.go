@@ -185,7 +185,7 @@ func (s *Learning) expect(now time.Duration) {
 	s.enter(SwitchOn, now)
 }
 
-// again begins anew where a reading of the machine that is to be switched on
+// again begins again where a reading of the machine that is to be switched on
 // shows that it was not seen idle: its sensor is trusted only now, or it ran and
 // is switched off now. Without idle values everything would be a start, and
 // above those of a machine that ran nothing would.

@@ -53,7 +53,7 @@ type Options struct {
 	Now   func() time.Duration
 	Clock func() (time.Time, bool)
 
-	// Ask passes a request on and tells whether there was room; it must not wait. done is
+	// Ask passes a request on and reports whether there was room; it must not wait. done is
 	// told once what has become of it: nil, or why it was refused.
 	Ask func(in control.Input, done func(error)) bool
 

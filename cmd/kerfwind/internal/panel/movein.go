@@ -41,7 +41,7 @@ type MoveIn interface {
 	Kept() bool
 	// Question is what is asked now; nil: none is under way.
 	Question() *MoveInQuestion
-	// Begin takes the one up that was left, or begins one; anew throws away what
+	// Begin takes the one up that was left, or begins one; again throws away what
 	// was answered. Leave ends it for now: the earlier shop takes effect again.
 	Begin(ctx context.Context, anew bool) error
 	Leave(context.Context) error

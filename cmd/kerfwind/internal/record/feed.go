@@ -24,7 +24,7 @@ type Feed struct {
 	// Now is the clock of live sources; 0: it has not begun. Nil is a recording: then there is one
 	// source, and time is that of its samples.
 	Now func() time.Duration
-	// Notice is told of troubles of a live source. It must not wait.
+	// Notice hears of troubles of a live source. It must not wait.
 	Notice func(error)
 
 	readers sync.WaitGroup // of the live sources

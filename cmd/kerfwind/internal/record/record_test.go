@@ -478,7 +478,7 @@ func TestSpace(t *testing.T) {
 	}
 }
 
-// TestBroken: a source that begins anew gets a new file, or an end.
+// TestBroken: a source that begins again gets a new file, or an end.
 func TestBroken(t *testing.T) {
 	dir := t.TempDir()
 	for keep, want := range map[int]error{0: record.ErrFull, 5: nil} {

@@ -47,7 +47,7 @@ func NewRing(channels int, rate float64, keep time.Duration) (*Ring, error) {
 }
 
 // Add takes the scans of a frame. One of another shape is left out; one whose
-// index goes back begins anew.
+// index goes back begins again.
 func (r *Ring) Add(f *sensor.Frame) {
 	n := uint64(f.Scans())
 	if f.Channels != r.channels || n == 0 {

@@ -56,7 +56,7 @@ func (w *Watch) Show(ctx context.Context, out, notices io.Writer) error {
 	return err
 }
 
-// screen draws the sensors anew in place.
+// screen draws the sensors again in place.
 func (w *Watch) screen(ctx context.Context, screen live.Screen, notices io.Writer) error {
 	g, tap := w.gauges, w.Tap
 	o := live.Options{Title: "kerfwind watch: " + tap.Shop.Rig.Name, Sensors: w.sensors}

@@ -15,7 +15,7 @@ import (
 // Far is what other computers of the shop sense and drive. Its methods are
 // called by the loop and must not wait, but for Halt and Close.
 type Far interface {
-	// Drives tells whether the output of a command is at another computer.
+	// Drives reports whether the output of a command is at another computer.
 	Drives(control.Command) bool
 	Apply(control.Command)
 	// Ready receives when there is something to take.

@@ -71,7 +71,7 @@ func of[K ~uint8, E any](table []E, kind K) (e E) {
 	return e
 }
 
-// mcp reads a converter of that family. What the kernel takes at once is asked anew
+// mcp reads a converter of that family. What the kernel takes at once is asked again
 // while there is no SPI, and counts as little until then.
 func mcp(chip adc.MCP) func(*converter) (*adc.Source, error) {
 	return func(c *converter) (*adc.Source, error) {

@@ -149,6 +149,6 @@ func Everything(r *config.Rig) (drive.Params, error) {
 	return p, errors.Join(errs...)
 }
 
-// reading tells whether an input is about a machine, by a contact: then it goes
+// reading reports whether an input is about a machine, by a contact: then it goes
 // the way of a channel's reading.
 func reading(in control.Input) bool { return in.Kind == control.MachineIs }

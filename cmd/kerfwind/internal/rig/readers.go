@@ -97,7 +97,7 @@ func (r *Readers) Done(f *Frame) {
 }
 
 // Fresh reports whether every converter has spoken since it last did so. One that
-// cannot be read counts as if it had: it is told of, and keeps nobody else waiting.
+// cannot be read counts as if it had: it is reported, and keeps nobody else waiting.
 func (r *Readers) Fresh() bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()

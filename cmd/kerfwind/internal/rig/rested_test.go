@@ -41,7 +41,7 @@ func TestRestless(t *testing.T) {
 }
 
 // A collector that went on though it was commanded off, and whose sensor was
-// lost since, does not rest: a state machine begun anew would not know of it, and
+// lost since, does not rest: a state machine begun again would not know of it, and
 // might shut the path that is kept open for it.
 func TestStillOnDoesNotRest(t *testing.T) {
 	const s = time.Second

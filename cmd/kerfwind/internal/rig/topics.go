@@ -35,7 +35,7 @@ func (l *Live) Link(p drive.Publisher) {
 }
 
 // Heard passes on what a topic says of a machine, whose ID is r.Channel. It
-// tells whether there was room.
+// reports whether there was room.
 func (l *Live) Heard(r sensor.Reading) bool {
 	r.Channel = byTopic(l.o.Shop, r.Channel)
 	select {

@@ -248,7 +248,7 @@ func resolved(path string) string {
 	return path
 }
 
-// Same tells whether two paths lead to the same file.
+// Same reports whether two paths lead to the same file.
 func Same(a, b string) bool { return resolved(a) == resolved(b) }
 
 // At is the path of a file that counts from a state folder.

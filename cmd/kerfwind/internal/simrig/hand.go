@@ -192,7 +192,7 @@ func (w *World) swap(a, b int, switches bool) error {
 	return nil
 }
 
-// hasSwitch tells whether a gate has such an end switch.
+// hasSwitch reports whether a gate has such an end switch.
 func (w *World) hasSwitch(g int, open bool) bool {
 	if open {
 		return w.truth.Gates[g].OpenSwitch >= 0
@@ -353,7 +353,7 @@ func (w *World) Words() (out [][2]string) {
 	return out
 }
 
-// Dead tells whether somebody has cut the power.
+// Dead reports whether somebody has cut the power.
 func (w *World) Dead() bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()

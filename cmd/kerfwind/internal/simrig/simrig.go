@@ -1,4 +1,4 @@
-// Package simrig is a rig that is not there, in a workshop that is not there either:
+// Package simrig is a simulated rig in a simulated workshop:
 // converters that read a made recording, again and again, at the pace of the clock, and
 // a simulated plant in the place of relays, motors and contacts. Everything between
 // them is what runs in a shop. People can put their hands in it: see [World].

@@ -421,7 +421,7 @@ func (p *Plant) look(in []control.Input) []control.Input {
 	return in
 }
 
-// made tells whether an end switch's contact is made, and whether it can be read.
+// made reports whether an end switch's contact is made, and whether it can be read.
 func (p *Plant) made(contact int) (made, read bool) {
 	sw, there := p.w.switches[contact]
 	if !there {
@@ -441,7 +441,7 @@ func (p *Plant) made(contact int) (made, read bool) {
 	}
 }
 
-// Inert tells whether the collector is off.
+// Inert reports whether the collector is off.
 func (p *Plant) Inert() bool {
 	p.w.mu.Lock()
 	defer p.w.mu.Unlock()

@@ -1,4 +1,4 @@
-// Package seamtest is a running shop that is not there, so that whatever uses the
+// Package seamtest is a fake of a running shop, so that whatever uses the
 // seam is tested alone.
 package seamtest
 
