@@ -93,7 +93,7 @@ func (h Health) Remedy() string {
 	case Drifting:
 		return "the bias divider loses its supply, or its capacitor leaks: measure the voltage at this input"
 	case Between:
-		return "shut the clamp's jaw and see that nothing sits in it; if something else has begun to draw current here, learn this machine anew"
+		return "shut the clamp's jaw and see that nothing sits in it; if something else has begun to draw current here, learn this machine again"
 	}
 	return "internal error: invalid health"
 }

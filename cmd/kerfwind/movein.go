@@ -36,7 +36,7 @@ func newMoveIn() *cobra.Command {
 		},
 	}
 	f.add(cmd)
-	cmd.Flags().BoolVar(&f.fresh, "fresh", false, "throw away the answers of a move-in that was left, and begin anew")
+	cmd.Flags().BoolVar(&f.fresh, "fresh", false, "throw away the answers of a move-in that was left, and begin again")
 	return cmd
 }
 

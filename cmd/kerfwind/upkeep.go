@@ -41,7 +41,7 @@ func newUpkeep() *cobra.Command {
 					if err := db.Reset(ctx, args[0], "owner", now, time.Local); err != nil {
 						return err
 					}
-					_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: begins anew; \"kerfwind upkeep undo\" takes it back\n", args[0])
+					_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: begins again; \"kerfwind upkeep undo\" takes it back\n", args[0])
 					return err
 				})
 			},

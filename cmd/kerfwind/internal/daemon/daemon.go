@@ -234,9 +234,9 @@ func (d *Daemon) announce(was, now place) {
 		d.o.Say("the move-in looks at the rig: no machine is served")
 		return
 	case was.bench != 0:
-		d.o.Say("the move-in has given the rig back: gates are homed anew")
+		d.o.Say("the move-in has given the rig back: the gates are homed again")
 	default:
-		d.o.Say("the files were read again and are in force: gates are homed anew")
+		d.o.Say("the new files take effect: the gates are homed again")
 	}
 	if now.choice != was.choice {
 		d.o.Say("the shop is " + now.choice.String())

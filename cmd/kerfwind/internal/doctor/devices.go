@@ -48,7 +48,7 @@ func (e *exam) device(path, group, switchOn string) bool {
 		name, may := e.System.Group(e.System.path(path))
 		if may && name != "root" {
 			e.bad(path, "this user may not open it",
-				fmt.Sprintf("put the user into the group %s (usermod -aG %s USER, then log in anew); the service's user has it by SupplementaryGroups=", name, name))
+				fmt.Sprintf("put the user into the group %s (usermod -aG %s USER, then log in again); the service's user has it by SupplementaryGroups=", name, name))
 		} else {
 			e.bad(path, "only root may open it", "install the udev rule that comes with kerfwind (60-kerfwind.rules), which gives it to the group "+group+", and reboot")
 		}

@@ -181,7 +181,7 @@ func (s *fromAfar) Next(f *sensor.Frame) error {
 	case f.Channels != s.channels:
 		return fmt.Errorf("the running kerfwind reads %d channels of it, the rig file has %d: name the file that it runs with by --rig", f.Channels, s.channels)
 	case f.Index < s.next:
-		return errors.New("the running kerfwind took up its files anew: begin again")
+		return errors.New("the running kerfwind has read its files again: start again")
 	}
 	s.next = f.Index + uint64(f.Scans())
 	return nil

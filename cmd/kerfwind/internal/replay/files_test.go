@@ -100,12 +100,12 @@ func TestLoad(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, state.LearnedFile), []byte("{"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if closed, err = f.Load(&o, trace.Options{}); err == nil || !strings.Contains(err.Error(), "learn anew") {
+	if closed, err = f.Load(&o, trace.Options{}); err == nil || !strings.Contains(err.Error(), "learn again") {
 		t.Error(err)
 	}
 	closed()
 	f.Rig = "gone.toml"
-	if closed, err = f.Load(&o, trace.Options{}); err == nil || strings.Contains(err.Error(), "learn anew") {
+	if closed, err = f.Load(&o, trace.Options{}); err == nil || strings.Contains(err.Error(), "learn again") {
 		t.Errorf("learned levels are read without a rig: %v", err)
 	}
 	closed()

@@ -168,7 +168,7 @@ func ReadLearned(folder string) (*sensor.Learned, error) {
 	}
 	l, err := DecodeLearned(data)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w; move the file away and learn anew", filepath.Join(folder, LearnedFile), err)
+		return nil, fmt.Errorf("%s: %w; move the file away and learn again", filepath.Join(folder, LearnedFile), err)
 	}
 	return l, nil
 }

@@ -207,7 +207,7 @@ func TestLearnedRefused(t *testing.T) {
 			t.Fatal(err)
 		}
 		_, err := state.ReadLearned(dir)
-		if err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), "learned.json") || !strings.Contains(err.Error(), "learn anew") {
+		if err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), "learned.json") || !strings.Contains(err.Error(), "learn again") {
 			t.Errorf("%s: %v, want %q", text, err, want)
 		}
 	}
