@@ -36,15 +36,27 @@ var hands = []word{
 	{"cut the cable of %c", "cut a sensor's cable", ail("floating")},
 	{"freeze %c", "the converter repeats one code", ail("frozen")},
 	{"mend %c", "plug it in, or mend its cable", ail("")},
-	{"take off %c", "open its clamp and lay it down", func(w *World, a []string) error { return w.clamp(a[0], config.None) }},
-	{"put back %c", "clamp it where it was", func(w *World, a []string) error { return w.clamp(a[0], w.channel(a[0])) }},
+	{"take off %c", "open its clamp and lay it down", func(w *World, a []string) error {
+		w.clamps[w.channel(a[0])] = config.None
+		return nil
+	}},
+	{"put back %c", "clamp it where it was", func(w *World, a []string) error {
+		w.clamps[w.channel(a[0])] = w.channel(a[0])
+		return nil
+	}},
 	{"swap sensors %c and %c", "clamp each round the other's conductor", func(w *World, a []string) error {
 		i, j := w.channel(a[0]), w.channel(a[1])
 		w.clamps[i], w.clamps[j] = w.clamps[j], w.clamps[i]
 		return nil
 	}},
-	{"swap gates %g and %g", "swap the plugs of two gates, end switches too", func(w *World, a []string) error { return w.swap(w.gate(a[0]), w.gate(a[1]), true) }},
-	{"swap plugs %g and %g", "swap their actuators' plugs alone", func(w *World, a []string) error { return w.swap(w.gate(a[0]), w.gate(a[1]), false) }},
+	{"swap gates %g and %g", "swap the plugs of two gates, end switches too", func(w *World, a []string) error {
+		w.swap(w.gate(a[0]), w.gate(a[1]), true)
+		return nil
+	}},
+	{"swap plugs %g and %g", "swap their actuators' plugs alone", func(w *World, a []string) error {
+		w.swap(w.gate(a[0]), w.gate(a[1]), false)
+		return nil
+	}},
 	{"shuffle", "clamp sensors and plug gates in anyhow, as after a move", func(w *World, _ []string) error { return w.shuffle() }},
 	{"jam %g", "the gate sticks where it is", gate(sim.GateSticks)},
 	{"free %g", "it moves again", gate(sim.GateFrees)},
@@ -168,14 +180,8 @@ func (w *World) load(name string, share float64) error {
 	return w.turn(name, x)
 }
 
-// clamp lays a clamp round a conductor.
-func (w *World) clamp(name string, conductor int) error {
-	w.clamps[w.channel(name)] = conductor
-	return nil
-}
-
 // swap swaps the plugs of two gates.
-func (w *World) swap(a, b int, switches bool) error {
+func (w *World) swap(a, b int, switches bool) {
 	other := map[int]int{a: b, b: a}
 	for plug, g := range w.gateOn {
 		if to, ours := other[g]; ours {
@@ -189,7 +195,6 @@ func (w *World) swap(a, b int, switches bool) error {
 			}
 		}
 	}
-	return nil
 }
 
 // hasSwitch reports whether a gate has such an end switch.
@@ -208,9 +213,7 @@ func (w *World) shuffle() error {
 	w.rnd.Shuffle(len(w.clamps), func(i, j int) { w.clamps[i], w.clamps[j] = w.clamps[j], w.clamps[i] })
 	for i := len(w.truth.Gates) - 1; i > 0; i-- {
 		if j := w.rnd.IntN(i + 1); i != j {
-			if err := w.swap(i, j, true); err != nil {
-				return err
-			}
+			w.swap(i, j, true)
 		}
 	}
 	return nil

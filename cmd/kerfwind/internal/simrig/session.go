@@ -109,11 +109,11 @@ func (s *Session) do(ctx context.Context, line string) error {
 }
 
 // waits lets time pass.
-func (s *Session) waits(ctx context.Context, for_ string) error {
+func (s *Session) waits(ctx context.Context, wish string) error {
 	if s.World.Dead() {
 		return errors.New("the power is off: give it back first")
 	}
-	if for_ == "for rest" {
+	if wish == "for rest" {
 		said := ""
 		return s.until(ctx, func(st *seam.State) bool {
 			if !st.Begun || st.Rested {
@@ -128,9 +128,9 @@ func (s *Session) waits(ctx context.Context, for_ string) error {
 			return false
 		})
 	}
-	long, err := time.ParseDuration(strings.ReplaceAll(for_, " ", ""))
+	long, err := time.ParseDuration(strings.ReplaceAll(wish, " ", ""))
 	if err != nil || long <= 0 || long > 24*time.Hour {
-		return fmt.Errorf("%q is no time: say for example wait 30s, wait 5m or wait for rest", for_)
+		return fmt.Errorf("%q is no time: say for example wait 30s, wait 5m or wait for rest", wish)
 	}
 	end := time.Duration(-1)
 	return s.until(ctx, func(st *seam.State) bool {

@@ -14,8 +14,8 @@ import (
 	"kerfwind/testdata"
 )
 
-// barn is the demo's shop, with a reset button.
-func barn(t *testing.T) *config.Shop {
+// barn is the demo's shop.
+func barn(t testing.TB) *config.Shop {
 	t.Helper()
 	read := func(name string) string {
 		b, err := testdata.Demo.ReadFile(name)
@@ -24,8 +24,7 @@ func barn(t *testing.T) *config.Shop {
 		}
 		return string(b)
 	}
-	r, err := config.ParseRig("rig.toml", []byte(strings.Replace(read("demo/rig.toml"), "contact = [",
-		"contact = [\n{ name = \"reset\", kind = \"reset\", chip = \"pinctrl-bcm2835\", line = 26, closed = \"pressed\" },", 1)))
+	r, err := config.ParseRig("rig.toml", []byte(read("demo/rig.toml")))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -203,8 +202,7 @@ func FuzzDo(f *testing.F) {
 		f.Add(h.text)
 	}
 	f.Add("planer cuts at 70%")
-	t := &testing.T{}
-	s := barn(t)
+	s := barn(f)
 	f.Fuzz(func(t *testing.T, line string) {
 		w := NewWorld(s, nil, rand.New(rand.NewPCG(1, 2)))
 		p := s.Control()
