@@ -423,7 +423,7 @@ func (c *channel) hearIdle(g *half) {
 		return
 	}
 	if s.halves >= knownFirst {
-		if share, own := s.line(); c.without(y, z.less(own, 1), share) >= max(c.rest, float64(ownUp*own.size()))+y.uncertain(share) {
+		if share := s.share(); c.without(y, z, share) >= c.rest+y.uncertain(share) {
 			s.void = true
 		}
 	}
