@@ -105,7 +105,7 @@ func decode(name string, data []byte, v any) *file {
 	}
 	var tree map[string]any
 	if err := toml.Unmarshal(data, &tree); err != nil {
-		f.problems = Errors{syntaxProblem(name, data, err)} // syntax has found nothing
+		f.problems = Errors{syntaxProblem(name, err)} // syntax has found nothing
 		f.broken = true
 		return f
 	}

@@ -67,7 +67,7 @@ func syntax(name string, data []byte, lists []string) Errors {
 		if err == nil {
 			break
 		}
-		p := syntaxProblem(name, []byte(text), err)
+		p := syntaxProblem(name, err)
 		if p.Line < 1 || p.Line > len(lines) {
 			return append(out, p)
 		}
@@ -142,7 +142,7 @@ func opens(line string) int {
 }
 
 // syntaxProblem words an error of the TOML library.
-func syntaxProblem(name string, data []byte, err error) Problem {
+func syntaxProblem(name string, err error) Problem {
 	p := Problem{File: name, Line: 1, Column: 1, Message: strings.TrimPrefix(err.Error(), "toml: "), Remedy: "compare it with a line like it that works: key = \"text\", or [table]"}
 	var de *toml.DecodeError
 	if errors.As(err, &de) {

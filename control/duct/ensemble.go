@@ -291,7 +291,7 @@ func (x *Spread) Velocity(i int) Range {
 // reads, in Pa.
 func (x *Spread) Static(i int) Range { return rangeOf(x.static[i]) }
 
-// Total, Fan and Filter are the ranges of the whole flow in m³/s, of what the fan
+// Total is the range of the whole flow in m³/s; Fan and Filter are those of what the fan
 // lifts and of what the filter takes in Pa.
 func (x *Spread) Total() Range  { return rangeOf(x.total) }
 func (x *Spread) Fan() Range    { return rangeOf(x.fan) }

@@ -51,7 +51,7 @@ func (m *Measure) of(s *Solver) float64 {
 	}
 }
 
-// BlockPart, as the part of a Finding, is what lies in a main and narrows it; no
+// BlockPart is, as the part of a Finding, what lies in a main and narrows it; no
 // guess is about that.
 const BlockPart Part = 100
 

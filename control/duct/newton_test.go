@@ -14,7 +14,7 @@ import (
 // Friction, not from the solver's frozen factors.
 func newton(n *Network, open uint64) (flow []float64, ok bool) {
 	rho, mu := n.Air.density(), n.Air.viscosity()
-	fan := curve(n.Fan.scaled(rho))
+	fan := n.Fan.scaled(rho)
 	a, b := n.Filter.Now.Value, n.Separator.Value*rho/StandardDensity
 	var hoods []int
 	for i, s := range n.Segments {

@@ -136,6 +136,7 @@ func (s *Study) unknown(u *duct.Unknown) string {
 		return "the separator"
 	case duct.LeakagePart:
 		return "the leakage at the collector"
+	case duct.BlockPart: // no guess is about that
 	}
 	return ""
 }

@@ -42,7 +42,7 @@ const (
 	offMost   = 0.5                    // A; more than that may be a machine that runs
 )
 
-// LearningPrompt says what to do now.
+// Prompt says what to do now.
 type LearningPrompt struct {
 	Step  LearningStep
 	Text  string  // what the person is to do
@@ -246,7 +246,7 @@ func (s *Learning) Skip(now time.Duration) {
 // End ends the session, as at the end of a recording.
 func (s *Learning) End(now time.Duration) { s.enter(LearningDone, now) }
 
-// LearningPrompt says what to do and how far the step is.
+// Prompt says what to do and how far the step is.
 func (s *Learning) Prompt(now time.Duration) LearningPrompt {
 	p := LearningPrompt{Step: s.step}
 	for _, c := range s.p.Channels {
@@ -302,7 +302,7 @@ type LearningResult struct {
 	Clipped  string        // that the run is beyond the range of a sensor; empty: it is not
 }
 
-// LearningResult is what has been learned, or all that stands against it.
+// Result is what has been learned, or all that stands against it.
 func (s *Learning) Result() (LearningResult, error) {
 	r := LearningResult{Coast: s.coast}
 	var errs []error

@@ -42,12 +42,8 @@ func (e *entities) add(slug, platform, name string, extra object) {
 }
 
 // trouble is an entity that is on while something is wrong.
-func (e *entities) trouble(slug, name, topic, member string, extra object) {
-	o := object{"device_class": "problem", "state_topic": topic, "value_template": yes(member), "json_attributes_topic": topic}
-	for k, x := range extra {
-		o[k] = x
-	}
-	e.add(slug, "binary_sensor", name, o)
+func (e *entities) trouble(slug, name, topic, member string) {
+	e.add(slug, "binary_sensor", name, object{"device_class": "problem", "state_topic": topic, "value_template": yes(member), "json_attributes_topic": topic})
 }
 
 // meter are the entities of what is measured and counted.
@@ -101,8 +97,8 @@ func (v *plain) machineEntities(e *entities) {
 				{"topic": v.topic("status")},
 				{"topic": t, "value_template": "{{ 'offline' if value_json.state == 'unknown' else 'online' }}"},
 			}})
-		e.trouble("uncollected_"+slug, name+" not collected", t, "uncollected", nil)
-		e.trouble("fault_"+slug, name+" fault", t, "fault", nil)
+		e.trouble("uncollected_"+slug, name+" not collected", t, "uncollected")
+		e.trouble("fault_"+slug, name+" fault", t, "fault")
 		e.meter(slug, name, "runs today", v.meterTopic(i, slug), &v.meter.dials[i])
 	}
 }
@@ -113,7 +109,7 @@ func (v *plain) gateEntities(e *entities) {
 		name, t := named(v.l.o.Names.Gates[i], "gate"), v.topic("gate", slug)
 		e.add("gate_"+slug, "binary_sensor", name, object{"device_class": "opening", "state_topic": t, "json_attributes_topic": t,
 			"value_template": "{{ 'None' if value_json.position == 'unknown' else 'OFF' if value_json.position == 'shut' else 'ON' }}"})
-		e.trouble("gate_fault_"+slug, name+" fault", t, "fault", nil)
+		e.trouble("gate_fault_"+slug, name+" fault", t, "fault")
 		e.add("aside_"+slug, "binary_sensor", name+" set aside", object{"state_topic": t, "value_template": yes("aside"), "entity_category": "diagnostic"})
 		if !v.l.o.MQTT.Requests || !v.l.o.Shop.Limits.TopicStarts || v.meter.mains>>i&1 != 0 {
 			continue // a request to hold it would always be refused
@@ -137,15 +133,15 @@ func (v *plain) shopEntities(e *entities) {
 		e.add("starts_left", "sensor", "Collector starts left", object{"state_topic": col, "value_template": number("starts_left"), "state_class": "measurement",
 			"suggested_display_precision": 0, "entity_category": "diagnostic"})
 	}
-	e.trouble("fault", "Fault", shop, "faults", nil)
-	e.trouble("uncollected", "Uncollected", v.topic("uncollected"), "machines", nil)
-	e.trouble("bin", "Bin full", shop, "bin_full", nil)
+	e.trouble("fault", "Fault", shop, "faults")
+	e.trouble("uncollected", "Uncollected", v.topic("uncollected"), "machines")
+	e.trouble("bin", "Bin full", shop, "bin_full")
 	e.add("says", "sensor", "Message", object{"state_topic": shop, "value_template": "{{ value_json.says[:255] }}"}) // the hub takes no longer state
 	e.add("waits", "sensor", "Reload waits for", object{"state_topic": shop, "value_template": "{{ (value_json.waits | default('nothing'))[:255] }}", "entity_category": "diagnostic"})
 	e.add("stood_down", "binary_sensor", "Stood down", object{"state_topic": shop, "value_template": yes("stood_down")})
 	if u, ok := v.meter.upkeep(); ok {
 		t := v.topic("upkeep")
-		e.trouble("upkeep", "Upkeep due", t, "due > 0", nil)
+		e.trouble("upkeep", "Upkeep due", t, "due > 0")
 		for i, slug := range upkeepSlugs(&u) {
 			e.add("upkeep_"+slug, "binary_sensor", "Upkeep of "+u.Items[i].Item+" due", object{"device_class": "problem", "state_topic": t, "entity_category": "diagnostic",
 				"value_template": "{{ 'ON' if (value_json['items'] | selectattr('item', 'eq', " + quoted(u.Items[i].Item) + ") | map(attribute='due') | first | default(false)) else 'OFF' }}"})

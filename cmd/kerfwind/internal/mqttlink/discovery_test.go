@@ -59,7 +59,8 @@ func announced(t *testing.T, text string) (parts map[string]map[string]any, bad 
 			}
 		}
 		name, _ := c["name"].(string)
-		if low := strings.ToLower(name); names[low] != "" || strings.Contains(low, strings.ToLower(d.Device["name"].(string))) {
+		device, _ := d.Device["name"].(string)
+		if low := strings.ToLower(name); names[low] != "" || strings.Contains(low, strings.ToLower(device)) {
 			say("%s is called %q, as is %s, or as the device", slug, name, names[low])
 		} else {
 			names[low] = slug

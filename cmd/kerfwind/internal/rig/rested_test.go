@@ -30,14 +30,18 @@ func TestRestless(t *testing.T) {
 		"air cleaner runs on for 20 min": func(s *control.Snapshot) {
 			s.Outlets[0] = control.OutletView{Commanded: true, RunOn: at + 20*time.Minute}
 		},
-		"to be reset at the shop": func(s *control.Snapshot) { s.Kept.Stopped = true },
 	} {
 		s := &control.Snapshot{At: at, Machines: make([]control.MachineView, 1), Gates: make([]control.GateView, 1), Outlets: make([]control.OutletView, 1)}
 		change(s)
 		if got := names.Restless(s); !strings.Contains(got, want) || (got == "") != Rested(s) {
 			t.Errorf("%q: %q, at rest %v", want, got, Rested(s))
 		}
+	}	// A mended file may be taken up while the shop is latched; it stays latched.
+	latched := &control.Snapshot{Kept: control.Kept{Stopped: true}}
+	if got := names.Restless(latched); got != "" || !Rested(latched) {
+		t.Errorf("latched: %q", got)
 	}
+
 }
 
 // A collector that went on though it was commanded off, and whose sensor was

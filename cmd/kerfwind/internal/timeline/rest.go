@@ -23,9 +23,6 @@ func (n *Names) Restless(s *control.Snapshot) string {
 		return " for " + config.FormatDuration((until - s.At + time.Second - 1).Truncate(time.Second))
 	}
 	add := func(of control.Subject, i int, does string) { list = append(list, n.Name(of, control.ID(i))+" "+does) }
-	if s.Latched() {
-		list = append(list, "what stopped the collector is to be reset at the shop")
-	}
 	for i := range s.Machines {
 		switch m := &s.Machines[i]; {
 		case m.Run || m.Sensed == control.Running:
