@@ -407,7 +407,7 @@ func TestReload(t *testing.T) {
 			time.Sleep(time.Second)
 		}
 		time.Sleep(2 * time.Second)
-		if st := x.Status(); st.Shop != "the shed" || st.Reload != "" || !st.Ready || !x.heard("are in force") {
+		if st := x.Status(); st.Shop != "the shed" || st.Reload != "" || !st.Ready || !x.heard("take effect") {
 			t.Errorf("%+v, %q", st, x.said)
 		}
 		if n := x.happened("collector-on"); n != 1 {
@@ -510,7 +510,7 @@ func TestReloadStoodDown(t *testing.T) {
 		time.Sleep(30 * time.Second)
 		x.Reload()
 		time.Sleep(2 * time.Second)
-		if st := x.Status(); !x.heard("are in force") || !st.StoodDown {
+		if st := x.Status(); !x.heard("take effect") || !st.StoodDown {
 			t.Errorf("%+v, %q", st, x.said)
 		}
 		x.stop()

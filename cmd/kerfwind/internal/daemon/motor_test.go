@@ -22,7 +22,10 @@ func TestReloadBudget(t *testing.T) {
 		time.Sleep(25 * time.Second) // the saw runs
 		before := x.Status().StartsIn
 		x.Reload()
-		for !x.heard("are in force") {
+		for range 600 { // far more than run-on, minimum time on and coast take
+			if x.heard("take effect") {
+				break
+			}
 			time.Sleep(time.Second)
 		}
 		time.Sleep(time.Second)

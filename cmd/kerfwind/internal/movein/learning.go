@@ -42,7 +42,7 @@ const (
 	offMost   = 0.5                    // A; more than that may be a machine that runs
 )
 
-// Prompt says what to do now.
+// LearningPrompt says what to do now.
 type LearningPrompt struct {
 	Step  LearningStep
 	Text  string  // what the person is to do

@@ -140,7 +140,7 @@ func TestThroughDaemon(t *testing.T) {
 	}{
 		{"ends", []seam.Item{frameOf(0, wide), {Kind: seam.AFrame, Frame: seam.Frame{Channels: wide, Error: "no answer"}}, frameOf(1, wide)}, "has ended"},
 		{"another rig", []seam.Item{frameOf(0, wide+1)}, "the rig file has"},
-		{"began again", []seam.Item{frameOf(9, wide), frameOf(0, wide)}, "begin again"},
+		{"began again", []seam.Item{frameOf(9, wide), frameOf(0, wide)}, "start again"},
 	} {
 		t.Run(x.name, func(t *testing.T) {
 			at := folder(t, teller(t, x.lines...))
