@@ -26,7 +26,7 @@ func TestMain(m *testing.M) {
 
 // scriptsMost bounds all scripts together: whoever still waits then is ended and
 // named, with what it has said.
-const scriptsMost = 4 * time.Minute
+const scriptsMost = 8 * time.Minute
 
 // TestScripts runs the program as a person would; see testdata/script.
 func TestScripts(t *testing.T) {

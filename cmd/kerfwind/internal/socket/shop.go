@@ -141,9 +141,7 @@ func (s *items) Next(ctx context.Context) (seam.Item, error) {
 	stop := context.AfterFunc(ctx, func() { _ = s.c.c.SetReadDeadline(time.Unix(1, 0)) }) // ends the wait
 	defer stop()
 	for {
-		if err := s.c.c.SetReadDeadline(time.Time{}); err != nil {
-			return seam.Item{}, err
-		}
+		_ = s.c.c.SetReadDeadline(time.Time{}) // of a broken connection the reading tells
 		if ctx.Err() != nil {
 			return seam.Item{}, ctx.Err()
 		}
