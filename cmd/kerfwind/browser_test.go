@@ -325,9 +325,11 @@ func (x *tab) until(what, expression string) {
 	x.t.Fatalf("never: %s (%s): %v\n%s", what, expression, last, text)
 }
 
-// tap presses what a selector finds, as a finger does.
+// tap presses what a selector finds, as a finger does, once the page is there: one that
+// still comes would take the thing away before it is pressed.
 func (x *tab) tap(selector string) {
 	x.t.Helper()
+	x.until("the page is there", `document.readyState === 'complete'`)
 	x.do(chromedp.ScrollIntoView(chromedp.CSS(selector)), chromedp.Click(chromedp.CSS(selector)))
 }
 
