@@ -89,7 +89,7 @@ type Driver struct {
 	lines   []*line // every output, the contactor's first
 	buses   []*bus
 	parts   []*part       // of these, in the order of Params
-	seeking atomic.Int32  // servo chips that have not been sought yet
+	tries   atomic.Int32  // parts that have been sought
 	sought  chan struct{} // closed once all have been
 	topics  []*topic      // of outlets
 	workers []*worker
@@ -173,7 +173,6 @@ func lay(p Params, hw Hardware) (*Driver, error) {
 	d.reports.ready = make(chan struct{}, 1)
 	b := builder{d: d, byPlace: map[string]*worker{}, chips: map[chipKey]*pca{}}
 	b.build()
-	d.seeking.Store(int32(len(d.parts)))
 	return d, nil
 }
 
@@ -186,7 +185,7 @@ func (d *Driver) start() {
 			w.wake()
 		}
 	}
-	if d.seeking.Load() > 0 {
+	if int(d.tries.Load()) < len(d.parts) {
 		limit := time.NewTimer(firstWait)
 		defer limit.Stop()
 		select {
@@ -205,7 +204,7 @@ func (d *Driver) start() {
 
 // tried notes that a part has been sought for the first time.
 func (d *Driver) tried() {
-	if d.seeking.Add(-1) == 0 {
+	if int(d.tries.Add(1)) == len(d.parts) {
 		close(d.sought)
 	}
 }
