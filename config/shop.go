@@ -57,6 +57,14 @@ type Circuit struct {
 	Channels []int   // of the rig: loads on it that are no machine
 }
 
+// Volts is the voltage of a circuit; 0 where it is None.
+func (s *Shop) Volts(circuit int) float64 {
+	if circuit < 0 {
+		return 0
+	}
+	return s.Circuits[circuit].Voltage
+}
+
 // Machine is a powered tool that makes dust.
 type Machine struct {
 	Name     string

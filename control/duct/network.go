@@ -99,6 +99,14 @@ type Machine struct {
 	MinVelocity float64
 }
 
+// Air is what flows at the machine's hoods together, given the flow of each segment.
+func (m *Machine) Air(flow []float64) (total float64) {
+	for _, h := range m.Hoods {
+		total += flow[h]
+	}
+	return total
+}
+
 // Transport says when chips are carried.
 type Transport struct {
 	Min    float64 // velocity in m/s below which chips begin to settle; 0 = MinChips

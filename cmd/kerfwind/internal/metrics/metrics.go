@@ -18,6 +18,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/control/duct"
@@ -134,7 +135,7 @@ type Metrics struct {
 	outlets                           []outlet
 	channels                          []channel
 	loads                             []load
-	draws                             []draw // by channel
+	draws                             upkeep.Loads
 	sources                           []source
 	circuits                          []states
 	stops                             []prometheus.Gauge

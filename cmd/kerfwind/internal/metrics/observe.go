@@ -280,9 +280,7 @@ func (m *Metrics) flow(s *control.Snapshot) {
 	for i := range min(len(m.machines), len(m.net.Machines)) {
 		q := 0.0
 		if flow != nil {
-			for _, h := range m.net.Machines[i].Hoods {
-				q += flow[h]
-			}
+			q = m.net.Machines[i].Air(flow)
 		}
 		m.machines[i].flow.Set(q)
 	}

@@ -2,7 +2,7 @@ package metrics
 
 import (
 	"math"
-	"time"
+	"slices"
 
 	"github.com/prometheus/client_golang/prometheus"
 
@@ -14,68 +14,47 @@ import (
 // load is what a machine, or the collector, draws: the sum over its channels.
 type load struct {
 	channels []int
-	volts    float64 // of its circuit; 0: not known
+	volts    float64 // of its circuit
 	amps     prometheus.Gauge
 	energy   prometheus.Counter // nil: the voltage is not known
 }
 
-// draw is what a channel draws.
-type draw struct {
-	amps  float64
-	at    time.Duration
-	known bool
-}
-
-// longestGap between two readings still counts as drawn through.
-const longestGap = 2 * time.Second
-
 func (m *Metrics) newLoads(f families, shop *config.Shop) {
-	amps := f.gauge("load_current_amperes", "True RMS current of a machine or of the collector: the sum over its channels; NaN while one of them is not known.", "of")
-	energy := f.counter("load_apparent_energy_volt_ampere_seconds_total", "Current times the voltage of the circuit, over time: apparent energy, not what a meter counts.", "of")
-	m.draws = make([]draw, len(shop.Rig.Channels))
-	add := func(name string, channels []int, circuit int) {
-		if len(channels) == 0 {
-			return
-		}
-		l := load{channels: channels, amps: amps.WithLabelValues(name)}
-		if circuit >= 0 && shop.Circuits[circuit].Voltage > 0 {
-			l.volts, l.energy = shop.Circuits[circuit].Voltage, energy.WithLabelValues(name)
+	const amps, energy = "current_amperes", "apparent_energy_volt_ampere_seconds_total"
+	const ampsHelp, energyHelp = "True RMS current: the sum over its channels; NaN while one of them is not known.",
+		"Current times the voltage of the circuit, over time: apparent energy, not what a meter counts."
+	m.draws = make(upkeep.Loads, len(shop.Rig.Channels))
+	add := func(channels []int, circuit int, amps prometheus.Gauge, energy *prometheus.CounterVec, labels ...string) {
+		l := load{channels: channels, volts: shop.Volts(circuit), amps: amps}
+		if l.volts > 0 {
+			l.energy = energy.WithLabelValues(labels...)
 		}
 		m.loads = append(m.loads, l)
 	}
+	each, sum := f.gauge("machine_"+amps, ampsHelp, "machine"), f.counter("machine_"+energy, energyHelp, "machine")
 	for i := range shop.Machines {
-		x := &shop.Machines[i]
-		add(x.Name, x.Channels, x.Circuit)
+		if x := &shop.Machines[i]; len(x.Channels) > 0 {
+			add(x.Channels, x.Circuit, each.WithLabelValues(x.Name), sum, x.Name)
+		}
 	}
 	if ch := shop.Collector.Channel; ch >= 0 {
-		add("collector", []int{ch}, shop.Collector.Circuit)
+		add([]int{ch}, shop.Collector.Circuit, f.gauge("collector_"+amps, ampsHelp).WithLabelValues(), f.counter("collector_"+energy, energyHelp))
 	}
 }
 
 // load takes over a reading into what it is part of.
 func (m *Metrics) load(r sensor.Reading) {
-	d := &m.draws[r.Channel]
-	gap := r.At - d.at
-	drawn := 0.0
-	if d.known && gap > 0 && gap <= longestGap {
-		drawn = d.amps * gap.Seconds()
-	}
-	a := float64(r.Amps)
-	*d = draw{a, r.At, r.Verdict != sensor.Unknown && a >= 0 && !math.IsInf(a, 0) && !math.IsNaN(a)}
+	drawn := m.draws.Feed(r.Channel, r.At, float64(r.Amps), r.Verdict != sensor.Unknown)
 	for i := range m.loads {
 		l := &m.loads[i]
-		sum, mine := 0.0, false
-		for _, c := range l.channels {
-			mine = mine || c == r.Channel
-			if !m.draws[c].known {
-				sum = math.NaN()
-			}
-			sum += m.draws[c].amps
-		}
-		if !mine {
+		if !slices.Contains(l.channels, r.Channel) {
 			continue
 		}
-		l.amps.Set(sum)
+		amps, known := m.draws.Amps(l.channels)
+		if !known {
+			amps = math.NaN()
+		}
+		l.amps.Set(amps)
 		if l.energy != nil {
 			l.energy.Add(drawn * l.volts)
 		}

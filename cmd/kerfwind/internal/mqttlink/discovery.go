@@ -26,7 +26,8 @@ func yes(member string) string { return "{{ 'ON' if value_json." + member + " el
 // number is a member, or the hub's word for unknown where it is left out.
 func number(member string) string { return "{{ value_json." + member + " | default(none) }}" }
 
-// entities collects entities.
+// entities collects entities. Their names begin with a word of their own kind, up to the
+// first _, so that no name of a thing makes two of them the same.
 type entities struct {
 	id    string // of the device
 	parts object
@@ -46,11 +47,11 @@ func (e *entities) trouble(slug, name, topic, member string) {
 	e.add(slug, "binary_sensor", name, object{"device_class": "problem", "state_topic": topic, "value_template": yes(member), "json_attributes_topic": topic})
 }
 
-// meter are the entities of what is measured and counted.
-func (e *entities) meter(slug, name, runs, topic string, d *dial) {
+// meter are the entities of what is measured and counted; slug makes theirs of a word.
+func (e *entities) meter(slug func(what string) string, name, runs, topic string, d *dial) {
 	add := func(what, word, member string, extra object) {
 		extra["state_topic"], extra["value_template"] = topic, number(member)
-		e.add(what+"_"+slug, "sensor", name+" "+word, extra)
+		e.add(slug(what), "sensor", name+" "+word, extra)
 	}
 	if len(d.channels) > 0 {
 		add("amps", "current", "amps", object{"device_class": "current", "unit_of_measurement": "A", "state_class": "measurement", "suggested_display_precision": 1})
@@ -99,7 +100,7 @@ func (v *plain) machineEntities(e *entities) {
 			}})
 		e.trouble("uncollected_"+slug, name+" not collected", t, "uncollected")
 		e.trouble("fault_"+slug, name+" fault", t, "fault")
-		e.meter(slug, name, "runs today", v.meterTopic(i, slug), &v.meter.dials[i])
+		e.meter(func(what string) string { return what + "_" + slug }, name, "runs today", v.meterTopic(i, slug), &v.meter.dials[i])
 	}
 }
 
@@ -109,7 +110,7 @@ func (v *plain) gateEntities(e *entities) {
 		name, t := named(v.l.o.Names.Gates[i], "gate"), v.topic("gate", slug)
 		e.add("gate_"+slug, "binary_sensor", name, object{"device_class": "opening", "state_topic": t, "json_attributes_topic": t,
 			"value_template": "{{ 'None' if value_json.position == 'unknown' else 'OFF' if value_json.position == 'shut' else 'ON' }}"})
-		e.trouble("gate_fault_"+slug, name+" fault", t, "fault")
+		e.trouble("gatefault_"+slug, name+" fault", t, "fault")
 		e.add("aside_"+slug, "binary_sensor", name+" set aside", object{"state_topic": t, "value_template": yes("aside"), "entity_category": "diagnostic"})
 		if !v.l.o.MQTT.Requests || !v.l.o.Shop.Limits.TopicStarts || v.meter.mains>>i&1 != 0 {
 			continue // a request to hold it would always be refused
@@ -128,7 +129,7 @@ func (v *plain) shopEntities(e *entities) {
 	col, shop := v.topic("collector"), v.topic("shop")
 	e.add("collector", "binary_sensor", "Collector running", object{"device_class": "running", "state_topic": col, "json_attributes_topic": col,
 		"value_template": "{{ 'ON' if value_json.state == 'running' or value_json.state == 'none' and value_json.commanded else 'OFF' }}"})
-	e.meter("collector", "Collector", "starts today", v.topic("collector", "meter"), &v.meter.dials[len(v.meter.dials)-1])
+	e.meter(func(what string) string { return "collector_" + what }, "Collector", "starts today", v.topic("collector", "meter"), &v.meter.dials[len(v.meter.dials)-1])
 	if l.o.Shop.Collector.StartsPerHour > 0 {
 		e.add("starts_left", "sensor", "Collector starts left", object{"state_topic": col, "value_template": number("starts_left"), "state_class": "measurement",
 			"suggested_display_precision": 0, "entity_category": "diagnostic"})

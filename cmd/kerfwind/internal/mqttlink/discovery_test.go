@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"kerfwind/config"
 )
 
@@ -140,4 +142,41 @@ func TestNodeDevices(t *testing.T) {
 			t.Errorf("%s: %v", topic, got)
 		}
 	}
+}
+
+// TestEntityNames: whatever things are called, each entity has an id of its own, and none
+// takes another's place.
+func TestEntityNames(t *testing.T) {
+	words := rapid.SampledFrom([]string{"saw", "fault", "gate", "collector", "meter", "aside", "gate fault", "fault saw", "today collector", "gatefault", "hold", "amps", "Saw", "saw!"})
+	ids := func(rename func(names []string)) map[any]string {
+		w := &world{}
+		o := w.options(barn(t, topicStarts), config.MQTT{Discovery: "homeassistant", Requests: true})
+		o.Tally = counted
+		for _, list := range [][]string{o.Names.Machines, o.Names.Gates, o.Names.Outlets, o.Names.Circuits} {
+			rename(list)
+		}
+		_, v := w.idle(o)
+		var d struct{ Components map[string]map[string]any }
+		if err := json.Unmarshal([]byte(v.discovery().text), &d); err != nil {
+			t.Fatal(err)
+		}
+		out := map[any]string{}
+		for slug, c := range d.Components {
+			out[c["unique_id"]] = slug
+		}
+		return out
+	}
+	usual := len(ids(func([]string) {}))
+	rapid.Check(t, func(r *rapid.T) {
+		var used []string
+		got := ids(func(names []string) {
+			for i := range names {
+				names[i] = words.Draw(r, "name")
+			}
+			used = append(used, names...)
+		})
+		if len(got) != usual {
+			r.Fatalf("%d entities of %d with the names %q", len(got), usual, used)
+		}
+	})
 }

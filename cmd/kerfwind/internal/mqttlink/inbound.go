@@ -93,7 +93,7 @@ func (v *plain) tick() (out []message, again time.Duration) {
 			v.again, again, due = time.Time{}, time.Hour, true
 		}
 	}
-	if about := v.about(); v.told != "" && (due || about != v.told) {
+	if v.told != "" && (due || v.about() != v.told) {
 		out = append(out, v.ready()...)
 	}
 	return out, again

@@ -2,12 +2,14 @@ package mqttlink
 
 import (
 	"math"
+	"slices"
 	"sync"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
 	"kerfwind/control"
+	"kerfwind/control/duct"
 	"kerfwind/sensor"
 )
 
@@ -51,39 +53,31 @@ const (
 	meterPart    = 0.05
 	meterAmps    = 0.2
 	energyEvery  = time.Minute
-	feedLongest  = 2 * time.Second // a gap between two readings that still counts as run through
-	flowNoticed  = 0.02            // part of a flow that counts as a change
-	secondsPerKV = 3.6e6           // volt-ampere-seconds in a kVAh
+	flowNoticed  = 0.02  // part of a flow that counts as a change
+	secondsPerKV = 3.6e6 // volt-ampere-seconds in a kVAh
 )
 
 // dial is one machine, or the collector.
 type dial struct {
-	channels []int   // of the rig
-	volts    float64 // of its circuit; 0: not known
-	hoods    []int   // segments of the duct
-	air      bool    // it is computed there
+	channels []int         // of the rig
+	volts    float64       // of its circuit; 0: not known
+	machine  *duct.Machine // nil: the collector, or no air is computed there
+	air      bool          // it is
+	drawn    float64       // ampere-seconds
 	shown    meterState
 	at       time.Duration // when shown last changed
-	any      bool          // it is shown
-}
-
-// wire is what a channel says.
-type wire struct {
-	amps  float64
-	at    time.Duration
-	known bool
-	sum   float64 // ampere-seconds
 }
 
 // meter measures and counts for the topics. Readings come from the loop's goroutine,
 // totals from another's, and the pipe's takes what is to be shown.
 type meter struct {
 	mu     sync.Mutex // held for moments only
-	wires  []wire
+	loads  upkeep.Loads
 	beside Around
+	dials  []dial // the machines, then the collector
+	begun  bool   // they show something
+	last   time.Duration
 
-	dials []dial // the machines, then the collector; of the pipe's goroutine
-	last  time.Duration
 	air   Air
 	tally func() *upkeep.Tally
 	mains uint64 // gates that cannot be held
@@ -91,25 +85,18 @@ type meter struct {
 
 func newMeter(s *config.Shop, air Air, tally func() *upkeep.Tally) *meter {
 	p := s.Control()
-	m := &meter{wires: make([]wire, len(s.Rig.Channels)), air: air, tally: tally, mains: p.Mains()}
-	volts := func(circuit int) float64 {
-		if circuit < 0 || circuit >= len(s.Circuits) {
-			return 0
-		}
-		return s.Circuits[circuit].Voltage
-	}
+	m := &meter{loads: make(upkeep.Loads, len(s.Rig.Channels)), air: air, tally: tally, mains: p.Mains()}
 	net := s.Duct()
 	for i := range s.Machines {
 		x := &s.Machines[i]
-		d := dial{channels: x.Channels, volts: volts(x.Circuit)}
-		if net != nil {
-			d.hoods = net.Machines[i].Hoods
-			d.air = len(d.hoods) > 0
+		d := dial{channels: x.Channels, volts: s.Volts(x.Circuit)}
+		if net != nil && len(net.Machines[i].Hoods) > 0 {
+			d.machine, d.air = &net.Machines[i], true
 		}
 		d.shown.Name = x.Name
 		m.dials = append(m.dials, d)
 	}
-	c := dial{volts: volts(s.Collector.Circuit), air: net != nil}
+	c := dial{volts: s.Volts(s.Collector.Circuit), air: net != nil}
 	if ch := s.Collector.Channel; ch >= 0 {
 		c.channels = []int{ch}
 	}
@@ -120,18 +107,14 @@ func newMeter(s *config.Shop, air Air, tally func() *upkeep.Tally) *meter {
 
 // reading takes over what a channel says.
 func (m *meter) reading(r sensor.Reading) {
-	if r.Channel < 0 || r.Channel >= len(m.wires) {
-		return
-	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	w := &m.wires[r.Channel]
-	if gap := r.At - w.at; w.known && gap > 0 && gap <= feedLongest {
-		w.sum += w.amps * gap.Seconds()
+	drawn := m.loads.Feed(r.Channel, r.At, float64(r.Amps), r.Verdict != sensor.Unknown)
+	for i := range m.dials {
+		if d := &m.dials[i]; slices.Contains(d.channels, r.Channel) {
+			d.drawn += drawn
+		}
 	}
-	a := float64(r.Amps)
-	w.amps, w.at = a, r.At
-	w.known = r.Verdict != sensor.Unknown && a >= 0 && !math.IsInf(a, 0) && !math.IsNaN(a)
 }
 
 // round keeps what a person can use of a current: hundredths of an ampere below 10 A,
@@ -143,88 +126,77 @@ func round(a float64) float64 {
 	return math.Round(a*10) / 10
 }
 
-// measured fills in what the wires of a dial say.
-func (m *meter) measured(d *dial, s *meterState) {
-	if len(d.channels) == 0 {
-		return
-	}
-	amps, energy, known := 0.0, 0.0, true
-	for _, c := range d.channels {
-		w := &m.wires[c]
-		amps, energy, known = amps+w.amps, energy+w.sum, known && w.known
-	}
-	if known {
+// now is what could be said of a dial. t is nil where there is no history.
+func (m *meter) now(i int, a *airNow, t *upkeep.Tally) meterState {
+	d := &m.dials[i]
+	collector := i == len(m.dials)-1
+	s := meterState{Name: d.shown.Name}
+	if amps, known := m.loads.Amps(d.channels); known {
 		s.Amps = new(round(amps))
 	}
-	if d.volts > 0 {
-		s.Energy = new(math.Round(energy*d.volts/secondsPerKV*1000) / 1000)
+	if len(d.channels) > 0 && d.volts > 0 {
+		s.Energy = new(math.Round(d.drawn*d.volts/secondsPerKV*1000) / 1000)
 	}
-}
-
-// now is what could be said of a dial. flow is nil where the air is not known, t where
-// there is no history.
-func (m *meter) now(i int, flow []float64, whole *float64, t *upkeep.Tally) meterState {
-	d := &m.dials[i]
-	s := meterState{Name: d.shown.Name}
-	m.measured(d, &s)
 	if t != nil {
 		c := t.Machines[s.Name]
-		if i == len(m.dials)-1 {
+		if collector {
 			c = t.Collector
 		}
 		s.Hours, s.Today = new(math.Round(c.Hours*10)/10), new(c.Today)
 	}
-	if i == len(m.dials)-1 {
-		s.Flow = whole
-	}
-	if flow != nil && d.air && i < len(m.dials)-1 {
-		q := 0.0
-		for _, h := range d.hoods {
-			q += flow[h]
+	if a != nil && d.air {
+		q := a.total
+		if !collector {
+			q = d.machine.Air(a.flow)
 		}
 		s.Flow = new(math.Round(max(q, 0) * 3600))
 	}
 	return s
 }
 
-// flows is the air at an instant: in each segment and whole, m³/h.
-func (m *meter) flows(s *control.Snapshot) (flow []float64, whole *float64) {
+// airNow is the computed air at an instant, m³/s.
+type airNow struct {
+	total float64
+	flow  []float64 // in each segment
+}
+
+// flows is the air at an instant; nil where it is not known.
+func (m *meter) flows(s *control.Snapshot) *airNow {
 	if m.air == nil {
-		return nil, nil
-	}
-	if c := &s.Collector; !c.Commanded && c.Sensed != control.Running {
-		return nil, new(0.0)
+		return nil
 	}
 	total, flow, ok := m.air(s.Open())
-	if !ok {
-		return nil, nil
+	switch c := &s.Collector; {
+	case !ok:
+		return nil
+	case !c.Commanded && c.Sensed != control.Running: // nothing moves
+		return &airNow{flow: make([]float64, len(flow))}
 	}
-	return flow, new(math.Round(total * 3600))
+	return &airNow{total, flow}
 }
 
 // step chooses what to show: at most one dial a second, the one that has waited
 // longest of those that have something new.
 func (m *meter) step(s *control.Snapshot, now time.Duration) {
-	flow, whole := m.flows(s)
-	t := m.tally()
+	air, t := m.flows(s), m.tally()
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	first := !m.dials[0].any
-	if !first && now-m.last < meterEvery {
+	if m.begun && now-m.last < meterEvery {
 		return
 	}
 	best, next := -1, meterState{}
 	for i := range m.dials {
 		d := &m.dials[i]
-		x := m.now(i, flow, whole, t)
-		if first {
-			d.shown, d.at, d.any = x, now, true
+		x := m.now(i, air, t)
+		if !m.begun {
+			d.shown, d.at = x, now
 			continue
 		}
 		if (best < 0 || d.at < m.dials[best].at) && d.news(&x, now) {
 			best, next = i, x
 		}
 	}
+	m.begun = true
 	if best >= 0 {
 		m.dials[best].shown, m.dials[best].at = next, now
 		m.last = now

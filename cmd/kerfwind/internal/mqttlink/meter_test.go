@@ -29,19 +29,19 @@ func TestMeter(t *testing.T) {
 	}
 	at += time.Hour
 	say(sensor.Running, 10)
-	got := v.meter.now(1, nil, nil, counted())
+	got := v.meter.now(1, nil, counted())
 	if *got.Amps != 10 || math.Abs(*got.Energy-2.4) > 0.001 || *got.Hours != 102.4 || *got.Today != 3 || got.Flow != nil {
 		t.Errorf("%+v: %v A, %v kVAh", got, *got.Amps, *got.Energy)
 	}
 	say(sensor.Unknown, 3)
-	if got := v.meter.now(1, nil, nil, nil); got.Amps != nil || got.Hours != nil || got.Energy == nil {
+	if got := v.meter.now(1, nil, nil); got.Amps != nil || got.Hours != nil || got.Energy == nil {
 		t.Errorf("%+v", got)
 	}
 	for _, bad := range []float32{float32(math.NaN()), float32(math.Inf(1)), -1} {
 		say(sensor.Running, bad)
 		at += time.Second
 		say(sensor.Running, bad)
-		if got := v.meter.now(1, nil, nil, nil); got.Amps != nil || math.Abs(*got.Energy-2.4) > 0.001 {
+		if got := v.meter.now(1, nil, nil); got.Amps != nil || math.Abs(*got.Energy-2.4) > 0.001 {
 			t.Errorf("%v A: %+v", bad, got)
 		}
 	}
@@ -163,6 +163,31 @@ func TestOutcome(t *testing.T) {
 			if m.topic == "kerfwind/gate/floor-sweep" && !strings.Contains(m.text, `"refused":"`+gate) {
 				t.Error(m.text)
 			}
+		}
+	}
+}
+
+// TestSays: the shop's message is calm only where nothing keeps the shop from collecting;
+// a fault comes before all else.
+func TestSays(t *testing.T) {
+	w := &world{}
+	_, v := w.idle(w.options(barn(t), config.MQTT{}))
+	for set := range 16 {
+		s := &control.Snapshot{StoodDown: set&1 != 0, BinFull: set&2 != 0, ShopClosed: set&4 != 0}
+		want := "no faults"
+		for _, x := range []struct {
+			is   bool
+			word string
+		}{{s.ShopClosed, "out of hours"}, {s.BinFull, "bin"}, {s.StoodDown, "stood down"}} { // the later the graver
+			if x.is {
+				want = x.word
+			}
+		}
+		if set&8 != 0 {
+			s.Faults, want = []control.FaultView{{Fault: control.GateNotOpen, ID: 1}}, "planer: the gate does not open"
+		}
+		if got := v.says(s); !strings.Contains(got, want) || (got == "no faults") != (set == 0) {
+			t.Errorf("%04b: %q, want %q", set, got, want)
 		}
 	}
 }

@@ -297,12 +297,20 @@ func (v *plain) uncollected(s *control.Snapshot) uncollectedState {
 	return out
 }
 
-// says is the gravest fault, in a sentence.
+// says is the gravest fault in a sentence or, without one, what else keeps the shop from
+// collecting.
 func (v *plain) says(s *control.Snapshot) string {
-	if len(s.Faults) == 0 {
-		return "all is well"
+	switch {
+	case len(s.Faults) > 0:
+		return v.sentence(s.Faults[0])
+	case s.StoodDown:
+		return "stood down: nothing is commanded; lift it at the shop"
+	case s.BinFull:
+		return "the bin is full: empty it"
+	case s.ShopClosed:
+		return "out of hours: nothing starts"
 	}
-	return v.sentence(s.Faults[0])
+	return "no faults"
 }
 
 func (v *plain) shop(s *control.Snapshot) shopState {

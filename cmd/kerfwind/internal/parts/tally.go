@@ -19,9 +19,11 @@ type tally struct {
 	now   atomic.Pointer[upkeep.Tally]
 }
 
-// tallyEvery is how often it is read again, at most: when something has happened since,
-// and once an hour all the same, since a day ends and somebody may reset an item.
+// How often it is read: once a second until there is a history, then at most every minute,
+// when something has happened since, and once an hour all the same, since a day ends and
+// somebody may reset an item.
 const (
+	tallySoon    = time.Second
 	tallyEvery   = time.Minute
 	tallyLongest = time.Hour
 )
@@ -53,19 +55,23 @@ func (t *tally) start(s *daemon.Host) (daemon.Watcher, error) {
 	var done sync.WaitGroup
 	done.Go(func() {
 		s.Guard(func() {
-			tick := time.NewTicker(tallyEvery)
-			defer tick.Stop()
-			read()
-			last := time.Now()
+			next := time.NewTimer(0)
+			defer next.Stop()
+			var last time.Time
 			for {
 				select {
 				case <-ctx.Done():
 					return
-				case <-tick.C:
+				case <-next.C:
 				}
-				if news.Swap(false) || time.Since(last) >= tallyLongest {
+				if t.now.Load() == nil || news.Swap(false) || time.Since(last) >= tallyLongest {
 					read()
 					last = time.Now()
+				}
+				if t.now.Load() == nil {
+					next.Reset(tallySoon)
+				} else {
+					next.Reset(tallyEvery)
 				}
 			}
 		})
