@@ -312,25 +312,8 @@ func Rested(s *control.Snapshot) bool {
 	if s == nil {
 		return false
 	}
-	for i := range s.Machines {
-		if m := &s.Machines[i]; m.Run || m.Sensed == control.Running || m.RunOn != 0 {
-			return false
-		}
-	}
-	for i := range s.Gates {
-		g := &s.Gates[i]
-		if g.Position == control.PositionOpening || g.Position == control.PositionShutting || g.Held != 0 || g.Why.Cause == control.ByTest {
-			return false
-		}
-	}
-	c := &s.Collector
-	if c.Commanded || c.Sensed == control.Running || c.Fault == control.CollectorStillOn || c.Switch == control.Hand || c.Why.Cause == control.ByCoast || c.Why.Cause == control.ByPowerUp {
+	for range s.Stirs() {
 		return false
-	}
-	for i := range s.Outlets {
-		if s.Outlets[i].Commanded {
-			return false
-		}
 	}
 	return true
 }

@@ -36,12 +36,12 @@ func TestRestless(t *testing.T) {
 		if got := names.Restless(s); !strings.Contains(got, want) || (got == "") != Rested(s) {
 			t.Errorf("%q: %q, at rest %v", want, got, Rested(s))
 		}
-	} // A mended file may be taken up while the shop is latched; it stays latched.
+	}
+	// A mended file may be taken up while the shop is latched; it stays latched.
 	latched := &control.Snapshot{Kept: control.Kept{Stopped: true}}
 	if got := names.Restless(latched); got != "" || !Rested(latched) {
 		t.Errorf("latched: %q", got)
 	}
-
 }
 
 // A collector that went on though it was commanded off, and whose sensor was
