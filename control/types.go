@@ -68,6 +68,22 @@ const (
 	ShownBoth                     // both are made: one of them lies
 )
 
+// Shows is what end switches show, of which each is made or not; read is false where
+// one of them cannot be read.
+func Shows(open, shut, read bool) Shown {
+	switch {
+	case !read:
+		return ShownUnknown
+	case open && shut:
+		return ShownBoth
+	case open:
+		return ShownOpen
+	case shut:
+		return ShownShut
+	}
+	return ShownBetween
+}
+
 // Outcome is what became of a command. The driver answers each command once;
 // one that a later command to the same target overtook need not be answered.
 // The zero value is invalid.

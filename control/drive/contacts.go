@@ -318,17 +318,7 @@ func (s *contacts) value(a said) uint8 {
 
 // shown is what a gate's end switches show.
 func shown(open, shut joined) control.Shown {
-	switch {
-	case open.unread(), shut.unread():
-		return control.ShownUnknown
-	case open.says == yes && shut.says == yes:
-		return control.ShownBoth
-	case open.says == yes:
-		return control.ShownOpen
-	case shut.says == yes:
-		return control.ShownShut
-	}
-	return control.ShownBetween
+	return control.Shows(open.says == yes, shut.says == yes, !open.unread() && !shut.unread())
 }
 
 // ends tells which end switches of a gate are made.

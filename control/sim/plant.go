@@ -308,17 +308,7 @@ func (s *Plant) look(i int, in []control.Input) []control.Input {
 	way := s.way(i)
 	open := p.OpenSwitch && g.lieOpen.of(way == p.Travel && !g.bouncing)
 	shut := p.ShutSwitch && g.lieShut.of(way == 0 && !g.bouncing)
-	show := control.ShownBetween
-	switch {
-	case g.wire:
-		show = control.ShownUnknown
-	case open && shut:
-		show = control.ShownBoth
-	case open:
-		show = control.ShownOpen
-	case shut:
-		show = control.ShownShut
-	}
+	show := control.Shows(open, shut, !g.wire)
 	if show == g.said {
 		return in
 	}

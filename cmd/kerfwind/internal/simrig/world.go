@@ -402,18 +402,7 @@ func (p *Plant) look(in []control.Input) []control.Input {
 		}
 		open, read1 := p.made(g.OpenSwitch)
 		shut, read2 := p.made(g.ShutSwitch)
-		show := control.ShownBetween
-		switch {
-		case !read1 || !read2:
-			show = control.ShownUnknown
-		case open && shut:
-			show = control.ShownBoth
-		case open:
-			show = control.ShownOpen
-		case shut:
-			show = control.ShownShut
-		}
-		if show != p.said[i] {
+		if show := control.Shows(open, shut, read1 && read2); show != p.said[i] {
 			p.said[i] = show
 			in = append(in, control.InGate(control.ID(i), show))
 		}
