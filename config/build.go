@@ -364,7 +364,7 @@ func (b *builder) machine(i int) Machine {
 
 	switch {
 	case raw.RunOn != nil && raw.Coast != nil:
-		b.add(raw.key("run_on"), who+": run_on stands for coast and clear-out together, and coast is given too", "keep coast, from which the run-on is computed, or run_on alone")
+		b.add(raw.key("run_on"), who+": run_on is coast and clear-out together, and coast is given too", "keep coast, from which the run-on is computed, or run_on alone")
 	case raw.RunOn != nil:
 		m.RunOn, m.GivenRun = *raw.RunOn, true
 	case raw.Coast != nil:

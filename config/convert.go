@@ -111,7 +111,7 @@ func (r *Rig) ofKind(kind ContactKind) []int {
 }
 
 // Sensor describes the rig's sources to the detectors, one Params a converter,
-// for samples that are raw counts. A channel that stands for nothing in this
+// for samples that are raw counts. A channel that senses nothing in this
 // shop is skipped there.
 func (s *Shop) Sensor() []sensor.Params { return s.sensor(s.Rig.amperes) }
 
@@ -154,7 +154,7 @@ func (r *Rig) detector(adc int, amperes bool) sensor.Params {
 	return p
 }
 
-// ChannelUse says what a channel of the rig stands for in a shop.
+// ChannelUse says what a channel of the rig senses in a shop.
 type ChannelUse struct {
 	Machine     control.ID   // the machine it senses; NoID: none
 	Collector   control.ID   // the collector whose own current it is; NoID: none
@@ -163,12 +163,12 @@ type ChannelUse struct {
 	StopHold    time.Duration
 }
 
-// Used says whether the channel stands for anything.
+// Used reports whether the channel senses anything.
 func (u *ChannelUse) Used() bool {
 	return u.Machine != control.NoID || u.Collector != control.NoID || len(u.Circuits) > 0
 }
 
-// Channels says for each channel of the rig what it stands for. Of a machine
+// Channels says for each channel of the rig what it senses. Of a machine
 // with several channels only the first counts for its circuit: they are the
 // legs of one load.
 func (s *Shop) Channels() []ChannelUse {
@@ -212,7 +212,7 @@ type ContactUse struct {
 	Hold time.Duration     // of a button: how long it holds gate ID open
 }
 
-// Contacts says for each contact of the rig what it stands for. What a closed
+// Contacts says for each contact of the rig what it reports. What a closed
 // contact means, and which end of a gate it tells, is in Rig.Contacts.
 func (s *Shop) Contacts() []ContactUse {
 	out := make([]ContactUse, len(s.Rig.Contacts))

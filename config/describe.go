@@ -139,7 +139,7 @@ func (s *Shop) Describe() string {
 		n := &s.Indicators[i]
 		p.line(1, "%s: %s, %s while %s", n.Name, s.by(n.Actuator), map[time.Duration]string{0: "on", control.SlowHalf: "blinks slowly", control.FastHalf: "blinks fast"}[n.Half],
 			map[control.Follow]string{control.Collecting: "the collector collects", control.AnyUncollected: "a machine runs and its dust is not collected",
-				control.AnyFault: "any fault stands", control.AnyLatch: "the collector is locked off until a reset"}[n.Shows])
+				control.AnyFault: "there is any fault", control.AnyLatch: "the collector is locked off until a reset"}[n.Shows])
 	}
 	s.describeLimits(&p)
 	s.describeBroker(&p)
@@ -281,7 +281,7 @@ func (s *Shop) describeGate(p *page, g *Gate) {
 		line += ", travel " + FormatDuration(g.Travel)
 	}
 	if g.Reversed {
-		line += ", the other way round"
+		line += ", open and shut swapped"
 	}
 	if g.Duct >= 0 {
 		line += ", in duct " + s.Ducts[g.Duct].Name
@@ -362,7 +362,7 @@ func (s *Shop) describeCollector(p *page) {
 		what    string
 	}{{c.Hand, "hand"}, {c.Off, "off"}} {
 		if x.contact >= 0 {
-			p.line(1, "its switch stands in %s when contact %q says so", x.what, s.Rig.Contacts[x.contact].Name)
+			p.line(1, "its switch is at %s when contact %q says so", x.what, s.Rig.Contacts[x.contact].Name)
 		}
 	}
 	if c.RunUp > 0 {

@@ -16,7 +16,7 @@ var tableWords = map[string]string{
 // keyWords name keys in sentences, where the key says it badly.
 var keyWords = map[string]string{
 	".units": "system of units", "machine.channels": "sensor", "machine.contacts": "contact", "machine.coast": "coast-down", "machine.rated": "marked for",
-	"gate.actuator": "output", "gate.reversed": "moves the other way round", "circuit.channels": "sensors of other loads",
+	"gate.actuator": "output", "gate.reversed": "open and shut swapped", "circuit.channels": "sensors of other loads",
 	"duct.to": "leads to", "outlet.actuator": "output", "collector.actuator": "contactor's output", "collector.channel": "sensor",
 	"collector.contact": "auxiliary contact", "collector.coast": "coast-down", "collector.rated": "marked for", "limits.max_open": "most branches open",
 }

@@ -8,7 +8,7 @@ import (
 )
 
 // doubts collects what may be a slip, and what this rig cannot know in this
-// shop. Each warning stands at the line that it is about.
+// shop. Each warning names the line that it is about.
 func (b *builder) doubts() {
 	b.doubtCollector()
 	b.doubtGates()

@@ -12,7 +12,7 @@ import (
 	"unicode/utf8"
 )
 
-// A Draft is a shop file as a value: what stands in it, before it is checked
+// A Draft is a shop file as a value: its keys, before they are checked
 // against a rig. Quantities are in SI units, a nil pointer is a key that is not
 // written. A zero Draft lacks its defaults: begin with NewDraft.
 type Draft = rawShop
@@ -85,7 +85,7 @@ var headings = map[string]string{
 	"outlet":    "Outlets follow machines.",
 	"indicator": "Lamps and horns that show a state. Nothing is protected by them.",
 	"limits":    "The owner's choices.",
-	"notice":    "Who is told of news.",
+	"notice":    "Who gets notices.",
 
 	"adc":        "Converters: a scan reads every channel below, in their order.",
 	"channel":    "Current transformers, each round ONE conductor.",
@@ -100,25 +100,25 @@ var headings = map[string]string{
 	"node":       "Other computers of the shop.",
 }
 
-// Encode writes the draft as a shop file, in the draft's own units. Each line
-// of comment stands above it. ParseDraft reads back the same values; a key with
+// Encode writes the draft as a shop file, in the draft's own units. The lines
+// of comment come first. ParseDraft reads back the same values; a key with
 // its default is left out.
 func (raw *rawShop) Encode(comment ...string) []byte {
 	return encode(reflect.ValueOf(raw).Elem(), raw.System(), nil, comment)
 }
 
-// EncodeExplained does so, and explains each key where it stands first.
+// EncodeExplained does so, and explains each key where it first appears.
 func (raw *rawShop) EncodeExplained(comment ...string) []byte {
 	return encode(reflect.ValueOf(raw).Elem(), raw.System(), shopKeys(), comment)
 }
 
 // EncodeExplained writes the draft as a rig file, and explains each key where it
-// stands first. ParseRig reads back the same values.
+// first appears. ParseRig reads back the same values.
 func (raw *rawRig) EncodeExplained(comment ...string) []byte {
 	return encode(reflect.ValueOf(raw).Elem(), Metric, rigKeys(), comment)
 }
 
-// encode writes a raw file. keys, if not nil, explains each key where it stands first.
+// encode writes a raw file. keys, if not nil, explains each key where it first appears.
 func encode(v reflect.Value, units Units, keys map[string]string, comment []string) []byte {
 	e := encoder{units: units, keys: keys}
 	for _, c := range comment {

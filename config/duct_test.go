@@ -270,7 +270,7 @@ func TestDuctSlips(t *testing.T) {
 		{`pressure = "300 Pa"`, `pressure = "2600 Pa"`, "4:65", "does not fall", "right of its peak"},
 		{`pressure = "300 Pa"`, `pressure = "300 m3/h"`, "4:87", "is a flow, not a pressure", "Pa"},
 		{`kind = "hose"`, `kind = "hose", roughness = "1 mm", ribs = "1 mm"`, "7:100", "twice", "keep either"},
-		{`kind = "smooth"`, `kind = "smooth", elbow = [{ pieces = 3, loss = 1 }]`, "8:", "stands for its radius", "keep either"},
+		{`kind = "smooth"`, `kind = "smooth", elbow = [{ pieces = 3, loss = 1 }]`, "8:", "covers its radius", "keep either"},
 		{`kind = "smooth"`, `kind = "smooth", ribs = "1 mm"`, "8:82", "only a hose has ribs", "hose"},
 		{`kind = "spiral"`, `kind = "spiral", wye = "45 deg"`, "9:89", "joins no other duct", "take wye out"},
 		{`kind = "spiral"`, `kind = "spiral", hood = { kind = "plain" }`, "9:89", "other ducts run into it", "of its own"},

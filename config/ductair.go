@@ -236,7 +236,7 @@ func (a *airflow) segment(i int) {
 		}
 		if e.Loss != nil {
 			if e.Radius != nil || e.Pieces != 0 {
-				a.add(e.key("loss"), fmt.Sprintf("duct %q: an elbow's loss stands for its radius and pieces", raw.Name), "keep either")
+				a.add(e.key("loss"), fmt.Sprintf("duct %q: an elbow's loss already covers its radius and pieces", raw.Name), "keep either")
 			}
 			p = duct.Piece{Kind: duct.RawLoss, Loss: duct.Exact(*e.Loss)}
 		}

@@ -16,7 +16,7 @@ const (
 	Imperial
 )
 
-// String names the system as it stands in a shop file.
+// String names the system as a shop file writes it.
 func (u Units) String() string {
 	if u == Imperial {
 		return "imperial"

@@ -16,7 +16,7 @@ type rawHours struct {
 }
 
 // Hours is when the shop is open. Outside of them no gate is homed and none
-// moved for a test, and a machine that runs is served and told of at once.
+// moved for a test, and a machine that runs is served and reported at once.
 type Hours struct {
 	Open, Close time.Duration // of the day, by the clock on the wall: 0 to 24 h
 	Days        [7]bool       // by time.Weekday
@@ -65,7 +65,7 @@ func (b *builder) hours() {
 		case d < 0:
 			b.add(raw.item("days", i), fmt.Sprintf("hours: there is no day %q", name), `write "monday", "tuesday" and so on`)
 		case h.Days[d]:
-			b.add(raw.item("days", i), fmt.Sprintf("hours: %s stands there twice", name), "take one out")
+			b.add(raw.item("days", i), fmt.Sprintf("hours: %s is named twice", name), "take one out")
 		default:
 			h.Days[d] = true
 		}
@@ -111,5 +111,5 @@ func (s *Shop) describeHours(p *page) {
 	}
 	at := func(d time.Duration) string { return fmt.Sprintf("%02d:%02d", int(d.Hours()), int(d.Minutes())%60) }
 	p.line(0, "Hours")
-	p.line(1, "open from %s to %s, %s; outside of that no gate is homed or tried, and a machine that runs is served and told of at once", at(h.Open), at(h.Close), on)
+	p.line(1, "open from %s to %s, %s; at other times no gate is homed or tried, and a machine that runs is served and reported at once", at(h.Open), at(h.Close), on)
 }

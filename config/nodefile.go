@@ -72,7 +72,7 @@ func (raw *rawRig) isNode(f *file, r *Rig) {
 		return
 	}
 	if raw.Name == blank[rawRig]().Name || strings.ContainsAny(raw.Name, "/+#") || Slug(raw.Name) != raw.Name {
-		f.add("name", fmt.Sprintf("%q is no name for a node", raw.Name), `write name = "annex": small letters, digits and "-"; it stands in its topics`)
+		f.add("name", fmt.Sprintf("%q is no name for a node", raw.Name), `write name = "annex": small letters, digits and "-"; it is a part of its topics`)
 	}
 	if raw.MQTT == nil {
 		f.add("role", "a node without a link to a broker hears of nobody", `add [mqtt] with broker = "tcp://…:1883"`)

@@ -80,6 +80,6 @@ func (s *Shop) describeNotices(p *page) {
 		if u, err := url.Parse(n.URL); err == nil {
 			host = u.Scheme + "://" + u.Host
 		}
-		p.line(1, "%s: %s is told of %s", n.Name, host, list(n.On))
+		p.line(1, "%s: %s gets notices about %s", n.Name, host, list(n.On))
 	}
 }

@@ -6,7 +6,7 @@ import (
 )
 
 // LoadPlan reads a shop file without a rig, for planning: what it says of
-// channels, contacts and actuators is taken as it stands, and a gate, machine or
+// channels, contacts and actuators is taken as it is, and a gate, machine or
 // collector that has none yet may do without. The shop's Rig is made up and
 // serves nothing else. The error is Errors, or of the file system.
 func LoadPlan(path string) (*Shop, error) {

@@ -335,7 +335,7 @@ func ParseRatio(text string) (Ratio, error) {
 	return r, nil
 }
 
-// String writes the ratio as it stands in a file.
+// String writes the ratio as a file has it.
 func (r Ratio) String() string {
 	if r.IsCurrent {
 		return number(r.Primary) + " A : " + number(r.Secondary*1e3) + " mA"

@@ -29,7 +29,7 @@ func ParseRating(text string) (Rating, error) {
 	return Rating{v, f}, nil
 }
 
-// String writes the rating as it stands in a file.
+// String writes the rating as a file has it.
 func (r Rating) String() string {
 	return Metric.Format(Voltage, r.Volts) + " " + Metric.Format(Frequency, r.Hertz)
 }

@@ -496,7 +496,7 @@ func (c *Channel) PerVolt() float64 {
 	return c.Ratio.Primary / v / float64(c.Turns)
 }
 
-// Step is the current that one count of the converter stands for, in amperes.
+// Step is the current of one count of the converter, in amperes.
 func (r *Rig) Step(channel int) float64 {
 	if r.amperes {
 		return 1

@@ -10,7 +10,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// Shop is what belongs to one address, checked against the rig that stands in
+// Shop is what belongs to one address, checked against the rig that is in
 // it. Numbers index the lists of the shop or of its rig; None means none.
 type Shop struct {
 	File, Name string
@@ -83,7 +83,7 @@ type Machine struct {
 	StopHold time.Duration
 	Coast    time.Duration
 	RunOn    time.Duration // given, or coast and the shop's clear-out
-	GivenRun bool          // RunOn stands in the file
+	GivenRun bool          // the file gives RunOn
 	Settle   time.Duration // its inrush is over after this
 	Rank     int           // 1 first
 	Flow     float64       // m³/s it asks for; 0 is not known
@@ -92,10 +92,10 @@ type Machine struct {
 	said             said // of its levels, by Learn
 }
 
-// Given reports whether the start level stands in the file.
+// Given reports whether the file gives the start level.
 func (m *Machine) Given() bool { return m.given }
 
-// Given reports whether the start level stands in the file.
+// Given reports whether the file gives the start level.
 func (c *Collector) Given() bool { return c.given }
 
 // Gate is a blast gate in a branch or in a main.

@@ -85,7 +85,7 @@ func (raw *rawShop) MoveToGate(machine, gate string) (instead string, err error)
 	case slices.ContainsFunc(raw.Duct, func(d rawDuct) bool { return d.To == *g.Duct }):
 		return "", fmt.Errorf("gate %q sits in a main, where no machine stands", gate)
 	case slices.Contains(m.Hoods, *g.Duct):
-		return "", fmt.Errorf("%q stands at gate %q already", machine, gate)
+		return "", fmt.Errorf("%q is at gate %q already", machine, gate)
 	case len(m.Hoods) == 0:
 		return "", fmt.Errorf("the file does not say which duct ends at %q, and gate %q sits in duct %q: name the duct in a shop file of your own", machine, gate, *g.Duct)
 	case len(m.Hoods) > 1:
@@ -109,7 +109,7 @@ func (raw *rawShop) moveInList(m *rawMachine, gate string) (string, error) {
 		return "", fmt.Errorf("gate %q opens for %q already", gate, m.Name)
 	}
 	if users(gate) > 1 {
-		return "", fmt.Errorf("gate %q opens for several machines: it sits in a main, where no machine stands", gate)
+		return "", fmt.Errorf("gate %q opens for several machines: it sits in a main, not at a machine", gate)
 	}
 	own := slices.DeleteFunc(slices.Clone(m.Gates), func(g string) bool { return users(g) > 1 })
 	if len(own) != 1 {

@@ -89,7 +89,7 @@ func TestSwaps(t *testing.T) {
 		{"two machines change places", barnDraft, gateOf("planer", "router", "router"), []string{
 			"Machine planer: hoods was B2, is now B4.", "Machine router: hoods was B4, is now B2.",
 		}},
-		{"where it is", barnDraft, gateOf("planer", "planer", ""), []string{"!stands at gate"}},
+		{"where it is", barnDraft, gateOf("planer", "planer", ""), []string{"!is at gate"}},
 		{"a main", barnDraft, gateOf("planer", "far end", ""), []string{"!sits in a main"}},
 		{"no duct", list, gateOf("saw", "planer", "planer"), []string{"!that of"}},
 		{"no duct, own gate", list, gateOf("planer", "floor", "both"), []string{

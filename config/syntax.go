@@ -15,10 +15,10 @@ import (
 
 // What is wrong with a file before its keys are looked at.
 
-// mostSyntax bounds how many lines with wrong syntax are told of: our own choice.
+// mostSyntax bounds how many lines with wrong syntax are reported: our own choice.
 const mostSyntax = 30
 
-// notText tells of what is no text in plain UTF-8.
+// notText reports what is not plain UTF-8 text.
 func notText(name string, data []byte) Errors {
 	at := func(line int, message, remedy string) Errors {
 		return Errors{{File: name, Line: line, Column: 1, Message: message, Remedy: remedy}}
@@ -48,14 +48,14 @@ func notText(name string, data []byte) Errors {
 // statement is how a line begins that is not the middle of something.
 var statement = regexp.MustCompile(`^\s*([A-Za-z0-9_."-]+\s*=|\[)`)
 
-// syntax tells of every line with wrong syntax: each is taken out, and the rest is looked
-// at again. lists are the keys that are lists of tables.
+// syntax reports every line with wrong syntax: it takes each out and looks at the rest
+// again. lists are the keys that are lists of tables.
 func syntax(name string, data []byte, lists []string) Errors {
 	lines := strings.Split(string(data), "\n")
 	var out Errors
 	for i, line := range lines {
 		if m := single.FindStringSubmatch(line); m != nil && slices.Contains(lists, m[1]) {
-			out = append(out, Problem{File: name, Line: i + 1, Column: 1 + strings.Index(line, "["), Message: fmt.Sprintf("[%[1]s] stands where [[%[1]s]] is meant: there may be several", m[1]),
+			out = append(out, Problem{File: name, Line: i + 1, Column: 1 + strings.Index(line, "["), Message: fmt.Sprintf("[%[1]s] must be [[%[1]s]]: there may be several", m[1]),
 				Remedy: fmt.Sprintf("write [[%s]] above each", m[1])})
 			lines[i] = "[[" + m[1] + "]]"
 		}
@@ -72,7 +72,7 @@ func syntax(name string, data []byte, lists []string) Errors {
 			return append(out, p)
 		}
 		bad := lines[p.Line-1]
-		if strings.TrimSpace(bad) == "" { // what follows from a line that is told of already, or from the end
+		if strings.TrimSpace(bad) == "" { // it follows from a line already reported, or from the end
 			if len(out) == 0 {
 				out = append(out, p)
 			}
@@ -114,7 +114,7 @@ var (
 	half   = regexp.MustCompile(`^\s*\[\[?\s*([a-z_]+)\s*\]?\s*(?:#.*)?$`)
 )
 
-// left is the line whose bracket or brace was left open where a problem stands at the
+// left is the line whose bracket or brace was left open where a problem is at the
 // beginning of a line below it; 0: there is none.
 func left(lines []string, p Problem) int {
 	if !strings.Contains(p.Message, "after array value") && !strings.Contains(p.Message, "after inline table") {
@@ -170,17 +170,17 @@ func (p *Problem) improve(line string) {
 		p.Message = "curly quotes, as a word processor makes them"
 		p.Remedy = "write straight ones: " + strings.TrimSpace(strings.NewReplacer("“", `"`, "”", `"`, "„", `"`, "‟", `"`, "«", `"`, "»", `"`, "‘", `"`, "’", `"`, "‚", `"`, "‛", `"`).Replace(line))
 	case strings.HasPrefix(strings.TrimSpace(line), "[[") && !ok && strings.Contains(p.Message, "already"):
-		p.Message = fmt.Sprintf("[[%s]] stands beside a single %s", table, table)
+		p.Message = fmt.Sprintf("[[%s]] does not go with a single [%s]", table, table)
 		p.Remedy = fmt.Sprintf("write [%s], or [[%s]] above each", table, table)
 	case strings.HasPrefix(strings.TrimSpace(line), "[") && !ok && opens(line) != 0:
 		p.Message, p.Remedy = "a bracket is missing", fmt.Sprintf("write [%[1]s] or [[%[1]s]]", table)
 	case strings.Contains(p.Message, "already"):
-		p.Message = fmt.Sprintf("%q stands here a second time", strings.Trim(key, "[] "))
-		p.Remedy = "a key stands once in its table: take one out"
+		p.Message = fmt.Sprintf("%q is written a second time", strings.Trim(key, "[] "))
+		p.Remedy = "a table has each key once: take one out"
 	case ok && number != "" && rest != "" && strings.Count(line, "=") == 1:
 		p.Remedy = fmt.Sprintf("a quantity is written in quotes: %s = %q", key, number+" "+rest)
 	case !ok && strings.Contains(line, ":"):
-		p.Message = "a colon stands where = belongs"
+		p.Message = "it has a colon where = belongs"
 		k, v, _ := strings.Cut(line, ":")
 		p.Remedy = fmt.Sprintf("write %s = %s", strings.TrimSpace(k), strings.TrimSpace(v))
 	case ok && strings.Count(value, `"`)%2 == 1 || strings.Contains(p.Message, "string"):
@@ -193,7 +193,7 @@ func (p *Problem) improve(line string) {
 		p.Message = fmt.Sprintf("%q is no key: it has a blank in it", key)
 		p.Remedy = "keys have an underline where a blank would be: " + strings.ReplaceAll(key, " ", "_")
 	case ok && opens(value) == 0 && number == "" && !strings.ContainsAny(value[:1], "\"'[{") && value != "true" && value != "false":
-		p.Message = fmt.Sprintf("%s stands without quotes", value)
+		p.Message = fmt.Sprintf("%s has no quotes", value)
 		p.Remedy = fmt.Sprintf("a text is written in quotes: %s = %q", key, strings.Trim(value, "\"'"))
 	case ok && opens(line) != 0:
 		p.Message = "a bracket or a brace is missing"

@@ -228,7 +228,7 @@ func (f *file) listens(path, addr, usual string) (local bool) {
 	return host == "localhost" || host != "" && net.ParseIP(host).IsLoopback()
 }
 
-// Slug is a name as it stands in a topic: lower case, other signs than letters
+// Slug is a name as topics have it: lower case, other signs than letters
 // and digits of ASCII become one "-". Different names may have one slug.
 func Slug(name string) string {
 	var b strings.Builder

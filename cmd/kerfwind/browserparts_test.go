@@ -149,7 +149,7 @@ func learnByPhone(t *testing.T, x, other *tab, shop *simulatedBarn) {
 	x.until("it begins", `(document.getElementById('learn') || {textContent: ''}).textContent.includes('Leave the band saw off')`)
 	x.until("it is said", `document.getElementById('learn-say').textContent !== ''`)
 	other.open(origin + "/signals") // the session is not the phone's
-	other.until("it coasts", `!!document.querySelector('form[action="/signals/learn/mark"] button') && document.getElementById('learn').textContent.includes('stands still')`)
+	other.until("it coasts", `!!document.querySelector('form[action="/signals/learn/mark"] button') && document.getElementById('learn').textContent.includes('has stopped')`)
 	other.tap(`form[action="/signals/learn/mark"] button`)
 	other.until("it is learned", `!!document.querySelector('form[action="/signals/learn/keep"]') && document.querySelector('pre').textContent.includes('levels')`)
 	other.tap(`form[action="/signals/learn/keep"] button`)

@@ -46,7 +46,7 @@ func newLearn() *cobra.Command {
 	fl.StringVar(&f.run, "run", "8 s", "how long to look at it running")
 	fl.StringVar(&f.labels, "labels", "", "labels file of the recording: start,end,what,machine,channels")
 	fl.StringArrayVar(&f.running, "running", nil, `the machine runs in this part of the recording, e.g. "12s-45s"; may be repeated`)
-	fl.StringVar(&f.rest, "rest", "", "when the tool stands still in the recording, after its last run")
+	fl.StringVar(&f.rest, "rest", "", "when the tool has stopped in the recording, after its last run")
 	fl.BoolVar(&f.dry, "dry-run", false, "say what would be learned and keep nothing")
 	return cmd
 }
@@ -70,7 +70,7 @@ func (f *learnFlags) checked() (o guide.LessonOptions, err error) {
 		errs = append(errs, errors.New("--running and --rest are about one machine: name it with --machine"))
 	}
 	if f.rest != "" && !marked {
-		errs = append(errs, errors.New("--rest says when the tool stands still after a run: give --running or --labels too"))
+		errs = append(errs, errors.New("--rest says when the tool has stopped after a run: give --running or --labels too"))
 	}
 	if o.Idle < 3*time.Second || o.Run < 3*time.Second {
 		errs = append(errs, errors.New("--idle and --run: at least 3 s each"))

@@ -123,7 +123,7 @@ func (f *inFlags) add(cmd *cobra.Command) {
 func amperes(s string) (float64, error) {
 	v, err := config.Parse(config.Current, s)
 	if err == nil && v <= 0 {
-		err = fmt.Errorf("%q: a count stands for more than 0 A", s)
+		err = fmt.Errorf("%q: a count is more than 0 A", s)
 	}
 	return v, err
 }

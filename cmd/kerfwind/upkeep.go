@@ -18,7 +18,7 @@ func newUpkeep() *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "upkeep",
-		Short: "Bin, filter, gates and knives: what is due, what was seen to",
+		Short: "Bin, filter, gates and knives: what is due, what has been done",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return showUpkeep(cmd.Context(), cmd.OutOrStdout(), state, asJSON)
@@ -35,7 +35,7 @@ func newUpkeep() *cobra.Command {
 	every.Flags().StringVar(&machine, "machine", "", "for a new item: the machine whose hours it counts")
 	cmd.AddCommand(every,
 		&cobra.Command{
-			Use: "reset ITEM", Short: "Say that somebody has seen to an item", Args: cobra.ExactArgs(1),
+			Use: "reset ITEM", Short: "Say that an item has been done", Args: cobra.ExactArgs(1),
 			RunE: func(cmd *cobra.Command, args []string) error {
 				return changeUpkeep(state, func(ctx context.Context, db *journal.DB, now journal.Stamp) error {
 					if err := db.Reset(ctx, args[0], "owner", now, time.Local); err != nil {

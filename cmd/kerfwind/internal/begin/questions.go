@@ -107,7 +107,7 @@ func (s *Session) questions() (list []question) {
 		yesNo("reset", "Is there a reset button beside them?", "Without it only the computer's own console lifts a stop.", "yes")
 	}
 	yesNo("standdown", "Is there a wired stand-down switch?", "It forbids every motion while somebody works on the ducts.", "yes")
-	yesNo("bin", "Does the bin have a level sensor with a contact that is closed while there is room?", "A full bin is told of before it packs the duct.", "no")
+	yesNo("bin", "Does the bin have a level sensor with a contact that is closed while there is room?", "A full bin is reported before it packs the duct.", "no")
 	ask("outlets", "What else is to be switched with machines?", "An air cleaner follows machines and runs on.", "air cleaner 20 min: sander, router", none, s.checkOutlets)
 	yesNo("page", "Do you want the page for the phone in your network?", "Set a password with \"kerfwind password\" before anybody can change anything there.", "yes")
 	yesNo("draw", "Do you want to draw the ducts?", "Then the run-on and the air at each hood are computed.", "yes")
@@ -323,7 +323,7 @@ func (s *Session) checkGroups(text string, once bool, known []string, value func
 			case !slices.Contains(known, m):
 				return "", fmt.Errorf("there is no %q: there are %s", m, strings.Join(known, ", "))
 			case once && slices.Contains(seen, m):
-				return "", fmt.Errorf("%s stands twice: name it once", m)
+				return "", fmt.Errorf("%s is named twice: name it once", m)
 			}
 			seen = append(seen, m)
 		}

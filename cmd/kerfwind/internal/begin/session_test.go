@@ -93,7 +93,7 @@ func TestMistakes(t *testing.T) {
 		{"machines", "planer, planer", "is taken"}, {"machines", "none", "name 1 to"}, {"machines", ",", "at least one"}, {"machines", "planer; router", "put commas"},
 		{"machines", "collector", "is taken"}, {"plate/planer", "fast", "is no full load"}, {"plate/planer", "12 A, soon", "is no time"}, {"plate/planer", "90 hp", "more than the table"},
 		{"circuits", "wall: planer", "write a name, its figure"}, {"circuits", "wall 20 V: planer", "is no breaker"}, {"circuits", "wall 20 A: lathe", `there is no "lathe"`},
-		{"circuits", "wall 20 A: planer; bench 20 A: planer", "stands twice"}, {"collector", "12 A", "is no power"}, {"collector", "2 hp, fast", "is no full load"},
+		{"circuits", "wall 20 A: planer; bench 20 A: planer", "is named twice"}, {"collector", "12 A", "is no power"}, {"collector", "2 hp, fast", "is no full load"},
 		{"sweeps", "planer", "is taken"}, {"travel", "1 h", "is no travel time"}, {"stops", "stop/1", "is no name"}, {"outlets", "air cleaner: planer", "write a name, its figure"},
 		{"outlets", "air cleaner 20 in: planer", "is no run-on"}, {"duct/planer", "4 in hose 6 ft", "where does it lead"}, {"duct/planer", "> main", "there is no piece"},
 		{"duct/planer", "hose 4 in 6 ft > main", "is no piece"}, {"duct/planer", "4 in hose 600 ft > main", "more than a duct has"}, {"duct/planer", "4 in hose 6 ft > router", "is no main"},

@@ -24,7 +24,7 @@ type active struct {
 // Choice is the shop file that is to be in force, and who says so.
 type Choice struct {
 	File   string // "" is none: each channel a machine, each gate actuator a gate
-	Chosen bool   // by SetActiveShop, which stands above the owner's default
+	Chosen bool   // by SetActiveShop, which goes before the owner's default
 }
 
 // Why says in words who wants this shop.

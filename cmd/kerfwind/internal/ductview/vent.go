@@ -61,11 +61,11 @@ func (s *Study) Notes() []string {
 	for _, v := range s.vents {
 		p := v.loss(rho, flow)
 		if v.cupboard {
-			out = append(out, fmt.Sprintf("The cupboard stands at %s above the room when %s pass its hole; that pushes a door of 1.6 m² with %.0f N. For 10 Pa and no more the hole must be %s wide, or several as large together. The motor needs the air to keep cool.",
+			out = append(out, fmt.Sprintf("The cupboard is at %s above the room when %s pass its hole; that pushes a door of 1.6 m² with %.0f N. For 10 Pa and no more the hole must be %s wide, or several as large together. The motor needs the air to keep cool.",
 				s.u(config.Pressure, p), s.u(config.Flow, flow), p*door, hole(ventLimit)))
 			continue
 		}
-		out = append(out, fmt.Sprintf("The room stands at %s below outdoors when %s are blown out and come in through the hole. For %d Pa and no more it must be %s wide.", s.u(config.Pressure, p), s.u(config.Flow, flow), flueLimit, hole(flueLimit)))
+		out = append(out, fmt.Sprintf("The room is at %s below outdoors when %s are blown out and come in through the hole. For %d Pa and no more it must be %s wide.", s.u(config.Pressure, p), s.u(config.Flow, flow), flueLimit, hole(flueLimit)))
 		out = append(out, "Beware: a stove, furnace, boiler or water heater that shares this air can draw its flue gas back into the room: carbon monoxide, which you do not smell. Read \"Air you breathe\" in SAFETY.md first.")
 	}
 	return out

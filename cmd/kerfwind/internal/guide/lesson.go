@@ -82,7 +82,7 @@ func Choose(s *config.Shop, names []string) ([]Subject, error) {
 // LessonOptions say how a lesson goes.
 type LessonOptions struct {
 	Idle, Run time.Duration // how long it is looked at off, and running
-	Recorded  bool          // from a recording: nobody says when the tool stands still
+	Recorded  bool          // from a recording: nobody says when the tool has stopped
 	Amperes   bool          // its samples are amperes: they have no steps
 	Marks     *movein.Marks
 }

@@ -180,7 +180,7 @@ func (p *LessonPage) State() *panel.LearnState {
 	case movein.SwitchOn:
 		s.Mark = "It runs, but nothing is seen here"
 	case movein.LearningRest:
-		s.Text, s.Mark, s.Skip = "Press the button at the moment the tool stands still.", "It stands still", true
+		s.Text, s.Mark, s.Skip = "Press the button at the moment the tool has stopped.", "It has stopped", true
 	case movein.LearningDone:
 		s.Text = "Done."
 	case movein.LearningQuiet, movein.LearningRuns, movein.SwitchOff:

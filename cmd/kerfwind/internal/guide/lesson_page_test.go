@@ -114,7 +114,7 @@ func TestPageLearn(t *testing.T) {
 		p.want("Switch the band saw off")
 		refused("keep too early", p.Keep(t.Context()))
 		p.show(0.05, 4*time.Second)
-		if s := p.want("Press the button"); s.Mark != "It stands still" || !s.Skip {
+		if s := p.want("Press the button"); s.Mark != "It has stopped" || !s.Skip {
 			t.Errorf("%+v", s)
 		}
 		if err := p.Mark(); err != nil {

@@ -44,7 +44,7 @@ type LessonTerminal struct {
 
 	bar   *live.Line
 	step  movein.LearningStep
-	alone bool          // nobody is there to say when the tool stands still, or to end it
+	alone bool          // nobody is there to say when the tool has stopped, or to end it
 	since time.Duration // since when nobody has gone on
 }
 

@@ -101,7 +101,7 @@ func TestLearnLive(t *testing.T) {
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
 			}
-			for _, text := range []string{"Leave the planer off", "Switch the planer on", "Let the planer run", "Switch the planer off", "stands still"} {
+			for _, text := range []string{"Leave the planer off", "Switch the planer on", "Let the planer run", "Switch the planer off", "has stopped"} {
 				if strings.Count(said, text) == 0 {
 					t.Errorf("%s: was not told %q:\n%s", name, text, said)
 				}

@@ -23,7 +23,7 @@ type Sensors struct {
 // Sensor is one channel.
 type Sensor struct {
 	Label       string
-	Use         string // what it stands for; empty: nothing
+	Use         string // what it senses; empty: nothing
 	Amps        float64
 	Idle        float64 // A, what it shows while idle, smoothed; NaN: not seen idle yet
 	Code        float64 // resting point, counts; NaN: not known
@@ -150,7 +150,7 @@ func renderSensors(o *Options, q *Sensors, s *state, w, h int, k look) []string 
 	}
 	head := row{{quiet, pad("", nameW, k.utf8) + " "}}
 	if showUse {
-		head.put(quiet, pad("stands for", useW, k.utf8)+" ")
+		head.put(quiet, pad("senses", useW, k.utf8)+" ")
 	}
 	head.put(quiet, "      now")
 	if showNoise {

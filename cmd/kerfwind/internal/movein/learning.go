@@ -16,12 +16,12 @@ type LearningParams struct {
 	Names    []string // of all channels of the rig
 	Idle     time.Duration
 	Run      time.Duration // after the start
-	Coast    bool          // ask when the tool stands still
+	Coast    bool          // ask when the tool has stopped
 	Step     float64       // A in one count of its finest channel; 0 is not known
 	Ranges   []float64     // A, the greatest RMS of a sine that its channels can show; nil is not known
 }
 
-// LearningStep is where the session stands. The zero value is invalid.
+// LearningStep is how far the session has come. The zero value is invalid.
 type LearningStep uint8
 
 // The steps, in their order.
@@ -30,7 +30,7 @@ const (
 	SwitchOn                              // waiting for it to start
 	LearningRuns                          // it runs and is watched
 	SwitchOff                             // waiting for its stop
-	LearningRest                          // it coasts; the person marks when it stands still
+	LearningRest                          // it coasts; the person marks when it has stopped
 	LearningDone                          // see Result
 )
 
@@ -275,8 +275,8 @@ func (s *Learning) Prompt(now time.Duration) LearningPrompt {
 	case SwitchOff:
 		p.Text = fmt.Sprintf("Switch the %s off.", s.p.Machine)
 	case LearningRest:
-		p.Text = "Press Enter at the moment the tool stands still."
-		p.Key = "it stands still"
+		p.Text = "Press Enter at the moment the tool has stopped."
+		p.Key = "it has stopped"
 	case LearningDone:
 		p.Text = "Done."
 	}

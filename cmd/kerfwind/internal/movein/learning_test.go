@@ -67,7 +67,7 @@ func TestSession(t *testing.T) {
 	b.want(SwitchOff, "off")
 	stop := b.now
 	b.show(0, 0.05, 300*time.Millisecond)
-	b.want(LearningRest, "stands still")
+	b.want(LearningRest, "has stopped")
 	b.show(0, 0.05, 6*time.Second)
 	b.s.Mark(b.now)
 	b.want(LearningDone, "Done")
@@ -97,7 +97,7 @@ func TestSkipCoast(t *testing.T) {
 		b.show(0, 5, 8*time.Second)
 		b.show(0, 0.05, time.Second)
 		if asked {
-			b.want(LearningRest, "stands still")
+			b.want(LearningRest, "has stopped")
 			b.s.Skip(b.now)
 		}
 		b.want(LearningDone, "Done")

@@ -22,7 +22,7 @@ type Span struct{ From, To time.Duration }
 type Marks struct {
 	Running []Span        // the machine runs
 	Busy    []Span        // other machines run: neither idle nor of use
-	Rest    time.Duration // after the last run the tool stands still; 0: not known
+	Rest    time.Duration // after the last run the tool has stopped; 0: not known
 }
 
 // ErrNoRun is the error of a labels file that does not tell of the machine.
@@ -149,7 +149,7 @@ func ParseTime(text string) (time.Duration, error) {
 type LearningGiven struct {
 	Labels  string   // labels file; "" none
 	Running []string // "12s-45s"
-	Rest    string   // when the tool stands still after its last run; "" not known
+	Rest    string   // when the tool has stopped after its last run; "" not known
 }
 
 // Marks reads the marks of a machine; nil: none are given. others are the other

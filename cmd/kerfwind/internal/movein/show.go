@@ -492,7 +492,7 @@ func (s *Session) showMove(st step, v *View) {
 			v.say("It waits until the fan has stopped and no gate moves.")
 		}
 		v.say("Look at the gates: which one moves? Say when it stops.")
-		v.offer("still", "It stands still")
+		v.offer("still", "It has stopped")
 		v.Keep = "still"
 	case result:
 		v.say("Which gate moved?")

@@ -184,7 +184,7 @@ func (b *Book) change(ctx context.Context, f func(*journal.DB, journal.Stamp) er
 	return err
 }
 
-// Reset says that somebody has seen to an item.
+// Reset says that an item has been done.
 func (b *Book) Reset(ctx context.Context, item string, seen int64) error {
 	return b.change(ctx, func(db *journal.DB, now journal.Stamp) error {
 		return db.ResetSeen(ctx, item, seen, byPage, now, b.zone)

@@ -65,7 +65,7 @@ func TestLearnShown(t *testing.T) {
 		{&LearnState{Machine: "planer", Text: "Switch the planer on.", Mark: "It runs, but nothing is seen here", Amps: "0.1 A", Other: "c0"},
 			[]string{"planer: <strong>Switch the planer on.</strong>", ">It runs, but nothing is seen here<", "0.1 A", "rises on c0 instead", "learn/end"}, []string{">Begin<", "<meter", "learn/skip", "learn/keep"}},
 		{&LearnState{Machine: "planer", Text: "Leave it off.", Share: 0.42, Amps: "0 A"}, []string{`<meter value="0.42"`, "42 %"}, []string{"learn/mark", "learn/keep"}},
-		{&LearnState{Machine: "planer", Text: "Press.", Mark: "It stands still", Skip: true}, []string{"learn/skip"}, []string{"learn/keep"}},
+		{&LearnState{Machine: "planer", Text: "Press.", Mark: "It has stopped", Skip: true}, []string{"learn/skip"}, []string{"learn/keep"}},
 		{&LearnState{Machine: "planer", Text: "Done.", Done: true, Report: "  levels start 2 A"}, []string{"<pre>  levels start 2 A</pre>", "learn/keep", "Keep nothing"}, []string{"learn/mark", "learn/skip"}},
 		{&LearnState{Machine: "planer", Text: "Done.", Done: true, Wrong: "no <current> was seen"}, []string{"Nothing was learned.", "no &lt;current&gt; was seen"}, []string{"learn/keep"}},
 	} {

@@ -48,7 +48,7 @@ type Replay struct {
 	Core  *control.Core
 	Air   *rig.Air
 
-	// Channels says for each channel of the rig what it stands for, with the
+	// Channels says for each channel of the rig what it senses, with the
 	// levels in force.
 	Channels []config.ChannelUse
 

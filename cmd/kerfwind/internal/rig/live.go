@@ -47,7 +47,7 @@ type Options struct {
 	Closed    bool         // the shop is closed just now
 	Midway    bool         // for a hand on one thing: no waiting after power-up, no homing
 
-	// Notice is told of troubles in words. It must not wait.
+	// Notice receives troubles in words. It must not wait.
 	Notice func(error)
 
 	// Each may be nil, is called by the loop and must not wait. Frame and

@@ -152,7 +152,7 @@ type InForce struct {
 	Name     string `json:"name"`
 	File     string `json:"file,omitempty"`    // "": no file, each channel is a machine
 	Why      string `json:"why"`               // who wants this file
-	Chosen   bool   `json:"chosen"`            // it was chosen, and stands above the owner's default
+	Chosen   bool   `json:"chosen"`            // it was chosen, which goes before the owner's default
 	Bench    bool   `json:"bench"`             // a bench is in its place: no machine is served
 	Waiting  string `json:"waiting,omitempty"` // what comes next, and what it waits for
 	Next     string `json:"next,omitempty"`    // the file that waits

@@ -153,7 +153,7 @@ func (w *World) lookWires() panel.HandGroup {
 	add := func(name, state string, a ...panel.HandAct) {
 		g.Lines = append(g.Lines, panel.HandLine{Name: name, State: state, Acts: a})
 	}
-	fan := pick(w.plant.Powered(), "runs", pick(w.plant.Turning(), "coasts down", "stands"))
+	fan := pick(w.plant.Powered(), "runs", pick(w.plant.Turning(), "coasts down", "still"))
 	add("collector", fan, acts("", "Hand", "turn the collector to hand", "Off", "turn the collector to off", "Auto", "turn the collector to auto",
 		"Trip its overload", "trip the collector", "Reset its overload", "reset the collector")...)
 	add("bin", pick(w.full, "full", "has room"), acts("", "Fill", "fill the bin", "Empty", "empty the bin")...)

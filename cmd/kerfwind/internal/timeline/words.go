@@ -140,7 +140,7 @@ func kindWords(e control.Event) string {
 	case control.GateReturned:
 		return "gate taken back; it moves once a machine there is started"
 	case control.GateRestarted:
-		return "gate's output has restarted: where the gate stands is not known"
+		return "gate's output has restarted: the gate's position is not known"
 	case control.CollectorIsOn:
 		return "ON"
 	case control.CollectorIsOff:
@@ -242,7 +242,7 @@ func causeWords(c control.Cause) string {
 	case control.ByCoast:
 		return "the fan coasts down"
 	case control.ByHoming:
-		return "to learn where it stands"
+		return "to find its position"
 	case control.ByTest:
 		return "test move"
 	case control.ByRetry:
@@ -355,7 +355,7 @@ func Trouble(f control.FaultKind) (wrong, remedy string) {
 	return t.wrong, t.remedy
 }
 
-// Trouble says of a fault that stands what is wrong and with what, and what to do
+// Trouble says of a present fault what is wrong and with what, and what to do
 // about it.
 func (n *Names) Trouble(f control.FaultView) (wrong, remedy string) {
 	wrong, remedy = Trouble(f.Fault)
