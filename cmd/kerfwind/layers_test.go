@@ -107,6 +107,9 @@ var rooms = map[string]room{
 	"cmd/kerfwind/internal/panel":    {ours: append([]string{"config"}, paramTypes...), others: []string{"golang.org/x/crypto", "golang.org/x/time"}},
 	"cmd/kerfwind/internal/movein":   {ours: append([]string{"config"}, paramTypes...)},
 
+	// What people are shown is worked out from values alone.
+	"cmd/kerfwind/internal/scene": {ours: append([]string{"config"}, paramTypes...), bans: bans(bansIO, bansThreads, bansChance)},
+
 	// Reckoning alone: the journal stores what it works on.
 	"cmd/kerfwind/internal/upkeep": {bans: bans(bansIO, bansThreads, bansChance)},
 }
@@ -120,7 +123,8 @@ var (
 	wiringPairs = map[string]string{
 		"replay": "draw rig state timeline",
 		"draw":   "timeline",
-		"live":   "timeline",
+		"live":   "scene timeline",
+		"scene":  "timeline",
 		// Its events have the members of the event lines. The broker within the program
 		// is there too.
 		"mqttlink": "porter timeline upkeep",
@@ -135,7 +139,7 @@ var (
 		// One piece bounds the connections of all listeners.
 		"metrics": "porter upkeep",
 		// A replay, on a terminal too; the daemon in a simulated workshop.
-		"demo": "live panel replay rig simrig socket state testdata",
+		"demo": "live panel replay rig scene simrig socket state testdata",
 		// The questions are pure; the terminal writes the files.
 		"begin": "live state wiresheet",
 		// People's hands in a simulated workshop, on a terminal and on the page.
@@ -161,7 +165,7 @@ var (
 		// The page says things in the words of the timeline, shows the same pictures
 		// and lists as the commands, and takes the history's and the move-in's own
 		// values: copies of them kept nothing apart.
-		"panel": "draw ductview journal movein porter state timeline upkeep",
+		"panel": "draw ductview journal movein porter scene state timeline upkeep",
 	}
 )
 

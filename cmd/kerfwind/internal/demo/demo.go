@@ -15,6 +15,7 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/replay"
+	"kerfwind/cmd/kerfwind/internal/scene"
 	"kerfwind/cmd/kerfwind/internal/state"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -61,7 +62,7 @@ func Open() (*replay.Replay, error) {
 
 // Live shows the morning on a terminal and sums it up.
 func Live(ctx context.Context, out io.Writer, r *replay.Replay, screen live.Screen, speed float64) (err error) {
-	view := live.New(screen, live.Options{Title: "kerfwind demo: " + r.Shop.Name, Names: r.Names, Channels: liveChannels(r),
+	view := live.New(screen, live.Options{Title: "kerfwind demo: " + r.Shop.Name, Names: r.Names, Layout: scene.NewLayout(r.Shop), Channels: liveChannels(r),
 		Speed: speed, Snapshot: r.Core.Snapshot})
 	if err := view.Open(); err != nil {
 		return err

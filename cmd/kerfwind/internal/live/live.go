@@ -14,6 +14,7 @@ import (
 
 	"golang.org/x/term"
 
+	"kerfwind/cmd/kerfwind/internal/scene"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/control"
 	"kerfwind/sensor"
@@ -72,6 +73,7 @@ type Channel struct {
 type Options struct {
 	Title    string
 	Names    timeline.Names
+	Layout   *scene.Layout // of the shop; nil: not known
 	Channels []Channel
 	Speed    float64                  // seconds of the stream in a second of wall time; 0 does not wait
 	Snapshot func() *control.Snapshot // asked before each frame; nil: what Observe brought is shown

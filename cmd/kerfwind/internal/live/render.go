@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/scene"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/control"
 	"kerfwind/sensor"
@@ -32,6 +33,7 @@ type state struct {
 	scale    float64 // A at the end of every bar
 	channels []current
 	snap     *control.Snapshot // nil: nothing yet
+	scene    *scene.Scene      // of snap
 	lines    []entry
 }
 
@@ -119,7 +121,10 @@ const (
 func render(o *Options, s *state, w, h int, k look) []string {
 	w, h = max(w, 1), max(h, 1)
 	title := []row{titleRow(o, s, w, k)}
-	status := statusRows(o, s, k)
+	if s.snap != nil {
+		s.scene = scene.Make(scene.In{Now: s.now, Snap: s.snap, Names: &o.Names, Layout: o.Layout})
+	}
+	status := statusRows(o, s, w, k)
 	currents := currentRows(o, s, w, k)
 	gates := gateRows(o, s, w, k)
 	collector := collectorRow(o, s, w, k)
@@ -222,55 +227,55 @@ func clock(d time.Duration) string {
 	return fmt.Sprintf("%d:%02d", d/time.Minute, d/time.Second%60)
 }
 
-// statusRows say what holds everything up.
-func statusRows(o *Options, s *state, k look) []row {
-	var rows []row
+// toneStyles are how the one sentence stands out.
+var toneStyles = map[scene.Tone]style{scene.Fine: strong, scene.Wait: moving, scene.Warn: alarm, scene.Bad: alarm}
+
+// statusRows say in one sentence how the shop is, and what holds everything up.
+func statusRows(o *Options, s *state, w int, k look) []row {
 	if s.snap == nil {
 		return nil
 	}
-	for i := range s.snap.Machines {
-		if why, not := s.snap.Uncollected(control.ID(i)); not {
-			rows = append(rows, row{{alarm, " NOT COLLECTED: " + clean(o.Names.Name(control.AMachine, control.ID(i)), k.utf8) + ", " + o.Names.Reason(control.Why{Cause: why, Machine: control.NoID}) + " "}})
+	var rows []row
+	text := s.scene.Say
+	if w >= roomy {
+		text += " " + s.scene.Do // else the faults below say it
+	}
+	for _, l := range wrapped(clean(text, k.utf8), max(w-2, 1)) {
+		rows = append(rows, row{{toneStyles[s.scene.Tone], " " + l[0].text + " "}})
+	}
+	add := func(yes bool, said, text string) {
+		if yes && !strings.Contains(s.scene.Say, said) {
+			rows = append(rows, row{{alarm, text}})
 		}
 	}
-	if s.snap.StoodDown {
-		rows = append(rows, row{{alarm, " Stood down: nothing is commanded. Machines are not stopped. "}})
-	}
-	if s.snap.Latched() {
-		rows = append(rows, row{{alarm, " Latched: a reset at the shop is needed. "}})
-	}
-	if s.snap.BinFull {
-		rows = append(rows, row{{alarm, " Bin full: empty it. "}})
-	}
+	add(s.snap.StoodDown, "tood down", " Stood down: nothing is commanded. Machines are not stopped. ")
+	add(s.snap.Latched(), "reset", " Latched: a reset at the shop is needed. ")
+	add(s.snap.BinFull, "bin is full", " Bin full: empty it. ")
 	return rows
 }
 
-// machineState is a machine's symbol, word and style. not says that its dust is not
-// collected.
-func machineState(m *control.MachineView, not bool, now time.Duration, k look) (symbol, word string, st style) {
+// machineState is a machine's symbol, word and style.
+func machineState(m scene.MachineState, k look) (symbol, word string, st style) {
 	pick := func(utf, ascii string) string {
 		if k.utf8 {
 			return utf
 		}
 		return ascii
 	}
-	switch {
-	case not:
+	switch m {
+	case scene.MachineUncollected:
 		return "!", "NOT served", alarm
-	case m.Sensed == control.Unknown:
+	case scene.MachineUnseen, scene.MachineHeld:
 		return "?", "not seen", alarm
-	case m.Run:
+	case scene.MachineStarts:
+		return pick("●", "*"), "starts", moving
+	case scene.MachineCollected:
 		return pick("●", "*"), "runs", active
-	case m.RunOn > now:
+	case scene.MachineClears:
 		return pick("◐", "o"), "clearing", common
+	case scene.MachineIdle:
 	}
 	return pick("○", "-"), "idle", quiet
-}
-
-// machineView is machineState of a machine of the shop.
-func machineView(s *state, m int, k look) (symbol, word string, st style) {
-	_, not := s.snap.Uncollected(control.ID(m))
-	return machineState(&s.snap.Machines[m], not, s.now, k)
 }
 
 // currentRows show each channel: name, state, bar, amperes; and then machines
@@ -298,7 +303,7 @@ func currentRows(o *Options, s *state, w int, k look) []row {
 		case c.verdict == sensor.Unknown && (s.snap == nil || int(m) >= len(s.snap.Machines)):
 			symbol, word, st = "?", "not seen", alarm
 		case s.snap != nil && int(m) < len(s.snap.Machines):
-			symbol, word, st = machineView(s, int(m), k)
+			symbol, word, st = machineState(s.scene.Machines[m].State, k)
 		}
 		if int(m) < len(seen) {
 			seen[m] = true
@@ -327,7 +332,7 @@ func currentRows(o *Options, s *state, w int, k look) []row {
 		if ok || s.snap == nil || m >= len(s.snap.Machines) {
 			continue
 		}
-		symbol, word, st := machineView(s, m, k)
+		symbol, word, st := machineState(s.scene.Machines[m].State, k)
 		var r row
 		r.put(common, pad(clean(o.Names.Machines[m], k.utf8), nameW, k.utf8)+" ")
 		r.put(st, symbol+" "+word)
@@ -405,29 +410,36 @@ func bar(c *current, start float32, scale float64, n int, k look) row {
 }
 
 // gateState is a gate's sign, word and style.
-func gateState(g *control.GateView, k look) (sign, word string, st style) {
+func gateState(g scene.Gate, k look) (sign, word string, st style) {
 	in := func(utf, ascii string) string {
 		if k.utf8 {
 			return "┤" + utf + "├"
 		}
 		return "[" + ascii + "]"
 	}
-	switch g.Position {
-	case control.PositionOpen:
-		sign, word, st = in(" ", " "), "open", active
-	case control.PositionShut:
-		sign, word, st = in("█", "#"), "shut", common
-	case control.PositionOpening:
-		sign, word, st = in("▄", "^"), "opening", moving
-	case control.PositionShutting:
-		sign, word, st = in("▀", "v"), "closing", moving
-	default:
-		sign, word, st = in("?", "?"), "not known", common
+	switch g.State {
+	case scene.GateOpen:
+		return in(" ", " "), g.Word, active
+	case scene.GateShut:
+		return in("█", "#"), g.Word, common
+	case scene.GateOpening:
+		return in("▄", "^"), g.Word, moving
+	case scene.GateShutting:
+		return in("▀", "v"), g.Word, moving
+	case scene.GateWanted:
+		return in("▒", "="), g.Word, moving
+	case scene.GateStuck:
+		return in("×", "X"), g.Word, alarm
+	case scene.GateAside:
+		return in("‖", "|"), g.Word, alarm
+	case scene.GateUnknown:
 	}
-	if g.Fault != 0 {
-		st = alarm
-	}
-	return sign, word, st
+	return in("?", "?"), g.Word, common
+}
+
+// shortWords are the words of gates on a narrow terminal.
+var shortWords = map[scene.GateState]string{
+	scene.GateUnknown: "?", scene.GateOpening: "moves", scene.GateShutting: "moves", scene.GateWanted: "waits", scene.GateStuck: "STUCK", scene.GateAside: "aside",
 }
 
 // gateRows show the gates, as many beside each other as fit.
@@ -436,7 +448,7 @@ func gateRows(o *Options, s *state, w int, k look) []row {
 		return nil
 	}
 	const signW = 4
-	wordW := 10 // "not known" and a blank
+	wordW := 14 // "not confirmed" and a blank
 	if w < narrow {
 		wordW = 6
 	}
@@ -455,11 +467,10 @@ func gateRows(o *Options, s *state, w int, k look) []row {
 	down := (len(s.snap.Gates) + per - 1) / per
 	rows := make([]row, down)
 	for i := range s.snap.Gates {
-		sign, word, st := gateState(&s.snap.Gates[i], k)
+		sign, word, st := gateState(s.scene.Gates[i], k)
 		if w < narrow {
-			word = map[string]string{"opening": "moves", "closing": "moves", "not known": "?"}[word]
-			if word == "" {
-				_, word, _ = gateState(&s.snap.Gates[i], k)
+			if short, ok := shortWords[s.scene.Gates[i].State]; ok {
+				word = short
 			}
 		}
 		r := &rows[i/per]

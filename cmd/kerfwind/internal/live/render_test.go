@@ -15,6 +15,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"kerfwind/cmd/kerfwind/internal/scene"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/control"
 	"kerfwind/sensor"
@@ -158,7 +159,7 @@ func TestUncollected(t *testing.T) {
 	for i, l := range lines {
 		text := sgr.ReplaceAllString(l, "")
 		switch {
-		case strings.Contains(text, "NOT COLLECTED: "+o.Names.Machines[1]+", gate not open"):
+		case strings.Contains(text, "Planer is NOT collected: "):
 			first = i
 		case strings.Contains(text, "Stood down") && first < 0:
 			t.Error("the stand-down stands above it")
@@ -174,9 +175,9 @@ func TestUncollected(t *testing.T) {
 // TestStates: each state reads without colour: its own sign and its own word.
 func TestStates(t *testing.T) {
 	for _, k := range []look{{utf8: true}, {}} {
-		seen := map[string]control.Position{}
-		for _, p := range []control.Position{control.PositionUnknown, control.PositionOpen, control.PositionShut, control.PositionOpening, control.PositionShutting} {
-			sign, word, _ := gateState(&control.GateView{Position: p}, k)
+		seen := map[string]scene.GateState{}
+		for p := scene.GateUnknown; p <= scene.GateAside; p++ {
+			sign, word, _ := gateState(scene.Gate{State: p, Word: p.String()}, k)
 			for _, s := range []string{sign, word} {
 				if other, ok := seen[s]; ok {
 					t.Errorf("%v and %v both show %q", p, other, s)

@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"sync"
 	"time"
+
+	"kerfwind/cmd/kerfwind/internal/scene"
 )
 
 // Pace of a stream: our own choice. page.js takes a stream for lost after
@@ -271,6 +273,7 @@ type head struct {
 	Down  bool
 }
 
+// makeHead is no calmer than the scene.
 func makeHead(v *nowView) head {
 	n := len(v.Troubles)
 	switch {
@@ -284,14 +287,14 @@ func makeHead(v *nowView) head {
 		return head{State: "calm", Word: "begins"}
 	case v.Bare:
 		return head{State: "alarm", Word: "no machine is served"}
-	}
-	for i := range v.Collectors {
-		switch k := &v.Collectors[i]; k.State {
-		case "run":
-			return head{State: "work", Word: k.Name + " " + k.Word}
-		case "on":
-			return head{State: "work", Word: k.Name + " " + k.Word}
-		}
+	case v.Scene.Tone == scene.Bad:
+		return head{State: "alarm", Word: "NOT collected"}
+	case v.Scene.Tone == scene.Warn:
+		return head{State: "alarm", Word: "look here"}
+	case v.Scene.Flow == scene.Moves:
+		return head{State: "work", Word: v.Collectors[0].Name + " " + v.Scene.Fan.Word}
+	case v.Scene.Tone == scene.Wait:
+		return head{State: "work", Word: "waits"}
 	}
 	return head{State: "calm", Word: "no fault"}
 }

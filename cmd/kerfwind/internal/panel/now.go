@@ -45,7 +45,7 @@ func (s *Shop) nowIn() nowIn {
 	if s.Missing != nil {
 		s.Missing(func(name, why string, serves []string) { lacks = append(lacks, lack{name, why, serves}) })
 	}
-	return nowIn{Down: down, Lacks: lacks, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load()}
+	return nowIn{Down: down, Lacks: lacks, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load(), Plan: s.plan}
 }
 
 // Time returns what a clock of the page shows.

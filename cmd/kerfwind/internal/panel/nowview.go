@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/scene"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -25,6 +26,8 @@ type nowIn struct {
 	Down  []partDown       // parts of the program that do not work
 	Lacks []lack           // parts of the rig that cannot be reached
 	Over  uint64           // the circuits that are above their breaker's rating for longer than a motor starts
+	Plan  *scene.Layout
+	Air   *scene.Air // the last solution; nil: none
 }
 
 // partDown is a part of the program that does not work.
@@ -38,6 +41,7 @@ type lack struct {
 
 // nowView holds what the part Now shows.
 type nowView struct {
+	Scene      *scene.Scene
 	Begun      bool // there is something to show
 	Bare       bool // no machine is served
 	StoodDown  bool
@@ -162,11 +166,11 @@ const notLocked = "Not a lockout. Unplug or lock the disconnect before you reach
 
 // makeNow makes the view.
 func makeNow(in nowIn) *nowView {
-	s := in.Snap
+	s, show := in.Snap, scene.Make(in.scene())
 	if s == nil {
-		return &nowView{}
+		return &nowView{Scene: show}
 	}
-	v := &nowView{Begun: true, StoodDown: s.StoodDown, Bare: len(s.Machines) == 0}
+	v := &nowView{Scene: show, Begun: true, StoodDown: s.StoodDown, Bare: len(s.Machines) == 0}
 	switch {
 	case s.StoodDown || s.Latched():
 	case s.Quiet:
@@ -177,13 +181,13 @@ func makeNow(in nowIn) *nowView {
 		v.Note = "The shop is closed: machines are still served, with a notice."
 	}
 	p := in.Shop.Control()
-	v.Collectors = append(v.Collectors, in.collector(&s.Collector, &p.Collector))
+	v.Collectors = append(v.Collectors, in.collector(&s.Collector, &p.Collector, show.Fan))
 	for i := range s.Machines {
-		v.Machines = append(v.Machines, in.machine(control.ID(i), &s.Machines[i]))
+		v.Machines = append(v.Machines, in.machine(control.ID(i), &s.Machines[i], show.Machines[i]))
 	}
 	mains := p.Mains()
 	for i := range s.Gates {
-		g := in.gate(control.ID(i), &s.Gates[i])
+		g := in.gate(control.ID(i), &s.Gates[i], show.Gates[i])
 		if mains>>i&1 == 0 && s.Gates[i].NoHold == 0 {
 			g.Holds = holdLengths(in.Shop.Gates[i].Hold, p.HoldLongest)
 		}
@@ -222,38 +226,37 @@ func holdLengths(button, longest time.Duration) []time.Duration {
 	return out
 }
 
-// collector never says off of one that draws current, and never running of one
-// that cannot be seen.
-func (in *nowIn) collector(c *control.CollectorView, p *control.Collector) nowCollector {
-	v := nowCollector{Key: key("k", 0), Name: in.Names.Name(control.ACollector, 0), Note: in.Names.CollectorReason(c.Why, c.Commanded), Ends: until(c.Why.Until)}
-	blind := p.Feedback == control.NoFeedback
-	switch {
-	case c.Fault == control.CollectorStillOn:
-		v.State, v.Word = "warn", "STILL RUNNING, commanded off"
-	case c.Commanded && c.Sensed == control.Running:
-		v.State, v.Word = "run", "running"
-	case c.Commanded && blind:
-		v.State, v.Word = "on", "commanded on"
-	case c.Commanded && c.Sensed == control.Idle:
-		v.State, v.Word = "warn", "commanded on, no current"
-		if c.Fault == 0 && in.Now-c.Since < p.Within {
-			v.State, v.Word = "on", "commanded on"
-		}
-	case c.Commanded:
-		v.State, v.Word = "lost", "commanded on, cannot be seen"
-	case c.Sensed == control.Running && c.Switch == control.Hand:
-		v.State, v.Word = "run", "running by its own switch"
-	case c.Sensed == control.Running:
-		v.State, v.Word = "warn", "commanded off, still runs"
-	case c.Switch == control.Hand:
-		v.State, v.Word = "lost", "its switch is at hand"
-	case blind:
-		v.State, v.Word = "off", "commanded off"
-	case c.Sensed == control.Idle:
-		v.State, v.Word = "off", "off"
-	default:
-		v.State, v.Word = "lost", "commanded off, cannot be seen"
+// scene is what the one sentence and the picture are made from.
+func (in *nowIn) scene() scene.In {
+	out := scene.In{Now: in.Now, Snap: in.Snap, Names: in.Names, Layout: in.Plan, Air: in.Air, Around: scene.Around{Silent: in.silent(), Over: in.Over, Bare: in.bare()}}
+	for _, p := range in.Lacks {
+		out.Around.Missing = append(out.Around.Missing, p.Name)
 	}
+	for _, p := range in.Down {
+		out.Around.Down = append(out.Around.Down, p.Part)
+	}
+	return out
+}
+
+// bare lists the channels with current while no machine is served.
+func (in *nowIn) bare() (out []string) {
+	for i := range in.Amps {
+		if in.Snap != nil && len(in.Snap.Machines) == 0 && in.Amps[i].Verdict == sensor.Running {
+			out = append(out, in.Shop.Rig.Channels[i].Name)
+		}
+	}
+	return out
+}
+
+// fanStates are the collector's states as the page's style knows them.
+var fanStates = map[scene.FanState]string{
+	scene.FanOff: "off", scene.FanRuns: "run", scene.FanCommanded: "on", scene.FanRising: "on", scene.FanNoCurrent: "warn", scene.FanUnseen: "lost",
+	scene.FanStays: "warn", scene.FanHand: "run", scene.FanMay: "lost",
+}
+
+func (in *nowIn) collector(c *control.CollectorView, p *control.Collector, fan scene.Fan) nowCollector {
+	v := nowCollector{Key: key("k", 0), Name: in.Names.Name(control.ACollector, 0), Note: in.Names.CollectorReason(c.Why, c.Commanded), Ends: until(c.Why.Until),
+		State: fanStates[fan.State], Word: fan.Word}
 	if c.Commanded {
 		v.Clock = since(c.Since)
 	}
@@ -268,34 +271,33 @@ func (in *nowIn) collector(c *control.CollectorView, p *control.Collector) nowCo
 }
 
 // machine never says idle of one that cannot be seen.
-func (in *nowIn) machine(id control.ID, m *control.MachineView) nowMachine {
+func (in *nowIn) machine(id control.ID, m *control.MachineView, show scene.Machine) nowMachine {
 	v := nowMachine{Key: key("m", int(id)), Name: in.Names.Name(control.AMachine, id), Amps: in.amps(in.Shop.Machines[id].Channels)}
-	why, not := in.Snap.Uncollected(id)
-	switch c := m.Why.Cause; {
-	case not && m.Sensed == control.Unknown:
-		v.State, v.Word, v.Note = "warn", "cannot be seen", "NOT collected: "+in.Names.Reason(control.Why{Cause: why, Machine: control.NoID})
-	case m.Sensed == control.Unknown && m.Run:
-		v.State, v.Word, v.Note, v.Clock = "lost", "cannot be seen", "served as if it ran", until(m.Why.Until)
-	case m.Sensed == control.Unknown:
-		v.State, v.Word, v.Note = "lost", "cannot be seen", "it may be running: hold its gate to start the collector"
-	case m.Run:
-		v.State, v.Word, v.Clock = "run", "runs", since(m.Since)
-		switch {
-		case not:
-			v.State, v.Note = "warn", "NOT collected: "+in.Names.Reason(control.Why{Cause: why, Machine: control.NoID})
-		case c == control.ByConfirm, c == control.ByPath, c == control.ByGate, c == control.ByMachine && !m.Served: // its gates still have time
-			v.Note = in.Names.Reason(m.Why)
-			if c == control.ByMachine {
-				v.Note = "waits for the collector"
-			}
-		case c != control.ByMachine:
-			v.State, v.Note = "warn", "NOT collected: "+in.Names.Reason(m.Why)
+	switch show.State {
+	case scene.MachineUncollected:
+		v.State, v.Word, v.Note = "warn", "runs", "NOT collected: "+in.Names.Reason(control.Why{Cause: show.Cause, Machine: control.NoID})
+		if m.Sensed == control.Unknown {
+			v.Word = "cannot be seen"
+		} else {
+			v.Clock = since(m.Since)
 		}
-	case m.RunOn > in.Now:
+	case scene.MachineHeld:
+		v.State, v.Word, v.Note, v.Clock = "lost", "cannot be seen", "served as if it ran", until(m.Why.Until)
+	case scene.MachineUnseen:
+		v.State, v.Word, v.Note = "lost", "cannot be seen", "it may be running: hold its gate to start the collector"
+		if m.Sensed == 0 {
+			v.Word, v.Note = "its sensor has not reported yet", ""
+		}
+	case scene.MachineStarts:
+		v.State, v.Word, v.Note, v.Clock = "run", "runs", in.Names.Reason(m.Why), since(m.Since)
+		if m.Why.Cause == control.ByMachine {
+			v.Note = "waits for the collector"
+		}
+	case scene.MachineCollected:
+		v.State, v.Word, v.Clock = "run", "runs", since(m.Since)
+	case scene.MachineClears:
 		v.State, v.Word, v.Note, v.Clock = "clear", "stopped", "the duct is being cleared", until(m.RunOn)
-	case m.Sensed == 0:
-		v.State, v.Word = "lost", "its sensor has not reported yet"
-	default:
+	case scene.MachineIdle:
 		v.State, v.Word = "idle", "idle"
 	}
 	return v
@@ -336,14 +338,14 @@ func amperes(a float64) string {
 	return fmt.Sprintf("%.1f A", math.Abs(a))
 }
 
-var gateWords = map[control.Position][2]string{
-	control.PositionOpen: {"open", "open"}, control.PositionShut: {"shut", "shut"}, control.PositionOpening: {"opening", "opening"},
-	control.PositionShutting: {"shutting", "closing"}, control.PositionUnknown: {"unknown", "not known"},
+// gateStates are a gate's states as the page's style knows them.
+var gateStates = map[scene.GateState]string{
+	scene.GateUnknown: "unknown", scene.GateOpen: "open", scene.GateShut: "shut", scene.GateOpening: "opening", scene.GateShutting: "shutting",
+	scene.GateWanted: "wanted", scene.GateStuck: "stuck", scene.GateAside: "aside",
 }
 
-func (in *nowIn) gate(id control.ID, g *control.GateView) nowGate {
-	w := gateWords[g.Position]
-	v := nowGate{Key: key("g", int(id)), Name: in.Names.Name(control.AGate, id), State: w[0], Word: w[1], Note: in.Names.Reason(g.Why), Clock: until(g.Why.Until), Gate: id}
+func (in *nowIn) gate(id control.ID, g *control.GateView, show scene.Gate) nowGate {
+	v := nowGate{Key: key("g", int(id)), Name: in.Names.Name(control.AGate, id), State: gateStates[show.State], Word: show.Word, Note: in.Names.Reason(g.Why), Clock: until(g.Why.Until), Gate: id}
 	if g.Held != 0 {
 		v.State += " held"
 		if g.Why.Cause != control.ByHold {
@@ -352,7 +354,6 @@ func (in *nowIn) gate(id control.ID, g *control.GateView) nowGate {
 		}
 	}
 	if g.Aside {
-		v.State += " aside"
 		v.Note = "set aside, so nothing is collected here. Take it back at the shop: by its own button, or type at the computer: kerfwind ask return \"" + v.Name + "\""
 	}
 	if g.Fault != 0 && !g.Aside {
@@ -428,13 +429,8 @@ func (in *nowIn) troubles(v *nowView) []trouble {
 	if in.silent() {
 		add("silent", "no contact with the control program", "this page shows an earlier state: go and look", since(in.Spoke))
 	}
-	if len(s.Machines) == 0 {
-		for i := range in.Amps {
-			if in.Amps[i].Verdict == sensor.Running {
-				name := in.Shop.Rig.Channels[i].Name
-				add("bare-"+name, "current flows at "+name+", and no dust is collected there: no machine is served", "stop the cut; then finish the move-in or leave it", clock{})
-			}
-		}
+	for _, name := range in.bare() {
+		add("bare-"+name, "current flows at "+name+", and no dust is collected there: no machine is served", "stop the cut; then finish the move-in or leave it", clock{})
 	}
 	for _, f := range s.Faults {
 		if f.Fault.Facts().Grave {

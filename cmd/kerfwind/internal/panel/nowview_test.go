@@ -7,6 +7,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"kerfwind/cmd/kerfwind/internal/scene"
 	"kerfwind/control"
 	"kerfwind/sensor"
 )
@@ -38,7 +39,7 @@ func barnIn(t testing.TB) nowIn {
 	for i := range snap.Circuits {
 		snap.Circuits[i] = control.Fits
 	}
-	in := nowIn{Now: 100 * sec, Spoke: 100 * sec, Speed: 1, Snap: snap, Shop: s, Names: onPage(s, 0).Names, Amps: make([]sensor.Reading, len(s.Rig.Channels))}
+	in := nowIn{Now: 100 * sec, Spoke: 100 * sec, Speed: 1, Snap: snap, Shop: s, Names: onPage(s, 0).Names, Plan: scene.NewLayout(s), Amps: make([]sensor.Reading, len(s.Rig.Channels))}
 	for i := range in.Amps {
 		in.Amps[i] = sensor.Reading{Channel: i, Verdict: sensor.Idle}
 	}
@@ -71,10 +72,10 @@ func TestCollectorWords(t *testing.T) {
 		{"in hand, no sensor", blind, control.CollectorView{Switch: control.Hand}, "lost", "its switch is at hand"},
 	} {
 		in := barnIn(t)
-		p := in.Shop.Control().Collector
-		p.Feedback = tt.feedback
-		v := in.collector(&tt.c, &p)
-		if v.State != tt.state || v.Word != tt.word {
+		if in.Snap.Collector = tt.c; tt.feedback == blind {
+			in.Plan = nil
+		}
+		if v := makeNow(in).Collectors[0]; v.State != tt.state || v.Word != tt.word {
 			t.Errorf("%s: %q, %q, want %q, %q", tt.name, v.State, v.Word, tt.state, tt.word)
 		}
 	}
@@ -83,10 +84,10 @@ func TestCollectorWords(t *testing.T) {
 // The reason of the collector, when it ends, and the starts that are left.
 func TestCollectorWhy(t *testing.T) {
 	in := barnIn(t)
-	p := in.Shop.Control().Collector
-	c := control.CollectorView{Commanded: true, Sensed: control.Running, Since: 40 * sec, StartsLeft: 5, NextStart: 3640 * sec,
+	c := &in.Snap.Collector
+	*c = control.CollectorView{Commanded: true, Sensed: control.Running, Since: 40 * sec, StartsLeft: 5, NextStart: 3640 * sec,
 		Why: control.Why{Cause: control.ByRunOn, Machine: planer, Until: 108 * sec}}
-	got := in.collector(&c, &p)
+	got := makeNow(in).Collectors[0]
 	want := nowCollector{Key: "k0", Name: "collector", State: "run", Word: "running", Note: "duct clearing", Clock: clock{40 * sec, countUp},
 		Ends: clock{108 * sec, countDown}, Starts: "5 of 6 starts left this hour", More: clock{3640 * sec, countDown}}
 	if d := cmp.Diff(want, got); d != "" {
@@ -95,11 +96,11 @@ func TestCollectorWhy(t *testing.T) {
 	c.Why.Cause = control.ByMinOff
 	for on, want := range map[bool]string{true: "makes up for a short pause", false: "minimum time off"} {
 		c.Commanded = on
-		if got := in.collector(&c, &p).Note; got != want {
+		if got := makeNow(in).Collectors[0].Note; got != want {
 			t.Errorf("commanded %v: %q", on, got)
 		}
 	}
-	if c.StartsLeft = -1; in.collector(&c, &p).Starts != "" {
+	if c.StartsLeft = -1; makeNow(in).Collectors[0].Starts != "" {
 		t.Error("without a budget there are starts left to count")
 	}
 }
@@ -131,7 +132,13 @@ func TestMachineWords(t *testing.T) {
 	} {
 		in := barnIn(t)
 		in.Amps[in.Shop.Machines[planer].Channels[0]].Amps = 8.26
-		v := in.machine(planer, &tt.m)
+		in.Snap.Machines[planer] = tt.m
+		if tt.m.Served || tt.m.Why.Cause == control.ByUnknownHold {
+			in.Snap.Machines[planer].Served = true
+			in.Snap.Gates[planer].Position = control.PositionOpen
+			in.Snap.Collector.Commanded, in.Snap.Collector.Sensed = true, control.Running
+		}
+		v := makeNow(in).Machines[planer]
 		got := []string{v.State, v.Word, v.Amps, v.Note, v.Clock.Text(in.Now)}
 		if d := cmp.Diff([]string{tt.state, tt.word, tt.amp, tt.note, tt.time}, got); d != "" {
 			t.Errorf("%s: %s", tt.name, d)
@@ -162,10 +169,11 @@ func TestGateWords(t *testing.T) {
 		{"in run-on", control.GateView{Position: control.PositionOpen, Why: control.Why{Cause: control.ByRunOn, Machine: planer, Until: 130 * sec}}, "open", "open", "duct clearing", "0:30"},
 		{"held", control.GateView{Position: control.PositionOpen, Held: 160 * sec, Why: control.Why{Cause: control.ByHold, Machine: control.NoID, Until: 160 * sec}}, "open held", "open", "held by hand", "1:00"},
 		{"held, and its machine runs", control.GateView{Position: control.PositionOpen, Held: 160 * sec, Why: control.Why{Cause: control.ByMachine, Machine: planer}}, "open held", "open", "planer runs, held by hand", "1:00"},
-		{"stuck", control.GateView{Position: control.PositionOpening, Fault: control.GateNotOpen, Why: control.Why{Cause: control.ByMachine, Machine: planer}}, "opening fault", "opening", "the gate does not open", ""},
+		{"stuck", control.GateView{Position: control.PositionOpening, Fault: control.GateNotOpen, Why: control.Why{Cause: control.ByMachine, Machine: planer}}, "stuck fault", "STUCK", "the gate does not open", ""},
 	} {
 		in := barnIn(t)
-		v := in.gate(planer, &tt.g)
+		in.Snap.Gates[planer] = tt.g
+		v := makeNow(in).Gates[planer]
 		got := []string{v.State, v.Word, v.Note, v.Clock.Text(in.Now)}
 		if d := cmp.Diff([]string{tt.state, tt.word, tt.note, tt.time}, got); d != "" {
 			t.Errorf("%s: %s", tt.name, d)
@@ -236,8 +244,8 @@ func TestCircuits(t *testing.T) {
 // have time it only waits.
 func TestUncollected(t *testing.T) {
 	in := barnIn(t)
-	in.Snap.Machines[planer] = control.MachineView{Sensed: control.Running, Run: true, Since: 40 * sec, Why: control.Why{Cause: control.ByGate, Machine: planer}}
-	if m := makeNow(in).Machines[planer]; m.State != "run" || m.Note != "gate not open" {
+	in.Snap.Machines[planer] = control.MachineView{Sensed: control.Running, Run: true, Since: 40 * sec, Why: control.Why{Cause: control.ByPath, Machine: planer}}
+	if m := makeNow(in).Machines[planer]; m.State != "run" || m.Note != "waits for a path" {
 		t.Errorf("in time: %+v", m)
 	}
 	in.Snap.Faults = []control.FaultView{{Fault: control.Uncollected, Cause: control.ByGate, ID: planer, Since: 50 * sec}, {Fault: control.GateNotOpen, ID: planer}}
@@ -253,7 +261,7 @@ func TestUncollected(t *testing.T) {
 		t.Errorf("its sensor lost: %+v", m)
 	}
 	in.Snap.Gates[planer].Aside = true
-	if g := makeNow(in).Gates[planer]; g.State != "shut aside" || !strings.Contains(g.Note, `kerfwind ask return "planer"`) {
+	if g := makeNow(in).Gates[planer]; g.State != "aside" || !strings.Contains(g.Note, `kerfwind ask return "planer"`) {
 		t.Errorf("aside: %+v", g)
 	}
 }

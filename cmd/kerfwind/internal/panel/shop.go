@@ -6,6 +6,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/scene"
 	"kerfwind/cmd/kerfwind/internal/timeline"
 	"kerfwind/config"
 	"kerfwind/control"
@@ -66,7 +67,8 @@ type Shop struct {
 	Hands Hands
 
 	latest atomic.Pointer[control.Snapshot]
-	spoke  atomic.Int64  // instant of the stream at which the loop last did
+	spoke  atomic.Int64 // instant of the stream at which the loop last did
+	plan   *scene.Layout
 	left   chan struct{} // closed when the shop is left
 	once   sync.Once
 	mu     sync.Mutex      // of what follows; held for moments only
@@ -88,7 +90,7 @@ const recentEvents = 200
 
 // NewShop prepares a shop for the page.
 func NewShop(shop *config.Shop) *Shop {
-	s := &Shop{Shop: shop, left: make(chan struct{}), wake: map[chan struct{}]struct{}{}}
+	s := &Shop{Shop: shop, plan: scene.NewLayout(shop), left: make(chan struct{}), wake: map[chan struct{}]struct{}{}}
 	s.trail.init(len(shop.Rig.Channels))
 	return s
 }
