@@ -39,6 +39,25 @@ func (u Units) Format(q Quantity, v float64) string {
 	return number(v)
 }
 
+// Short writes a quantity in SI units as Format does, to three figures: what is
+// computed of air is not better than that.
+func (u Units) Short(q Quantity, v float64) string {
+	whole := u.Format(q, v)
+	_, unit, _ := strings.Cut(whole, " ")
+	one, err := Parse(q, "1 "+unit)
+	if err != nil || v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return whole
+	}
+	x := v / one
+	size := math.Floor(math.Log10(math.Abs(x)))
+	step := math.Pow(10, 2-size)
+	text := strconv.FormatFloat(math.Round(x*step)/step, 'f', max(0, 2-int(size)), 64)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text + " " + unit
+}
+
 // unit picks the unit in which v reads best.
 func (u Units) unit(q Quantity, v float64) string {
 	imperial := u == Imperial

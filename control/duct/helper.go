@@ -40,15 +40,18 @@ const (
 // are sought in the middle of the guesses, the best of them judged by their odds.
 // Of choices that are as good as equal one in prefer is taken, so that a set and
 // its neighbours have the same helpers and gates do not move for little.
-func (e *Ensemble) Plan(open uint64, prefer ...uint64) Plan {
+func (e *Ensemble) Plan(open uint64, prefer ...uint64) Plan { return e.plan(e.Solve(open), prefer) }
+
+// plan is Plan for what is solved.
+func (e *Ensemble) plan(base *Spread, prefer []uint64) Plan {
 	var p Plan
+	open := base.Open
 	n := e.net
 	hoods := n.LiveHoods(open)
 	if len(hoods) == 0 {
 		return p
 	}
 	low := n.minimums(hoods, open, e.Rho())
-	base := e.Solve(open)
 	for i, v := range low {
 		if v > 0 && base.Swift(i, Marginal*v) < 0.5 {
 			p.Slow = append(p.Slow, i)

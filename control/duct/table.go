@@ -13,6 +13,7 @@ import (
 type Solution struct {
 	*State            // in the middle of the guesses
 	Carry  []Carrying // what the air does to chips in each segment
+	Speed  []Range    // m/s in each segment
 	RunOns []RunOn    // by machine; the upper bound where its gates are not all open
 	Plan              // the gates that would help where chips settle
 }
@@ -37,7 +38,20 @@ type Table struct {
 	stay  map[uint64]bool      // those of start-up
 	alone map[uint64]*Solution // of each machine by itself
 	found []uint64             // the sets beside those of start-up, in the order they were solved
+	swept atomic.Pointer[map[Sweeping]Sweep]
 }
+
+// Sweeping is a question: which gates besides those in Base, and with all others
+// shut, clear a piece.
+type Sweeping struct {
+	Piece int
+	Needs float64 // what carries what lies there, m/s
+	Base  uint64
+	Most  int // branches besides Base; 0 any number
+}
+
+// maxSwept bounds the answers that are kept: beyond it they are worked out again.
+const maxSwept = 256
 
 // NewTable makes an empty table: every set has the upper bound until it is solved.
 // The error lists what is wrong with the network.
@@ -59,6 +73,7 @@ func NewTable(n *Network) (*Table, error) {
 		t.stay[set&t.gates] = true
 	}
 	t.known.Store(&map[uint64]*Solution{})
+	t.swept.Store(&map[Sweeping]Sweep{})
 	return t, nil
 }
 
@@ -144,7 +159,11 @@ func (t *Table) solve(open uint64) *Solution {
 		return x
 	}
 	n, rho := t.net, t.cloud.Rho()
-	x := &Solution{Plan: t.cloud.Plan(open, t.prefer(open)...), RunOns: slices.Clone(t.bound), State: t.cloud.Middle(open).Clone()}
+	spread := t.cloud.Solve(open)
+	x := &Solution{Plan: t.cloud.plan(spread, t.prefer(open)), RunOns: slices.Clone(t.bound), State: t.cloud.Middle(open).Clone()}
+	for i := range n.Segments {
+		x.Speed = append(x.Speed, spread.Velocity(i))
+	}
 	x.Carry = n.Carry(x.State, rho)
 	for m := range n.Machines {
 		if x.Converged && n.Machines[m].Gates&^open == 0 {
@@ -202,6 +221,28 @@ func (t *Table) Purge(open uint64) uint64 {
 		return x.Purge
 	}
 	return 0
+}
+
+// Sweep works out how to clear a piece and publishes it, for LookSweep. It belongs
+// to the goroutine that solves.
+func (t *Table) Sweep(q Sweeping) Sweep {
+	was := *t.swept.Load()
+	if w, ok := was[q]; ok {
+		return w
+	}
+	next := map[Sweeping]Sweep{}
+	if len(was) < maxSwept {
+		maps.Copy(next, was)
+	}
+	next[q] = t.cloud.Sweep(q.Piece, q.Needs, q.Base&t.gates, q.Most)
+	t.swept.Store(&next)
+	return next[q]
+}
+
+// LookSweep finds what Sweep has worked out.
+func (t *Table) LookSweep(q Sweeping) (Sweep, bool) {
+	w, ok := (*t.swept.Load())[q]
+	return w, ok
 }
 
 // Failed returns the sets whose operating point was not found; they keep the

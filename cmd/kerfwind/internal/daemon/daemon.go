@@ -85,6 +85,9 @@ type session struct {
 	hears hears
 
 	memory *record.Memory // nil: the rig has no converter
+
+	settled   []rig.Lying // as it was last written, or read
+	settledAt time.Duration
 }
 
 // New prepares a daemon. A stored stand-down is in force from the start, and so are
@@ -285,6 +288,7 @@ func (d *Daemon) open(t place, reload bool) (*session, error) {
 		return nil, &OpenError{err}
 	}
 	s.hears.kept = s.live.Shares(nil)
+	d.restoreSettled(s)
 	return s, nil
 }
 
@@ -301,6 +305,7 @@ func (d *Daemon) serve(ctx context.Context, s *session) error {
 	d.current = nil
 	d.mu.Unlock()
 	close(s.done)
+	d.keepSettled(s)
 	s.words.end()
 	s.parts.leave()
 	return err
@@ -392,6 +397,7 @@ func (d *Daemon) after(s *session, now time.Duration, source int) {
 		hz, measured := s.live.Mains()
 		s.mains.Store(&seam.Mains{Hertz: hz, Measured: measured})
 		d.hear(s, now)
+		d.settle(s, now)
 		snap := s.live.Snapshot()
 		s.keeps.look(snap)
 		d.hub.snapshot(snap, now)

@@ -112,6 +112,7 @@ func (x door) State(context.Context) (seam.State, error) {
 		if a, ok := s.live.Air.Solved(st.Air.Open); ok && a.Converged {
 			st.Air.Known, st.Air.Total, st.Air.Flow = true, a.Total, a.Flow
 		}
+		st.Air.Settled = settledOf(s)
 	}
 	return st, nil
 }

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"kerfwind/config"
@@ -256,21 +255,5 @@ func (s *Study) Minimum(i int, open uint64) float64 {
 	return s.Net.MinVelocity(i, open, s.middle.Rho())
 }
 
-// u writes a quantity in the units of the study, to three figures: the sums here
-// are not better than that.
-func (s *Study) u(q config.Quantity, v float64) string {
-	whole := s.Units.Format(q, v)
-	_, unit, _ := strings.Cut(whole, " ")
-	one, err := config.Parse(q, "1 "+unit)
-	if err != nil || v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return whole
-	}
-	x := v / one
-	size := math.Floor(math.Log10(math.Abs(x)))
-	step := math.Pow(10, 2-size)
-	text := strconv.FormatFloat(math.Round(x*step)/step, 'f', max(0, 2-int(size)), 64)
-	if strings.Contains(text, ".") {
-		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
-	}
-	return text + " " + unit
-}
+// u is Quantity.
+func (s *Study) u(q config.Quantity, v float64) string { return s.Units.Short(q, v) }

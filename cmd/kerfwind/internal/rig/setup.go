@@ -33,7 +33,35 @@ type Air struct {
 	table *duct.Table // nil: the run-ons are the shop file's
 	net   *duct.Network
 	last  []duct.RunOn // of each machine: its newest run-on
-	jobs  chan uint64  // sets to solve; nil: on the spot
+	jobs  chan job     // to solve; nil: on the spot
+	lying lying
+}
+
+// job is a set of open gates to solve or, with a need, a piece to clear.
+type job struct {
+	open  uint64
+	sweep duct.Sweeping
+}
+
+// do works a job out.
+func (a *Air) do(j job) {
+	if j.sweep.Needs > 0 {
+		a.table.Sweep(j.sweep)
+	} else {
+		a.table.Solve(j.open)
+	}
+}
+
+// ask has a job done, at once or by Run: then it never waits.
+func (a *Air) ask(j job) {
+	if a.jobs == nil {
+		a.do(j)
+		return
+	}
+	select {
+	case a.jobs <- j:
+	default:
+	}
 }
 
 // waiting bounds the sets that wait to be solved. One that finds no room is
@@ -51,12 +79,13 @@ func NewAir(p *control.Params, s *config.Shop, onTheSpot bool) (*Air, error) {
 		return a, nil
 	}
 	if !onTheSpot {
-		a.jobs = make(chan uint64, waiting)
+		a.jobs = make(chan job, waiting)
 	}
 	var err error
 	if a.table, err = duct.NewTable(a.net); err != nil {
 		return nil, err
 	}
+	a.lying.begin(a.net, p.MaxOpen)
 	p.RunOn = func(machine control.ID, open uint64) time.Duration {
 		a.Solved(open)
 		r := a.table.Reason(int(machine), open)
@@ -84,16 +113,9 @@ func (a *Air) Solved(open uint64) (*duct.Solution, bool) {
 		return nil, false
 	}
 	x, ok := a.table.Look(open)
-	switch {
-	case ok:
-	case a.jobs == nil:
-		a.table.Solve(open)
+	if !ok {
+		a.ask(job{open: open})
 		x, ok = a.table.Look(open)
-	default:
-		select {
-		case a.jobs <- open:
-		default:
-		}
 	}
 	return x, ok
 }
@@ -107,8 +129,8 @@ func (a *Air) Run(ctx context.Context) {
 	for _, set := range a.net.StartSets() {
 		for waits := true; waits && ctx.Err() == nil; {
 			select {
-			case open := <-a.jobs:
-				a.table.Solve(open)
+			case j := <-a.jobs:
+				a.do(j)
 			default:
 				waits = false
 			}
@@ -122,8 +144,8 @@ func (a *Air) Run(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 			return
-		case open := <-a.jobs:
-			a.table.Solve(open)
+		case j := <-a.jobs:
+			a.do(j)
 		}
 	}
 }

@@ -2,11 +2,14 @@ package rig
 
 import (
 	"context"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"kerfwind/config"
+	"kerfwind/control"
+	"kerfwind/control/duct"
 )
 
 const folder = "../../../../testdata/demo/"
@@ -91,4 +94,77 @@ func TestNoDuct(t *testing.T) {
 	ctx, end := context.WithCancel(t.Context())
 	end()
 	a.Run(ctx) // ends
+}
+
+// The drum sander alone settles chips in T2 and T3. They lie there, in words too,
+// until the air that is proposed has passed for long enough; and a restart knows.
+func TestLying(t *testing.T) {
+	s := barn(t)
+	p := s.Control()
+	a, err := NewAir(&p, s, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	segment := func(name string) int {
+		for i := range a.net.Segments {
+			if a.net.Segments[i].Name == name {
+				return i
+			}
+		}
+		t.Fatal(name)
+		return -1
+	}
+	now := time.Duration(0)
+	wall := time.Date(2026, 11, 30, 9, 0, 0, 0, time.UTC)
+	pass := func(open uint64, on bool, running int, d time.Duration) {
+		snap := control.Snapshot{Collector: control.CollectorView{Commanded: on}, Machines: make([]control.MachineView, len(s.Machines)), Gates: make([]control.GateView, len(s.Gates))}
+		for i := range snap.Gates {
+			if snap.Gates[i].Position = control.PositionShut; open>>i&1 == 1 {
+				snap.Gates[i].Position = control.PositionOpen
+			}
+		}
+		if running >= 0 {
+			snap.Machines[running].Run = true
+		}
+		for range d / time.Second {
+			now += time.Second
+			a.Pass(&snap, now, wall)
+		}
+	}
+	sander := slices.IndexFunc(s.Machines, func(m config.Machine) bool { return m.Name == "drum sander" })
+	open := a.net.Machines[sander].Gates
+	pass(open, false, sander, time.Minute)
+	pass(open, true, -1, time.Minute)
+	if got := a.Lying(); len(got) != 0 {
+		t.Fatalf("without air, and without chips: %+v", got)
+	}
+	now += time.Hour // a gap counts for nothing
+	pass(open, true, sander, time.Minute)
+	got := a.Lying()
+	if len(got) != 2 || got[0].Piece != segment("T2") || got[1].Piece != segment("T3") || !got[0].Lies() || got[1].Slow < 59*time.Second || got[1].Slow > time.Minute || got[1].Last != wall {
+		t.Fatalf("after a minute: %+v", got)
+	}
+	text := a.LyingWords(s, &got[1])
+	const want = "chips probably lie in T3: for 59 s they came along at 2620 ft/min or less, and it takes 3940 ft/min to carry them. " +
+		"With no machine running, hold planer and router open for 20 s, all else shut: 4690 ft/min there, enough to lift them in 3 of 10 cases; then look into the duct"
+	if text != want {
+		t.Errorf("%q, want %q", text, want)
+	}
+	again, err := NewAir(&p, s, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again.Restore(got)
+	if !slices.Equal(again.Lying(), got) {
+		t.Errorf("after a restart: %+v", again.Lying())
+	}
+	w, ok := a.Clear(&got[1])
+	if !ok || w.Clears() {
+		t.Fatalf("%+v, %v", w, ok)
+	}
+	before := a.Lying()
+	pass(w.Open, true, -1, duct.SweepTime)
+	if !slices.Equal(a.Lying(), before) { // it lifts in 3 of 10 cases
+		t.Errorf("that was taken to be enough: %+v", a.Lying())
+	}
 }

@@ -182,6 +182,31 @@ type Air struct {
 	Known bool      `json:"known"`          // it is computed
 	Total float64   `json:"total"`          // at the collector, m3/s
 	Flow  []float64 `json:"flow,omitempty"` // m3/s in each segment of the duct
+
+	Settled []Settled `json:"settled,omitempty"` // pieces in which chips probably lie, whatever is open now
+}
+
+// Settled is a piece of the duct in which chips probably lie: they came along too
+// slowly, and no air that lifts them has passed for long enough since.
+type Settled struct {
+	Segment int           `json:"segment"` // as in Flow
+	Duct    string        `json:"duct"`    // its name
+	Slow    time.Duration `json:"slow"`    // how long they came along too slowly
+	Least   float64       `json:"least"`   // the slowest air meanwhile, m/s
+	Needs   float64       `json:"needs"`   // what carries them, m/s
+	Lift    float64       `json:"lift"`    // what lifts them once they lie, m/s
+	Swept   time.Duration `json:"swept"`   // how long such air has passed since
+	Last    time.Time     `json:"last,omitzero"`
+	Clear   *Clear        `json:"clear,omitempty"` // nil: it is being worked out
+	Words   string        `json:"words"`           // all this, and what to do
+}
+
+// Clear is the best set of open gates to clear a piece with, while no machine runs
+// and all others are shut.
+type Clear struct {
+	Open  uint64  `json:"open"`  // the gates, gate 0 in bit 0
+	Speed float64 `json:"speed"` // there, m/s
+	Odds  float64 `json:"odds"`  // that it clears the piece; below a half it is not good enough
 }
 
 // Mains is the mains frequency in force.

@@ -63,6 +63,7 @@ func (st *Status) Print(w io.Writer) error {
 		fmt.Fprintf(&b, "%-10s %-16s %d left in this hour\n", "", "starts", st.StartsIn)
 	}
 	list("outlets", st.Outlets)
+	list("ducts", st.Ducts)
 	list("parts", st.Parts)
 	_, err := io.WriteString(w, b.String())
 	return err

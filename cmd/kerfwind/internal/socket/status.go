@@ -38,6 +38,7 @@ type Status struct {
 	Outlets   []Thing `json:"outlets"`
 	Faults    []Thing `json:"faults"`
 	Missing   []Thing `json:"missing,omitempty"` // parts of the rig that cannot be reached; State says what they serve
+	Ducts     []Thing `json:"ducts,omitempty"`   // in which chips probably lie, and what to do
 	Parts     []Thing `json:"parts"`             // journal, metrics and so on: how they fare
 
 	Node *Node `json:"node,omitempty"` // this computer is a node; of the rest, Program, PID, Ready, Running, Moving and Reload hold
@@ -85,6 +86,9 @@ func StatusOf(h *seam.Hello, x *seam.State) *Status {
 	st.Running, st.Moving = seam.Running(snap), !x.Rested
 	st.BinFull, st.Closed = snap.BinFull, snap.ShopClosed
 	st.things(snap, &n)
+	for _, d := range x.Air.Settled {
+		st.Ducts = append(st.Ducts, Thing{Name: d.Duct, State: d.Words})
+	}
 	return st
 }
 
