@@ -9,7 +9,7 @@ import (
 // What the 40-pin header of a Raspberry Pi carries, and which of its lines the
 // rig's buses take.
 
-// Header is what each pin of the header is, from pin 1 on. Numbers are GPIO
+// Header lists the pins of the header, from pin 1 on. Numbers are GPIO
 // lines. Source: the board maker's description of the header, as also in
 // Zephyr's binding "raspberrypi-40pins-header".
 var Header = [40]string{

@@ -219,7 +219,7 @@ func (b *builder) collector() {
 	b.levels(raw.at, c.Start, c.Stop, []int{c.Channel})
 }
 
-// collector is what needs no look at the rig.
+// collector builds what needs no look at the rig.
 func (raw *rawCollector) collector() Collector {
 	c := Collector{Actuator: None, Channel: None, Contact: None, Hand: None, Off: None, Circuit: None,
 		Within: raw.Within, Coast: raw.Coast, ClearOut: raw.ClearOut, Confirm: raw.Confirm,

@@ -24,7 +24,7 @@ type rawDuct struct {
 	rawDuctAir
 }
 
-// rawGateAir is what a gate does to the air, in velocity pressures of its bore.
+// rawGateAir says what a gate does to the air, in velocity pressures of its bore.
 type rawGateAir struct {
 	LossOpen *float64 `toml:"loss_open" min:"0" max:"100"`
 	LossShut *float64 `toml:"loss_shut" min:"1"`
@@ -64,7 +64,7 @@ func (raw *rawShop) ducts(f *file) []Duct {
 		set(&out[i].Rise, d.Rise)
 		set(&out[i].Loss, d.Loss)
 		if d.Name == collectorName {
-			f.add(d.key("name"), `a duct cannot be called "collector"`, `that is what the last duct runs to: to = "collector"`)
+			f.add(d.key("name"), `a duct cannot be called "collector"`, `the last duct runs to the collector: to = "collector"`)
 		}
 		if d.Rise != nil && *d.Rise > d.Length {
 			f.add(d.key("rise"), f.tableName(d.path)+": it rises more than it is long", "length includes the rise")

@@ -39,12 +39,12 @@ type rawHood struct {
 	Flow *float64 `toml:"flow" q:"flow" min:"10 m3/h" max:"10000 m3/h"`
 }
 
-// rawMachineAir is what a machine's chips ask of the air.
+// rawMachineAir says what a machine's chips ask of the air.
 type rawMachineAir struct {
 	Transport *float64 `toml:"transport" q:"velocity" min:"5 m/s" max:"60 m/s"` // nil: as air.transport
 }
 
-// rawCollectorAir is what the collector does to the air. The fan is given by
+// rawCollectorAir says what the collector does to the air. The fan is given by
 // points of its curve, or by its plate, or guessed from its power.
 type rawCollectorAir struct {
 	Fan          []rawFanPoint `toml:"fan"`

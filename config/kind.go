@@ -38,7 +38,7 @@ const (
 
 var actuators = [...]actuatorFacts{Relay: relay, Servo: servo, Motor: motor, OnTopic: onTopic}
 
-// ContactKind is what a contact is there to say. The zero value is none.
+// ContactKind says what a contact reports. The zero value is none.
 type ContactKind uint8
 
 // The contacts.
@@ -111,7 +111,7 @@ func pick[F any](list []F, k int) *F {
 	return &list[k]
 }
 
-// bus is what a converter hangs on. The zero value is invalid.
+// bus is the kind of bus of a converter. The zero value is invalid.
 type bus uint8
 
 const (
@@ -119,7 +119,7 @@ const (
 	i2cBus
 )
 
-// chipFacts is what is said of a converter.
+// chipFacts describes a kind of converter.
 type chipFacts struct {
 	name   string // in the file
 	bus    bus
@@ -184,13 +184,13 @@ func (k ChipKind) MostScans(channels int) float64 {
 // Pins are the converter's pins, in the order of the wiring sheet.
 func (k ChipKind) Pins() []Pin { return k.facts().pins }
 
-// Parts are what the converter needs, itself included.
+// Parts lists what the converter needs, itself included.
 func (k ChipKind) Parts() []Part { return k.facts().parts }
 
-// SheetNote is what the wiring sheet says below the pins; "": nothing.
+// SheetNote is the wiring sheet's note below the pins; "": none.
 func (k ChipKind) SheetNote() string { return k.facts().note }
 
-// Signal is what a pin of a converter carries. The zero value is invalid.
+// Signal names what a pin of a converter carries. The zero value is invalid.
 type Signal uint8
 
 // The signals.
@@ -223,7 +223,7 @@ type Part struct {
 	What, For string
 }
 
-// actuatorFacts is what is said of an output.
+// actuatorFacts describes a kind of output.
 type actuatorFacts struct {
 	name      string            // in the file
 	need, may []string          // its keys
@@ -250,7 +250,7 @@ type actuatorFacts struct {
 	halt string // what becomes of it at halt: "is switched off", or why nothing does
 }
 
-// Use is what an output serves. The zero value is invalid.
+// Use says what an output serves. The zero value is invalid.
 type Use uint8
 
 // What an output may serve.
@@ -282,14 +282,14 @@ func (k ActuatorKind) AtHang() string { return k.facts().hang }
 // OnChip reports whether the output is one of a servo chip on an I2C bus.
 func (k ActuatorKind) OnChip() bool { return k.facts().onChip }
 
-// Draws is what outputs of the kind draw; nil: little.
+// Draws says what outputs of the kind draw; nil: little.
 func (k ActuatorKind) Draws() *Supply { return k.facts().supply }
 
 // BringUp are the steps that bring outputs of the kind up: what to do, what to
 // expect.
 func (k ActuatorKind) BringUp() [][2]string { return k.facts().steps }
 
-// SheetNotes are what the wiring sheet says below the outputs.
+// SheetNotes are the wiring sheet's notes below the outputs.
 func (k ActuatorKind) SheetNotes() []string { return k.facts().notes }
 
 // Lines are the GPIO lines that the output drives.
@@ -308,7 +308,7 @@ func (a *Actuator) End(line func(chip string, n int) string) string {
 	return ""
 }
 
-// Parts are what the output needs, itself included.
+// Parts lists what the output needs, itself included.
 func (a *Actuator) Parts() []Part {
 	if f := a.Kind.facts(); f.parts != nil {
 		return f.parts(a)
@@ -331,18 +331,18 @@ type OutputLine struct {
 	What string // "motor g1, open"
 }
 
-// Supply is what outputs of a kind draw.
+// Supply says what outputs of a kind draw.
 type Supply struct {
 	For, Volts string
 	Load       func(n int) (amps float64, why string)
 }
 
-// contactFacts is what is said of a contact.
+// contactFacts describes a kind of contact.
 type contactFacts struct {
 	name  string
 	words [2]string // what a closed contact can mean; the first: what it is there to say
 	about control.InputKind
-	// rule is what must hold beside that; nil: nothing.
+	// rule adds the errors of its own; nil: none.
 	rule    func(c *rawContact, f *file)
 	series  bool   // it may stand in the contactor's coil circuit too
 	decider string // why a node cannot have it; "": it can
@@ -353,7 +353,7 @@ type contactFacts struct {
 // About is the input of control that the contact makes.
 func (k ContactKind) About() control.InputKind { return k.facts().about }
 
-// Acts is what the contact does on its own, for the cabinet's door; "": it
+// Acts says what the contact does on its own, for the cabinet's door; "": it
 // tells of a machine, a gate or the collector.
 func (k ContactKind) Acts() string { return k.facts().acts }
 
@@ -361,7 +361,7 @@ func (k ContactKind) Acts() string { return k.facts().acts }
 // as well.
 func (k ContactKind) InCoil() bool { return k.facts().series }
 
-// SheetNote is what the wiring sheet says beside the contact; "": nothing.
+// SheetNote is the wiring sheet's note beside the contact; "": none.
 func (c *Contact) SheetNote() string {
 	if f := c.Kind.facts(); f.note != nil {
 		return f.note(c)

@@ -52,7 +52,7 @@ type levels struct {
 	say                   *said
 }
 
-// said is what check says of a pair of levels.
+// said returns what check says of a pair of levels.
 type said struct {
 	why   string   // where they come from; "" as the files have it
 	notes []string // what else has been learned

@@ -113,7 +113,7 @@ func Parse(q Quantity, text string) (float64, error) {
 	return v, nil
 }
 
-// hints is what is known of the key that a quantity is for. It only serves the
+// hints holds what is known of the key that a quantity is for. It only serves the
 // remedy of an error.
 type hints struct {
 	low, high float64 // the range that is sensible
@@ -303,7 +303,7 @@ func seconds(text string, s float64) (time.Duration, *QuantityError) {
 	return time.Duration(math.Round(s * 1e9)), nil
 }
 
-// Ratio is what a current transformer makes of its primary current.
+// Ratio says what a current transformer makes of its primary current.
 type Ratio struct {
 	Primary   float64 // A
 	Secondary float64 // V, or A for a current output, which needs a burden

@@ -11,7 +11,7 @@ import (
 	"time"
 )
 
-// Rig is what travels: computer, converters, sensors, contacts, actuators.
+// Rig holds all that travels: computer, converters, sensors, contacts, actuators.
 // Numbers in it index its lists.
 type Rig struct {
 	File       string
@@ -527,7 +527,7 @@ func (r *Rig) Of(adc int) []int {
 	return out
 }
 
-// doubt is what looks wrong with a channel but may be right.
+// doubt reports what looks wrong with a channel but may be right.
 func (r *Rig) doubt(f *file, i int, raw *rawChannel) (Problem, bool) {
 	c := &r.Channels[i]
 	if c.ADC < 0 || c.PerVolt() <= 0 || math.IsNaN(c.PerVolt()) {

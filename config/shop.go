@@ -10,7 +10,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// Shop is what belongs to one address, checked against the rig that is in
+// Shop holds all that belongs to one address, checked against the rig that is in
 // it. Numbers index the lists of the shop or of its rig; None means none.
 type Shop struct {
 	File, Name string
@@ -48,7 +48,7 @@ type Mains struct {
 // Air is the air of the place; nil is not given. SI units.
 type Air struct{ Altitude, Temperature, Density *float64 }
 
-// Circuit is what hangs on one breaker.
+// Circuit is a breaker with all that hangs on it.
 type Circuit struct {
 	Name     string
 	Breaker  float64 // A

@@ -83,7 +83,7 @@ func (raw *rawShop) MoveToGate(machine, gate string) (instead string, err error)
 	}
 	switch {
 	case slices.ContainsFunc(raw.Duct, func(d rawDuct) bool { return d.To == *g.Duct }):
-		return "", fmt.Errorf("gate %q sits in a main, where no machine stands", gate)
+		return "", fmt.Errorf("gate %q sits in a main, not at a machine", gate)
 	case slices.Contains(m.Hoods, *g.Duct):
 		return "", fmt.Errorf("%q is at gate %q already", machine, gate)
 	case len(m.Hoods) == 0:

@@ -213,8 +213,8 @@ func listsOf(t reflect.Type) (out []string) {
 	return out
 }
 
-// swapped tells of a rig file in the place of a shop file, and the other way round: it
-// has keys of the other and none of its own.
+// swapped reports a rig file in the place of a shop file, or a shop file in the place of
+// a rig file: it has keys of the other and none of its own.
 func swapped(name string, tree map[string]any, t reflect.Type) (Problem, bool) {
 	own, other := []string{"adc", "channel", "contact", "actuator"}, []string{"units", "mains", "machine", "gate", "collector", "circuit"}
 	is, wanted := "shop", "rig"

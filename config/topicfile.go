@@ -154,7 +154,7 @@ func (raw *rawMQTT) exposed() bool {
 	return u.Hostname() != "localhost" && (ip == nil || !ip.IsLoopback())
 }
 
-// clientName is what a link logs in as where the file does not say.
+// clientName is a link's login where the file gives none.
 func (raw *rawRig) clientName() string {
 	if raw.Role != nil {
 		return "kerfwind-node-" + Slug(raw.Name)

@@ -24,10 +24,10 @@ type collector struct {
 	minOn     time.Duration            // on: end of the minimum time on
 	minOff    time.Duration            // off: end of the minimum time off
 	owed      time.Duration            // on: what the last start took from the minimum time off; a length, never a deadline
-	coast     time.Duration            // off: the fan stands still from then on
+	coast     time.Duration            // off: the fan is still from then on
 	check     time.Duration            // the feedback contradicts the command; a fault from then on
 	allShut   time.Duration            // on: every path is shown shut; off from then on
-	offAt     time.Duration            // its switch passes off; it stands in off from then on
+	offAt     time.Duration            // its switch passes off; it is at off from then on
 	shuts     [2]time.Duration         // ends of the window of the latest stops because every path was shut, oldest first; never: unused
 	answer    time.Duration            // the driver's answer is overdue from then on
 	starts    [MaxStarts]time.Duration // ends of the budget window of the latest starts, oldest first; never: unused
@@ -69,13 +69,13 @@ func (k *collector) next() time.Duration {
 	return min(k.stayUntil, k.minOn, k.minOff, k.coast, k.check, k.allShut, k.answer, k.offAt, k.shuts[0], k.starts[0])
 }
 
-// locked reports whether the collector's switch stands in off, not only passes it.
+// locked reports whether the collector's switch is at off, not only passes it.
 func (k *collector) locked() bool { return k.selector == Off && k.offAt == never }
 
 // still reports whether the collector is known to stand still although it is on.
 func (k *collector) still() bool { return k.on && k.seen && k.sensed == Idle }
 
-// bar is what keeps the collector off until somebody acts; 0 nothing.
+// bar returns what keeps the collector off until somebody acts; 0 nothing.
 func (c *Core) bar() Cause {
 	k := &c.col
 	switch {
@@ -463,7 +463,7 @@ func (c *Core) switchIs(s Selector, out *Out) {
 }
 
 // binIs takes in the bin's level. Unknown changes nothing: the last level that
-// was known stands.
+// was known holds.
 func (c *Core) binIs(l Level, out *Out) {
 	if l == LevelUnknown {
 		return

@@ -362,7 +362,7 @@ func (c *Core) outputIs(in Input, o Outcome, out *Out) {
 // outputLost takes that an output has reset itself: the computer that drives it
 // has started again. A contactor that was on is a command that did not last, and
 // is latched; an outlet follows its machines again, an indicator its state. A gate
-// is at an unknown end, whatever else stands: opened again if it is wanted, else
+// is at an unknown end, whatever else is wrong: opened again if it is wanted, else
 // homed at rest after the wait.
 func (c *Core) outputLost(in Input, out *Out) {
 	id := int(in.ID)
@@ -445,7 +445,7 @@ func (c *Core) latched() bool { return c.faults[StopLatched]|c.faults[StopStored
 // be read.
 func (c *Core) stopped() bool { return c.latched() || c.faults[StopUnread] != 0 }
 
-// failed is what keeps the collector off until a reset; 0 nothing.
+// failed returns what keeps the collector off until a reset; 0 nothing.
 func (c *Core) failed() FaultKind {
 	for _, f := range latching {
 		if c.faults[f] != 0 {
@@ -455,10 +455,10 @@ func (c *Core) failed() FaultKind {
 	return 0
 }
 
-// has reports whether a fault stands.
+// has reports whether there is such a fault.
 func (c *Core) has(f FaultKind, id int) bool { return c.faults[f]>>id&1 != 0 }
 
-// raise raises a fault unless it stands.
+// raise raises a fault unless it is raised already.
 func (c *Core) raise(f FaultKind, cause Cause, id int, until time.Duration, out *Out) {
 	if c.has(f, id) {
 		return
@@ -471,7 +471,7 @@ func (c *Core) raise(f FaultKind, cause Cause, id int, until time.Duration, out 
 	out.Events = append(out.Events, Event{At: c.now, Kind: FaultRaised, Cause: cause, Fault: f, ID: faultID(f, id), Until: until})
 }
 
-// clear clears a fault if it stands.
+// clear clears a fault if it is raised.
 func (c *Core) clear(f FaultKind, cause Cause, id int, out *Out) {
 	if !c.has(f, id) {
 		return

@@ -127,7 +127,7 @@
 //     For the all-shut rule it counts at once.
 //   - While a wanted gate still opens, no other shuts.
 //   - "Every path shut" is over when a path is open; where the shop shuts all at
-//     rest also when nothing wants one and the air stands still.
+//     rest also when nothing wants one and the air is still.
 //   - What somebody pushes by hand is seen and left.
 //
 // # Where each sentence is held

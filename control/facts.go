@@ -41,11 +41,11 @@ type Lift uint8
 // What ends a fault.
 const (
 	LiftItself Lift = 1 << iota // it goes with what it reports
-	LiftStart                   // a machine there that is started anew, or a hold asked anew: what failed is tried again
+	LiftStart                   // a machine there that is started again, or a new hold: what failed is tried again
 	LiftReset                   // a reset at the shop, and nothing else
 )
 
-// Facts are what is fixed about a kind of fault. Where it is found, and what is
+// Facts say what is fixed about a kind of fault. Where it is found, and what is
 // done then, is in the machine that it concerns; words and injections are kept by
 // those who speak and simulate, in arrays of FaultKinds.
 type Facts struct {

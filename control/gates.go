@@ -15,7 +15,7 @@ const (
 	toShut
 )
 
-// motion is where a gate stands in its motion.
+// motion is how far a gate is in its motion.
 //
 //	still -> ordered       a command
 //	ordered -> travelling  the driver's answer: done
@@ -42,7 +42,7 @@ type gate struct {
 	shown   Shown         // what its switches show; 0 before the first report
 	due     time.Duration // ordered: answer overdue; travelling: travel over; pausing: next try
 	elapsed bool          // target set, still: the travel time has passed
-	reached bool          // target set: it was seen to arrive, and still is there; by hand: it was seen open
+	reached bool          // target set: it has arrived, and still is there; by hand: it was seen open
 	back    bool          // called back on its way: the switch at its target may still be made from before; until the driver's answer or another report
 	tries   uint8         // toOpen, not still: further tries already made
 	held    time.Duration // end of a hold
@@ -56,7 +56,7 @@ type gate struct {
 	seq     uint32        // of the last command; not in the key
 }
 
-// begin puts a gate where it is known to stand: shut, and seen to.
+// begin puts a gate where it is known to be: shut, with no fault.
 func (g *gate) begin(p *Gate) {
 	switch {
 	case p.ShutSwitch:
@@ -167,7 +167,7 @@ func (c *Core) settleGates(out *Out) {
 	}
 }
 
-// arrive notes that a gate stands where it should, which ends its faults.
+// arrive notes that a gate is where it should be, which ends its faults.
 func (c *Core) arrive(i int, out *Out) {
 	g := &c.gates[i]
 	g.reached, g.tries = true, 0
@@ -569,13 +569,13 @@ func (c *Core) stopGate(i int, cause Cause, out *Out) {
 	g.lose()
 }
 
-// lose forgets where a gate stands.
+// lose forgets where a gate is.
 func (g *gate) lose() {
 	g.target, g.motion, g.due, g.elapsed, g.back, g.tries = nowhere, still, never, false, false, 0
 }
 
 // gateRestarted takes that a gate's output has reset itself: the gate is at an
-// unknown end, whatever else stands.
+// unknown end, whatever else is wrong.
 func (c *Core) gateRestarted(i int, out *Out) {
 	g := &c.gates[i]
 	known := g.target != nowhere || (c.open|c.shut)>>i&1 != 0

@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// run is where a machine stands in its run.
+// run is how far a machine is in its run.
 //
 //	idle -> starting          a reading: running
 //	starting -> running       its current has lasted confirm
@@ -33,7 +33,7 @@ type machine struct {
 	bound time.Duration // fixed: a start takes no longer, with all tries of all gates
 
 	run     run
-	left    left          // runs, or its sensor is lost since: left alone until it is started anew
+	left    left          // runs, or its sensor is lost since: left alone until it is started again
 	sensed  Verdict       // what its sensor says; 0 before the first reading
 	due     time.Duration // starting: confirmed, never while its current is gone; lost: end of the hold; runOn: its end
 	gap     time.Duration // starting: its current is gone; confirm begins again if it is still gone then

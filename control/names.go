@@ -16,17 +16,17 @@ const (
 	GateStopped                          // motion ended half-way on purpose
 	GateHeld                             // held by hand; Until is its limit
 	GateAside                            // set aside, since hands are in it: it is not moved and makes no path
-	GateReturned                         // taken back; nothing moves or starts by that
-	GateRestarted                        // its output has reset itself: where it stands is not known; Until is when it may be homed
+	GateReturned                         // taken back, which moves and starts nothing
+	GateRestarted                        // its output has reset itself: its position is not known; Until is when it may be homed
 	GateReleased                         // no longer held; Until is the end of its run-on
 	CollectorIsOn                        // commanded on
 	CollectorIsOff                       // commanded off; a cause such as ByRunOn or ByMinOn means that this is over
-	CollectorHand                        // its switch stands in hand: it runs whatever is commanded
-	CollectorLocked                      // its switch stands in off: it cannot run
-	CollectorAuto                        // its switch stands in auto
+	CollectorHand                        // its switch is at hand: it runs whatever is commanded
+	CollectorLocked                      // its switch is at off: it cannot run
+	CollectorAuto                        // its switch is at auto
 	OutletIsOn                           // commanded on
 	OutletIsOff                          // commanded off
-	WeakAir                              // more is open than the air suffices for
+	WeakAir                              // too many gates are open for the air
 	BudgetExceeded                       // a start beyond the start budget
 	StartHeldBack                        // a wanted start waits; Cause says for what, Until how long
 	CircuitNear                          // close to the breaker's rating
@@ -35,7 +35,7 @@ const (
 	BinIsFull                            // the bin is full
 	BinHasRoom                           // the bin has room again
 	StoodDown                            // nothing is commanded until it is lifted
-	StandDownLifted                      // lifted; nothing starts by that
+	StandDownLifted                      // lifted, which starts nothing
 	StopOpened                           // a stop input acts
 	StopClosed                           // a stop input is closed again; the latch stays
 	LatchLifted                          // a local act lifted the latch
@@ -104,7 +104,7 @@ const (
 	ByHold                          // a gate is held by hand
 	ByRunOn                         // a machine has stopped and the duct is not clear yet
 	ByHelper                        // it keeps the air in a main fast enough
-	ByHand                          // the collector's switch stands in hand
+	ByHand                          // the collector's switch is at hand
 	ByStillOn                       // the collector runs although commanded off
 	ByRest                          // the last path stays open at rest
 	ByCoast                         // the fan coasts down
@@ -113,7 +113,7 @@ const (
 	ByRetry                         // another try
 	ByLimit                         // the air does not suffice for more
 	ByNoDemand                      // nothing needs it
-	ByBudget                        // no further start would be left
+	ByBudget                        // stopping now would use up the start budget
 	ByMinOn                         // minimum time on
 	ByMinOff                        // minimum time off
 	ByInrush                        // a motor on the same circuit is still starting
@@ -123,7 +123,7 @@ const (
 	ByStop                          // a stop input acted
 	ByStandDown                     // stood down
 	ByBin                           // the bin is full
-	BySwitch                        // the collector's switch stands in off
+	BySwitch                        // the collector's switch is at off
 	ByFault                         // a fault prevents it
 	ByRequest                       // somebody asked
 	ByExpiry                        // its time is over

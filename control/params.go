@@ -76,7 +76,7 @@ type Params struct {
 	ShopClosed    bool // closed from the start
 	ResetButton   bool // there is a wired reset button
 	Past          Past // what is known from before the stream began
-	Midway        bool // the stream begins in the middle of a day: every gate stands shut, and a machine that runs did not start by itself
+	Midway        bool // the stream begins in the middle of a day: every gate is shut, and a machine that runs did not start by itself
 
 	UnknownHold   time.Duration // a lost sensor keeps its running machine served this long
 	HoldLongest   time.Duration // longest hold; 0: no gate may be held
@@ -146,8 +146,8 @@ type Collector struct {
 	Switch   bool          // it has a hand/off/auto switch that is seen
 }
 
-// Past is what a program that takes up the work of another, or its own after
-// new files or a power cut, knows from before. It can only forbid: it starts
+// Past is the knowledge that a program has from before, when it takes up the
+// work of another, or its own after new files or a power cut. It can only forbid: it starts
 // nothing. The zero value knows nothing.
 type Past struct {
 	Kept    Kept            // what holds over a restart until somebody acts
@@ -156,17 +156,17 @@ type Past struct {
 	Powered bool            // the power was on: a machine that runs was started by somebody
 }
 
-// Kept is what must hold over a restart and a power cut: Snapshot gives it out,
+// Kept holds all that must hold over a restart and a power cut: Snapshot gives it out,
 // Past takes it in. It is comparable, so that a change is easily seen. On the
 // first start of all it is zero. What was stored and cannot be read is Unreadable.
 type Kept struct {
 	Stopped bool      // a stop input acted, and nobody has reset it
 	Failed  FaultKind // what keeps the collector off until a reset: a fault whose facts say that it latches; 0 none
 	Aside   uint64    // gates that are set aside, gate 0 in bit 0
-	Left    uint64    // machines that are left alone until they are started anew, machine 0 in bit 0
+	Left    uint64    // machines that are left alone until they are started again, machine 0 in bit 0
 }
 
-// Unreadable is what to take where what was stored cannot be read: latched, and
+// Unreadable replaces what was stored and cannot be read: latched, and
 // every gate set aside.
 var Unreadable = Kept{Stopped: true, Aside: ^uint64(0), Left: ^uint64(0)}
 
@@ -177,7 +177,7 @@ type Follow uint8
 const (
 	Collecting     Follow = iota + 1 // the collector is commanded on and not known to be still
 	AnyUncollected                   // a machine runs and its dust is not collected
-	AnyFault                         // any fault stands
+	AnyFault                         // there is any fault
 	AnyLatch                         // the collector is kept off until a reset
 	follows
 )

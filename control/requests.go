@@ -9,7 +9,7 @@ type test struct {
 	until time.Duration // gate set: its end
 }
 
-// local reports whether somebody stands in the shop.
+// local reports whether the asker is in the shop.
 func (o Origin) local() bool { return o == Wired || o == Console }
 
 // ask takes in a request: what the rest of the state forbids is refused.

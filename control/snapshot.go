@@ -8,7 +8,7 @@ type Snapshot struct {
 	At         time.Duration
 	StoodDown  bool
 	ShopClosed bool
-	Quiet      bool // a latch or stand-down was lifted: nothing starts or moves until something is started anew
+	Quiet      bool // a latch or stand-down was lifted: nothing starts or moves until something is started again
 	Kept       Kept // what must be stored whenever it changes: see the package comment
 	BinFull    bool
 	Machines   []MachineView
@@ -24,7 +24,7 @@ type Snapshot struct {
 // Latched reports whether the collector is kept off until a reset at the shop.
 func (s *Snapshot) Latched() bool { return s.Kept.Stopped || s.Kept.Failed != 0 }
 
-// Uncollected reports whether the fault stands that a machine runs and its dust is
+// Uncollected reports whether there is the fault that a machine runs and its dust is
 // not collected, and why that is so now.
 func (s *Snapshot) Uncollected(machine ID) (why Cause, yes bool) {
 	for i := range s.Faults {
@@ -50,7 +50,7 @@ type MachineView struct {
 	Since  time.Duration // since when Run has its value
 	RunOn  time.Duration // end of the run-on; 0 none
 	Served bool          // its dust is collected: the path of each of its hoods is open, the collector is on and not known to be still
-	Left   bool          // it is left alone until it is started anew
+	Left   bool          // it is left alone until it is started again
 	Why    Why
 }
 
@@ -62,11 +62,11 @@ type GateView struct {
 	Aside    bool          // set aside, since hands are in it
 	Held     time.Duration // end of the hold; 0 none
 	NoHold   Cause         // why a request to hold it would be refused now; 0: it would be granted
-	Fault    FaultKind     // the gravest that stands
+	Fault    FaultKind     // the gravest it has
 	Why      Why
 }
 
-// Position is what is believed of a gate.
+// Position says where a gate is believed to be.
 type Position uint8
 
 // The positions.
@@ -91,7 +91,7 @@ type CollectorView struct {
 	Switch     Selector
 	StartsLeft int           // in the budget's window; -1 no budget
 	NextStart  time.Duration // when StartsLeft next grows; 0 it is full
-	Fault      FaultKind     // the gravest that stands
+	Fault      FaultKind     // the gravest it has
 	Why        Why
 }
 
@@ -101,7 +101,7 @@ type OutletView struct {
 	RunOn     time.Duration // end of the run-on; 0 none
 }
 
-// FaultView is a fault that stands.
+// FaultView is a present fault.
 type FaultView struct {
 	Fault FaultKind
 	Cause Cause // Uncollected: why, as it is now
@@ -149,7 +149,7 @@ func (c *Core) Snapshot() *Snapshot {
 	return s
 }
 
-// gravest is the gravest fault that stands of a thing; 0 none.
+// gravest returns the gravest fault of a thing; 0 none.
 func (c *Core) gravest(of Subject, id int) FaultKind {
 	for f := FaultKind(1); f < faultKinds; f++ {
 		if f.Subject() == of && c.has(f, id) {
@@ -159,7 +159,7 @@ func (c *Core) gravest(of Subject, id int) FaultKind {
 	return 0
 }
 
-// kept is what must hold over a restart.
+// kept returns all that must hold over a restart.
 func (c *Core) kept() Kept {
 	k := Kept{Stopped: c.latched(), Failed: c.failed(), Aside: c.aside}
 	for i := range c.machines {

@@ -30,7 +30,7 @@ type Stir struct {
 	Until   time.Duration // when it ends by itself; 0 is not known
 }
 
-// Stirs are what keeps a shop from rest, as far as is known: at rest nothing runs,
+// Stirs list what keeps a shop from rest, as far as is known: at rest nothing runs,
 // moves, is held or on. A latched shop may be at rest.
 func (s *Snapshot) Stirs() iter.Seq[Stir] {
 	return func(yield func(Stir) bool) {

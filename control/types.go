@@ -33,7 +33,7 @@ const (
 	inputKinds
 )
 
-// Verdict is what a sensor says of a motor. The zero value is invalid. The
+// Verdict says whether a sensor finds a motor running. The zero value is invalid. The
 // numbers are those of the sensing package's verdicts.
 type Verdict uint8
 
@@ -55,7 +55,7 @@ const (
 	Over             // above the breaker's rating
 )
 
-// Shown is what a gate's end switches show, as far as it has them. The zero
+// Shown says what a gate's end switches show, as far as it has them. The zero
 // value is invalid.
 type Shown uint8
 
@@ -65,10 +65,10 @@ const (
 	ShownOpen                     // the open switch is made (and not the shut switch)
 	ShownShut                     // the shut switch is made (and not the open switch)
 	ShownBetween                  // no switch that it has is made
-	ShownBoth                     // both are made: one of them lies
+	ShownBoth                     // both are made: one is faulty
 )
 
-// Shows is what end switches show, of which each is made or not; read is false where
+// Shows returns what end switches show, of which each is made or not; read is false where
 // one of them cannot be read.
 func Shows(open, shut, read bool) Shown {
 	switch {
@@ -84,7 +84,7 @@ func Shows(open, shut, read bool) Shown {
 	return ShownBetween
 }
 
-// Outcome is what became of a command. The driver answers each command once;
+// Outcome says what became of a command. The driver answers each command once;
 // one that a later command to the same target overtook need not be answered.
 // The zero value is invalid.
 type Outcome uint8
@@ -93,7 +93,7 @@ type Outcome uint8
 const (
 	Done   Outcome = iota + 1 // the output has its new state; a gate's travel begins
 	Failed                    // it could not be set
-	Lost                      // unasked, whatever Seq: the output has reset itself and is off; where a gate stands is not known
+	Lost                      // unasked, whatever Seq: the output has reset itself and is off; a gate's position is not known
 )
 
 // Selector is the position of a hand/off/auto switch. The zero value is invalid.
@@ -159,7 +159,7 @@ const (
 	Unpressed       // it cannot be read
 )
 
-// AskKind is what a request asks for. The zero value is invalid.
+// AskKind names what a request asks for. The zero value is invalid.
 type AskKind uint8
 
 // The requests.
@@ -180,7 +180,7 @@ const (
 // Origin is where a request comes from. The zero value is invalid and refused.
 type Origin uint8
 
-// The origins. Wired and Console are local: someone stands in the shop.
+// The origins. Wired and Console are local: someone is in the shop.
 const (
 	Wired   Origin = iota + 1 // a button or switch wired to the rig
 	Console                   // the computer's own console
@@ -251,7 +251,7 @@ func InAsk(k AskKind, by Origin, id ID) Input {
 	return Input{Kind: Ask, State: uint8(k), Origin: by, ID: id}
 }
 
-// CommandKind is what a Command does. The zero value is invalid.
+// CommandKind names what a Command does. The zero value is invalid.
 type CommandKind uint8
 
 // The commands.

@@ -45,7 +45,7 @@ const (
 	usualDrop  = 1.5 // work may add half as much again to the current of a machine
 )
 
-// half is what all channels share at the end of a half.
+// half holds what all channels share at the end of a half.
 type half struct {
 	at    time.Duration // end of the last sample used
 	from  time.Duration // beginning of the first sample used
@@ -66,7 +66,7 @@ type half struct {
 	heard        *cycle  // with the fundamentals; nil = there is no hearing
 }
 
-// kept is what a half carried by itself.
+// kept holds what a half carried by itself.
 type kept struct {
 	index uint64
 	amps  float64

@@ -95,7 +95,7 @@ type hearing struct {
 	cycle    cycle    // that ends with this half
 }
 
-// cycle is what hearing found in one.
+// cycle holds what hearing found in one.
 type cycle struct {
 	c, s          float64 // sums of the oscillator
 	icc, ics, iss float64 // inverse of the sums of its products about its mean
@@ -388,7 +388,7 @@ func (c *channel) without(y *cycle, z, share vector) float64 {
 	return math.Sqrt(rest + z.less(share, y.amps).square())
 }
 
-// uncertain is what may be wrong with a share, in amperes.
+// uncertain returns by how many amperes a share may be wrong.
 func (y *cycle) uncertain(share vector) float64 {
 	off := knownOff
 	if y.clipped {

@@ -58,7 +58,7 @@ const (
 	faultHealed = 250 * time.Millisecond // free of the fault for this long
 )
 
-// faults is what is kept of the faults that the values of a channel themselves
+// faults keeps track of the faults that the values of a channel themselves
 // show. Without the converter's limits there are none: a recording in amperes
 // may hold anything.
 type faults struct {
@@ -314,7 +314,7 @@ func (c *channel) resting(amps float64) {
 	c.atRest = max(c.atRest, c.restNow)
 }
 
-// lost is what a stop may be instead, at the end of its hold; 0 = a stop. The
+// lost says what a stop may be instead, at the end of its hold; 0 = a stop. The
 // resting point and the noise of a healthy channel stay when its machine stops,
 // and its current falls to what was learned.
 func (c *channel) lost() Health {

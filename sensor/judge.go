@@ -118,7 +118,7 @@ func (c *channel) note(g *half) {
 	c.halves[g.index%keptHalves] = kept{g.index, float64(c.scale * math.Sqrt(max(0, power)))}
 }
 
-// carried is what note kept of the half so many before this one.
+// carried returns what note kept of the half so many before this one.
 func (c *channel) carried(g *half, before uint64) float64 {
 	if k := c.halves[(g.index-before)%keptHalves]; k.index == g.index-before {
 		return k.amps

@@ -47,7 +47,7 @@ type Pass struct {
 	ill       Health // of the last of these
 	dropped   bool
 	threshold float64   // set with the first running value
-	began     bool      // the machine has been seen to start
+	began     bool      // the machine has started
 	weak      bool      // by the mean of values that are among the idle ones
 	mean      Level     // idle, set with threshold
 	late      []valueAt // the last faintOver values before it began
@@ -70,7 +70,7 @@ func (p *Pass) Idle(r Reading) {
 }
 
 // Run takes a reading from a time in which the machine is switched on. It
-// reports whether the machine has been seen to run: readings before that do
+// reports whether the machine has run: readings before that do
 // not count, so the person may take a while to reach the switch.
 func (p *Pass) Run(r Reading) bool {
 	if !p.usable(r) {
@@ -125,7 +125,7 @@ func (p *Pass) rise() float64 {
 	return sum/float64(len(p.late)) - p.mean.Mean
 }
 
-// Weak reports whether the machine was seen to run only by the mean of values that
+// Weak reports whether only the mean of values showed that the machine runs, values that
 // each could be idle ones.
 func (p *Pass) Weak() bool { return p.weak }
 
@@ -165,7 +165,7 @@ func (p *Pass) usable(r Reading) bool {
 	return false
 }
 
-// Figures are what a channel has been learned to show.
+// Figures describe a channel as it was learned.
 type Figures struct {
 	Idle   Level         // machine off
 	Top    float64       // A, the greatest idle value but for spikes, or 6 spreads above the mean
@@ -178,7 +178,7 @@ type Figures struct {
 	Settle time.Duration // from the start to the end of the inrush
 }
 
-// Figures works out what has been learned, or says everything that stands
+// Figures works out what was learned, or reports everything that speaks
 // against it, in words for the person at the machine.
 func (p *Pass) Figures() (Figures, error) {
 	var f Figures

@@ -130,7 +130,7 @@ func (p *Proposal) Words() string {
 	return p.Margin.String() + ": " + p.Remedy
 }
 
-// Learned is what has been learned of a rig and the machines that it has met.
+// Learned holds all that was learned of a rig and the machines that it has met.
 // Times in the file are seconds.
 type Learned struct {
 	Channels []LearnedChannel
@@ -174,7 +174,7 @@ type LearnedChannel struct {
 	Learned     string  // when, for people
 }
 
-// LearnedMachine is what a machine shows on its sensors. It holds for these
+// LearnedMachine holds what a machine shows on its sensors. It holds for these
 // and for that supply.
 type LearnedMachine struct {
 	Machine      string
@@ -282,8 +282,8 @@ func (l *Learned) Channel(name, calibration string) *LearnedChannel {
 	return nil
 }
 
-// Machine finds what is known of a machine on these sensors. Here is what was
-// learned on this supply; if there is none, other is what was learned last on
+// Machine finds what is known of a machine on these sensors: here, as learned
+// on this supply; if there is none, other, as learned last on
 // another supply or with other sensors. Both may be nil.
 func (l *Learned) Machine(name string, sensors []string, volts, hertz float64) (here, other *LearnedMachine) {
 	for i := range l.Machines {

@@ -44,7 +44,7 @@ type Params struct {
 	// much of it the channel shows.
 	Crosstalk float64
 
-	// Shares is what is known of the crosstalk of single pairs, see
+	// Shares holds what is known of the crosstalk of single pairs, see
 	// [Detector.Shares]. Pairs of other channels are passed over.
 	Shares []Share
 
@@ -70,7 +70,7 @@ type ChannelParams struct {
 	Start, Stop float64
 	StopHold    time.Duration
 
-	// Idle is what the channel has been learned to show while its machine is
+	// Idle holds what the channel was learned to show while its machine is
 	// off. The zero value means not learned: then only the levels count.
 	Idle Level
 }

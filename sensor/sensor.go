@@ -51,7 +51,7 @@ func (v Verdict) String() string {
 	return "invalid"
 }
 
-// Reading is what any source says of one channel.
+// Reading is one report of a source about one channel.
 type Reading struct {
 	Channel int           // channel of the rig, from 0
 	At      time.Duration // end of the last sample used: when it could be acted on

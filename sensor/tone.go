@@ -17,7 +17,7 @@ type tone struct {
 // toneKept is how many halves are kept.
 const toneKept = 16
 
-// toneHalf is what a half adds: the phasor and the power of the cycle that ends
+// toneHalf holds what a half adds: the phasor and the power of the cycle that ends
 // with it, both summed over its samples, raw.
 type toneHalf struct{ re, im, power, n float64 }
 

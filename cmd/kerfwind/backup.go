@@ -15,7 +15,7 @@ import (
 // defaultConfig is where the owner's files lie.
 const defaultConfig = "/etc/kerfwind"
 
-// backupFlags is what backup and restore are asked for.
+// backupFlags holds the flags of backup and restore.
 type backupFlags struct {
 	config, state string
 	force         bool

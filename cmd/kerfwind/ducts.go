@@ -12,7 +12,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/state"
 )
 
-// ductsFlags is what ducts is asked for.
+// ductsFlags holds the flags of ducts.
 type ductsFlags struct {
 	shop, rig string
 	open      []string

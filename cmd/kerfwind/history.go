@@ -22,7 +22,7 @@ func stateFlag(cmd *cobra.Command, dir *string) {
 	cmd.PersistentFlags().StringVar(dir, "state", defaultState, "state directory")
 }
 
-// historyFlags is what history is asked for.
+// historyFlags holds the flags of history.
 type historyFlags struct {
 	state, by, from, to, machine string
 	runs, changes, json, csv     bool

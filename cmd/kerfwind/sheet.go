@@ -16,7 +16,7 @@ func newSheet() *cobra.Command {
 	var force, ducts bool
 	cmd := &cobra.Command{
 		Use:   "sheet [--html FILE]",
-		Short: "Print the sheet for the cabinet's door: which wire is what in this shop",
+		Short: "Print the sheet for the cabinet's door: what each wire does in this shop",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			s, err := f.load(cmd)

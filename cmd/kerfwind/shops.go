@@ -30,7 +30,7 @@ func (f *chosenFlags) add(cmd *cobra.Command) {
 // stateUsage says what the flag --state is for.
 const stateUsage = "folder of what is kept over a restart (default: systemd's, else /var/lib/kerfwind)"
 
-// service is what swaps and chooses, in the kerfwind that runs or for the next.
+// service swaps and chooses, in the kerfwind that runs or for the next.
 func (f *useFlags) service(ctx context.Context) (*shopfiles.Service, error) {
 	r, err := config.LoadRig(f.rig)
 	if err != nil {

@@ -8,8 +8,8 @@ import (
 	"kerfwind/control"
 )
 
-// answerOf is what a contact says to what it means. The zero value is that it
-// cannot be read.
+// answerOf is a contact's answer: whether what it means is so. The zero value is
+// that it cannot be read.
 type answerOf uint8
 
 const (
@@ -35,13 +35,13 @@ type contacts struct {
 	done sync.WaitGroup
 }
 
-// said is what an input is about.
+// said names what an input is about.
 type said struct {
 	kind control.InputKind
 	id   control.ID
 }
 
-// about is what a contact's input is about. A button's is a request.
+// about returns what a contact's input is about. A button's is a request.
 func (c *contact) about() said {
 	switch c.p.Means {
 	case MachineRuns:
@@ -83,7 +83,7 @@ func (s *contacts) open(d *Driver) {
 	}
 }
 
-// start reports where all contacts stand, and listens.
+// start reports the state of all contacts, and listens.
 func (s *contacts) start(d *Driver) {
 	s.mu.Lock()
 	s.quit = make(chan struct{})
@@ -109,7 +109,7 @@ func (s *contacts) missing(to missings) missings {
 	return to
 }
 
-// thing is what a contact is about, for those who have names for it.
+// thing returns what a contact is about, for those who have names for it.
 func (c *contact) thing() Thing {
 	switch c.p.Means {
 	case MachineRuns:
@@ -258,7 +258,7 @@ func (s *contacts) say(at time.Duration, to []Report) []Report {
 	return s.tell(at, to)
 }
 
-// joined is what the contacts of one meaning say together: yes if one does,
+// joined returns what the contacts of one meaning say together: yes if one does,
 // else nothing if one cannot be read, else no.
 type joined struct {
 	has  bool
@@ -316,7 +316,7 @@ func (s *contacts) value(a said) uint8 {
 	}
 }
 
-// shown is what a gate's end switches show.
+// shown returns what a gate's end switches show.
 func shown(open, shut joined) control.Shown {
 	return control.Shows(open.says == yes, shut.says == yes, !open.unread() && !shut.unread())
 }

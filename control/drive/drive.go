@@ -39,7 +39,7 @@ type Report struct {
 	Err   error         // why a command failed, or what is wrong with a contact
 }
 
-// target is what a command is for.
+// target names what a command is for.
 type target struct {
 	class uint8 // 'c', 'o', 'g', or 'i' for an indicator
 	id    control.ID
@@ -279,7 +279,7 @@ func (d *Driver) Take(to []Report) []Report {
 	to, lost := d.reports.take(to)
 	if lost {
 		// Nobody took for so long that the queue was full: say afresh where
-		// every contact stands.
+		// every contact is.
 		to = append(to, Report{At: d.p.Now(), Err: errors.New("reports were lost: nobody took them")})
 		to = d.sensed.say(d.p.Now(), to)
 	}

@@ -123,7 +123,7 @@ func (i *kernelInput) Closed() (bool, error) {
 }
 
 // Next reads the next event. Where the kernel had to drop some, the line
-// itself says how it stands.
+// itself says how it is.
 func (i *kernelInput) Next() (closed bool, ago time.Duration, err error) {
 	var ev uapi.LineEvent
 	buf := make([]byte, binary.Size(ev))

@@ -100,7 +100,7 @@ type Servo struct {
 	Release    time.Duration // no pulse this long after it has arrived; 0: it keeps its pulse
 }
 
-// Limits of a servo's pulse. 0.9 to 2.1 ms is what most take; some go as far
+// Limits of a servo's pulse. Most take 0.9 to 2.1 ms; some go as far
 // as these (common practice, no source).
 const (
 	MinPulse = 500 * time.Microsecond
@@ -162,8 +162,8 @@ const (
 	CollectorRuns                  // the contactor has pulled in
 	StopActs                       // stop input ID
 	BinFull                        // the bin is full
-	HandMode                       // the collector's switch stands at hand
-	OffMode                        // the collector's switch stands at off
+	HandMode                       // the collector's switch is at hand
+	OffMode                        // the collector's switch is at off
 	ButtonHolds                    // holds gate ID open for Hold
 	StandDown                      // the wired stand-down switch
 	ResetPressed                   // the wired reset button

@@ -25,7 +25,7 @@ const (
 // errMissing is within the error of a command to a part that is missing.
 var errMissing = errors.New("it is missing")
 
-// Thing is what a part serves.
+// Thing names what a part serves.
 type Thing struct {
 	Subject control.Subject // NoSubject: the rig as a whole
 	ID      control.ID
@@ -50,7 +50,7 @@ type part struct {
 	name   string
 	serves []target
 	seek   func() error                   // takes hold of it, with everything that it drives off
-	look   func() (again bool, err error) // while it is held: whether it has started anew by itself, or does not answer
+	look   func() (again bool, err error) // while it is held: whether it has restarted by itself, or does not answer
 
 	mu    sync.Mutex
 	held  bool

@@ -282,7 +282,7 @@ func (c *pca) off(output int) error {
 	return c.put(byte(regLED0+4*output+3), fullOff)
 }
 
-// put writes registers in one transaction and compares what then stands there.
+// put writes registers in one transaction and compares what it then reads back.
 func (c *pca) put(reg byte, values ...byte) (err error) {
 	if err := c.part.missing(); err != nil {
 		return c.explain(err)

@@ -16,7 +16,7 @@ type queue struct {
 }
 
 // queueLimit is more than a loop that lives ever leaves: beyond it reports are
-// dropped, and the next Take says afresh where everything stands.
+// dropped, and the next Take says afresh how everything is.
 const queueLimit = 4096
 
 func (q *queue) put(r Report) {

@@ -22,7 +22,7 @@ func (s *supply) take(now time.Time) time.Time {
 	return at
 }
 
-// phase is what a servo does.
+// phase is the step of a servo's move.
 type phase uint8
 
 const (
@@ -46,7 +46,7 @@ type servo struct {
 	slot     time.Time // its turn to start; kept until it is used or has passed
 	next     time.Time
 	c        control.Command // queued: what to do
-	at       time.Duration   // the pulse it stands at; 0: not known
+	at       time.Duration   // the pulse it is at; 0: not known
 	starts   int             // of the chip, when it stood there
 	from, to time.Duration   // of the move
 	began    time.Time       // ramping: the start
@@ -102,7 +102,7 @@ func (s *servo) check(err error) {
 	}
 }
 
-// begin starts the move. Where the servo stands is not known after power-up:
+// begin starts the move. The servo's position is not known after power-up:
 // then it cannot go slowly.
 func (s *servo) begin(now time.Time) error {
 	s.phase, s.slot = resting, time.Time{}

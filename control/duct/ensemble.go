@@ -30,7 +30,7 @@ func (e Estimate) At(u float64) float64 {
 	return e.Value + out*(end-e.Value)
 }
 
-// Part is what a guess is about.
+// Part names what a guess is about.
 type Part uint8
 
 // The parts of a network that can be guessed.
@@ -56,7 +56,7 @@ type Unknown struct {
 	set      []*Estimate
 }
 
-// same reports whether u stands for an estimate of another place too: hoses,
+// same reports whether u is the estimate of another place too: hoses,
 // pipes and gates of one shop are of one make.
 func (u *Unknown) same(p Part, e *Estimate) bool {
 	switch p {

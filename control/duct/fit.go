@@ -7,7 +7,7 @@ import (
 	"slices"
 )
 
-// Quantity is what a Measure measured.
+// Quantity names what a Measure measured.
 type Quantity uint8
 
 // The quantities.
@@ -75,7 +75,7 @@ type Finding struct {
 	mean   []float64 // most likely standard scores
 }
 
-// Diagnosis is what measures say about a network.
+// Diagnosis says what measures reveal about a network.
 type Diagnosis struct {
 	Measures []Measure
 	Before   []float64 // the measured figures as the network has them

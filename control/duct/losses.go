@@ -198,7 +198,7 @@ func DefaultLeak() Estimate { return Guess(0.015, 0.005, 0.03) }
 // practice, no source.
 func DefaultGate() Estimate { return Guess(0.2, 0.1, 0.3) }
 
-// partOpenLoss is what a gate adds that frees only a part of the bore: the jet
+// partOpenLoss returns the loss of a gate that frees only a part of the bore: the jet
 // narrows to cc·part and widens again (Borda-Carnot). cc runs from 0.6 for a small
 // opening to 1 (Weisbach's curve for an orifice in a pipe, from memory).
 func partOpenLoss(part float64) float64 {

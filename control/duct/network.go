@@ -99,7 +99,7 @@ type Machine struct {
 	MinVelocity float64
 }
 
-// Air is what flows at the machine's hoods together, given the flow of each segment.
+// Air returns the flow at the machine's hoods together, given the flow of each segment.
 func (m *Machine) Air(flow []float64) (total float64) {
 	for _, h := range m.Hoods {
 		total += flow[h]

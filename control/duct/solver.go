@@ -27,7 +27,7 @@ type State struct {
 	// Pressure is the total pressure at the downstream end, Pa relative to the
 	// room; so negative.
 	Pressure []float64
-	// Static is what a gauge on a tap in the wall reads, Pa, at the downstream end
+	// Static is the reading of a gauge on a tap in the wall, Pa, at the downstream end
 	// but ahead of the wye or the wider duct that the segment ends in.
 	Static []float64
 	Total  float64 // m³/s through the fan, with what leaks in
@@ -60,7 +60,7 @@ type figures struct {
 	kShut float64
 }
 
-// tuning is what guesses decide in a solver: one for each variant of a network.
+// tuning holds what guesses decide in a solver: one for each variant of a network.
 type tuning struct {
 	links []figures
 	fan   curve

@@ -359,7 +359,7 @@ func (v *validator) rest() {
 		v.add(AtAir, 0, "density", `standard air is "1.2014 kg/m3" or "0.075 lb/ft3"`, "the air has a density of %g kg/m3", a.Density)
 	}
 	if !(a.Altitude > -500 && a.Altitude < 6000) {
-		v.add(AtAir, 0, "altitude", "give the height above the sea; check the unit", "the shop stands at %.4g m", a.Altitude)
+		v.add(AtAir, 0, "altitude", "give the height above the sea; check the unit", "the shop is at %.4g m", a.Altitude)
 	}
 	if !(a.Celsius > -60 && a.Celsius < 100) {
 		v.add(AtAir, 0, "temperature", "check the unit", "the air is at %.4g degrees Celsius", a.Celsius)

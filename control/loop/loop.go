@@ -92,7 +92,7 @@ type channelState struct {
 	amps    float32
 }
 
-// machineState is what the core was last told.
+// machineState holds what the core was last told.
 type machineState struct {
 	channels []int // that sense it
 	sent     control.Verdict

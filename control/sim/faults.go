@@ -69,7 +69,7 @@ const (
 	ofStop
 )
 
-// words are the lines of a fault script. "%" stands for a name.
+// words are the lines of a fault script. "%" is replaced by a name.
 var words = [whats]struct {
 	text string
 	of   of
@@ -197,7 +197,7 @@ func ParseFaults(name string, r io.Reader, n Names) ([]Fault, error) {
 	return faults, nil
 }
 
-// contacts is what a fault makes of a contact.
+// contacts says what a fault makes of a contact.
 var contacts = map[What]control.Contact{
 	StopOpens: control.Open, StopCloses: control.Closed, StopBreaks: control.Broken,
 	StandDownOpens: control.Open, StandDownCloses: control.Closed,

@@ -86,7 +86,7 @@ type gate struct {
 	bouncing bool
 }
 
-// lie is what a faulty switch does.
+// lie says how a switch is faulty.
 type lie uint8
 
 const (
@@ -235,7 +235,7 @@ func (s *Plant) Halt() error {
 	return nil
 }
 
-// PowerCut is what a power failure does: everything drops and what was under
+// PowerCut cuts the power: everything drops and what was under
 // way is lost. Call Report when the power returns.
 func (s *Plant) PowerCut() {
 	_ = s.Halt() // it never fails
@@ -327,10 +327,10 @@ func (l lie) of(truth bool) bool {
 	return truth
 }
 
-// Open reports whether gate i really stands fully open.
+// Open reports whether gate i really is fully open.
 func (s *Plant) Open(i int) bool { return s.way(i) == s.p.Gates[i].Travel }
 
-// Shut reports whether gate i really stands fully shut.
+// Shut reports whether gate i really is fully shut.
 func (s *Plant) Shut(i int) bool { return s.way(i) == 0 }
 
 func (s *Plant) selector() control.Selector {

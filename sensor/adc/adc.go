@@ -91,7 +91,7 @@ type Source struct {
 // errStopped ends a wait or a read after Close.
 var errStopped = errors.New("stopped")
 
-// errClosed is what Next returns after Close.
+// errClosed is returned by Next after Close.
 var errClosed = fmt.Errorf("adc: closed: %w", io.EOF)
 
 func newSource(number, channels int, t Timing, now func() time.Duration, open func() (chip, error)) (*Source, error) {
@@ -240,7 +240,7 @@ func (s *Source) bursts(f *sensor.Frame) error {
 		took := (s.now() - begin).Seconds() / float64(k)
 		switch {
 		case took <= 0:
-			return errors.New("adc: the clock stands still")
+			return errors.New("adc: the clock has stopped")
 		case s.period != 0 && took > heldUp*s.period && s.slow < heldUpMost:
 			s.slow++
 			continue

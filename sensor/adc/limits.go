@@ -8,7 +8,7 @@ import (
 	"strings"
 )
 
-// Limits are what the kernel's spidev takes in one call.
+// Limits say how much the kernel's spidev takes in one call.
 type Limits struct {
 	Bytes int // bufsiz of the module: transmit bytes of one call
 	Align int // each transfer counts as a multiple of this many bytes

@@ -41,7 +41,7 @@ func (m MCP) Clock() float64 {
 	return 1e6
 }
 
-// command is what is sent for a conversion of one input, single-ended: leading
+// command returns the bits that start a conversion of one input, single-ended: leading
 // zeros, a start bit, single-ended, the number of the input, and clocks for the
 // answer (figures 6-1 of the data sheets).
 func (m MCP) command(input int) [3]byte {
@@ -78,11 +78,11 @@ type MCPParams struct {
 	Now    func() time.Duration
 }
 
-// ErrNoAnswer is what a read fails with when the chip does not drive its data
+// ErrNoAnswer fails a read when the chip does not drive its data
 // line.
 var ErrNoAnswer = errors.New("no answer: the null bit is not 0. Look at the chip's supply, at its data output and at the select line")
 
-// ErrZeros is what a read fails with when all inputs read zero, which the bias
+// ErrZeros fails a read when all inputs read zero, which the bias
 // does not allow.
 var ErrZeros = errors.New("all inputs read zero. Look at the chip's supply and at its data output, which seems to be held low")
 

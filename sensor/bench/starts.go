@@ -40,7 +40,7 @@ const (
 // the start level after the switch closes, and last leaves the stop level.
 type truth struct{ on, pass, off time.Duration }
 
-// tally is what a method made of the runs.
+// tally counts what a method made of the runs.
 type tally struct {
 	starts, missed, wrong, double int
 	delays, stops                 []time.Duration

@@ -11,7 +11,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// counts is what reading a recording tells.
+// counts holds the figures found by reading a recording.
 type counts struct {
 	scans, gaps, lost, missing int64
 	least, most                []float32 // of each channel

@@ -36,7 +36,7 @@ type flacOut struct {
 	seek io.WriteSeeker
 }
 
-// Seek is what the encoder uses to complete its header.
+// Seek serves the encoder, which completes its header.
 func (o *flacOut) Seek(offset int64, whence int) (int64, error) {
 	if err := o.Flush(); err != nil {
 		return 0, err

@@ -5,7 +5,7 @@ import (
 	"slices"
 )
 
-// Hand is what people do to a recording while it is made.
+// Hand lets people act on a recording while it is made.
 type Hand struct {
 	// Work says by name what machines do, whatever the script says of them. Those
 	// that are not in it follow the script.
@@ -23,7 +23,7 @@ type Hand struct {
 	Dead  bool    // the mains is off
 }
 
-// Work is what a machine does.
+// Work says what a machine does.
 type Work struct {
 	On   bool
 	Load float64 // of full load

@@ -22,7 +22,7 @@ import (
 // What is made is the current in the conductor. A transformer's own faults at
 // low frequency and near saturation are not modelled.
 
-// kind is what a machine is.
+// kind names a sort of machine.
 type kind uint8
 
 const (

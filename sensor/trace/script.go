@@ -102,7 +102,7 @@ const scriptLimit = 1 << 20
 //	at 5m c3 frozen 2s                          # the converter repeats itself
 //	at 5m30s gap 300ms                          # scans are lost, all channels
 //
-// Every fault found is in the error, with its line; name stands for the script
+// Every fault found is in the error, with its line; name is the script's
 // there.
 func ParseScript(name string, r io.Reader) (*Script, error) {
 	p := &scriptParser{name: name, s: &Script{Seed: 1}}
@@ -211,7 +211,7 @@ func (p *scriptParser) later(f func()) {
 	})
 }
 
-// peek returns the next word, "" at the end or where a quoted name stands.
+// peek returns the next word, "" at the end or before a quoted name.
 func (p *scriptParser) peek() string {
 	if p.at < len(p.toks) && !p.toks[p.at].quoted {
 		return p.toks[p.at].text

@@ -59,7 +59,7 @@ type Info struct {
 	Rate     float64  // scans per second
 	Scans    int64    // scans of all files together; -1 where only reading tells
 	Want     int64    // scans that the headers announce; -1 where one does not say
-	Unread   bool     // Scans is what a header announces: only reading tells whether all are there
+	Unread   bool     // a header announces Scans: only reading shows whether all are there
 	Unit     Unit     // what the numbers are
 }
 
@@ -158,7 +158,7 @@ func Open(paths []string, opt Options) (*Reader, error) {
 	return newReader(parts, opt)
 }
 
-// NewReader reads one recording from r. name stands for it in errors.
+// NewReader reads one recording from r. Errors call it name.
 func NewReader(name string, r io.Reader, opt Options) (*Reader, error) {
 	return newReader([]part{{name, func() (io.ReadCloser, int64, error) {
 		return io.NopCloser(r), -1, nil

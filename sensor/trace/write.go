@@ -71,7 +71,7 @@ type Layout struct {
 // a damaged index does not fill the disk.
 const longestGap = 24 * 3600 // seconds
 
-// NewWriter begins a recording on w. Where w can seek and stands at its start,
+// NewWriter begins a recording on w. Where w can seek and is at its start,
 // as a new file does, the header is completed by Close; otherwise, as on a
 // pipe, it says "to the end". WAV files beyond 4 GiB become RF64 where w can
 // seek.
@@ -174,7 +174,7 @@ func (w *flow) when(i int) string {
 	return strconv.FormatFloat(t, 'f', 3, 64)
 }
 
-// start returns w as a seeker if it can seek and stands at its start.
+// start returns w as a seeker if it can seek and is at its start.
 func start(w io.Writer) io.WriteSeeker {
 	s, ok := w.(io.WriteSeeker)
 	if !ok {

@@ -164,7 +164,7 @@ type Change struct {
 	What string
 }
 
-// Trace is what the kernel did to the lines of a chip, in order.
+// Trace lists what the kernel did to the lines of a chip, in order.
 type Trace []Change
 
 const tracing = "/sys/kernel/tracing/"

@@ -11,7 +11,7 @@ import (
 	"strings"
 )
 
-// Session is what was asked and answered. It belongs to one goroutine.
+// Session holds the questions and answers so far. It belongs to one goroutine.
 type Session struct {
 	answers map[string]string
 	at      string // question that is asked; "": the first without an answer
@@ -53,7 +53,7 @@ func (s *Session) Encode() ([]byte, error) {
 // Choice is one of the answers that a question offers.
 type Choice struct{ Answer, Text string }
 
-// Question is what is asked.
+// Question is one question, with its default.
 type Question struct {
 	ID      string
 	Number  int    // from 1
@@ -71,7 +71,7 @@ type question struct {
 	check func(text string) (string, error)
 }
 
-// Next is what is asked now; false: everything is answered.
+// Next returns the question to ask now; false: everything is answered.
 func (s *Session) Next() (Question, bool) {
 	q, ok := s.now()
 	if !ok {

@@ -127,7 +127,7 @@ func (d *Daemon) unname(before Choice) {
 	defer d.files.Unlock()
 	c, err := Choose(d.o.State, "")
 	if err != nil || c.File != in(d.o.State, benchFile) {
-		return // it was told of
+		return // it has been reported
 	}
 	file := ""
 	if before.Chosen {

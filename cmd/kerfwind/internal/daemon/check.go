@@ -19,7 +19,7 @@ type Report struct {
 
 // Check reads a rig file and, where one is named, a shop file. With a state
 // folder it takes the shop that a start would take, and the levels learned there.
-// The error is what the report cannot hold: a file that cannot be read.
+// The error is for what the report cannot hold: a file that cannot be read.
 func Check(rigPath, shopPath, statePath string) (*Report, error) {
 	learned, choice := (*sensor.Learned)(nil), Choice{File: shopPath}
 	if statePath != "" {

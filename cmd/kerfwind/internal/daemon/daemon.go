@@ -366,7 +366,7 @@ func (d *Daemon) restore(newer, older Choice) {
 	d.files.Lock()
 	defer d.files.Unlock()
 	now, err := Choose(d.o.State, d.o.Default)
-	if err != nil || now != newer { // the files were chosen anew since
+	if err != nil || now != newer { // the files were chosen again since
 		return
 	}
 	file := ""

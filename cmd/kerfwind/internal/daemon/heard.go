@@ -22,7 +22,7 @@ type hears struct {
 
 const (
 	hearsEach = time.Minute
-	hearsMore = 0.005 // a share that differs by more is kept anew: the file is not written for nothing
+	hearsMore = 0.005 // a share that differs by more is stored again: the file is not written for nothing
 )
 
 // hear says what channels hear of each other, and once a minute has kept what is

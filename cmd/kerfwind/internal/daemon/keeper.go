@@ -49,7 +49,7 @@ type keeper struct {
 	latch  *latches      // the same; nil: nothing is known to be kept
 	brief  bool          // shops run for a while only: what is stored stays, but for what changes in them
 	unread bool          // what was stored cannot be read
-	runs   bool          // a shop has run: what is kept is of this rig as it stands
+	runs   bool          // a shop has run: what is kept is of this rig as it is
 	wanted uint64        // changes so far
 	tried  uint64        // the newest that was tried to be written
 	err    error         // of that try
@@ -83,7 +83,7 @@ func (k *keeper) change(do func()) {
 	}
 }
 
-// held is what a shop that is taken up must hold on to.
+// held returns what a shop that is taken up must hold on to.
 func (k *keeper) held(s *config.Shop) (down bool, kept control.Kept) {
 	k.mu.Lock()
 	down, latch, unread, runs := k.down, k.latch, k.unread, k.runs
@@ -118,7 +118,7 @@ func NewKeep(folder string, say func(string), notice func(error)) *Keep {
 	return k
 }
 
-// Up is what a shop that is taken up must hold on to, and the observer that keeps
+// Up returns what a shop that is taken up must hold on to, and the observer that keeps
 // what changes of it.
 func (k *Keep) Up(s *config.Shop) (down bool, kept control.Kept, obs loop.Observer) {
 	down, kept = k.k.held(s)
@@ -181,7 +181,7 @@ func (o *keeping) look(s *control.Snapshot) {
 	})
 }
 
-// latched is what is known to be latched, whatever shop is taken up.
+// latched returns what is known to be latched, whatever shop is taken up.
 func (k *keeper) latched() control.Kept {
 	k.mu.Lock()
 	defer k.mu.Unlock()

@@ -28,7 +28,7 @@ type latches struct {
 	Stopped *bool     `json:"stopped"` // a stop input acted, and nobody has reset it
 	Failed  *string   `json:"failed"`  // the fault that keeps the collector off until a reset; "" none
 	Aside   *[]aside  `json:"aside"`   // gates
-	Left    *[]string `json:"left"`    // machines that are left alone until they are started anew
+	Left    *[]string `json:"left"`    // machines that are left alone until they are started again
 }
 
 // aside is a gate that is set aside. Its actuator finds it again where the gate has
@@ -164,7 +164,7 @@ func readLatches(folder string) (*latches, error) {
 	return l, nil
 }
 
-// with is what is stored once a shop that runs for a while only has changed what it
+// with returns what to store once a shop that runs only for a while has changed what it
 // keeps. What another shop stored stays, but for that.
 func (l *latches) with(was, is *control.Kept, s *config.Shop) *latches {
 	now := latchesOf(is, s)

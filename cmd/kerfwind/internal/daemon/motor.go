@@ -72,7 +72,7 @@ func newMotor(folder string, clock func() (string, time.Duration), notice func(e
 	return m
 }
 
-// past is what is known now, in a stream that runs speed times as fast as the
+// past returns what is known now, in a stream that runs speed times as fast as the
 // clock.
 func (m *motor) past(minOff time.Duration, speed float64) control.Past {
 	m.mu.Lock()

@@ -16,7 +16,7 @@ type taken struct {
 	choice Choice
 }
 
-// place is what the rig works in: a shop, or somebody's bench.
+// place is where the rig works: in a shop, or on somebody's bench.
 type place struct {
 	taken
 	bench uint64 // lease; 0: it is the shop itself
@@ -190,7 +190,7 @@ func (o *owner) lapse(now time.Duration) bool {
 	return true
 }
 
-// comes is what is to be opened now that the shop is at rest.
+// comes returns what to open now that the shop is at rest.
 func (o *owner) comes() move {
 	if o.next == nil {
 		return move{place: o.runs}
@@ -272,7 +272,7 @@ func (o *owner) ticket(id uint64) (seam.Ticket, error) {
 	return t, nil
 }
 
-// inForce is what is known of the shop in force.
+// inForce returns what is known of the current shop.
 func (o *owner) inForce() seam.InForce {
 	c := o.base.choice
 	f := seam.InForce{Revision: o.revision, Name: o.runs.shop.Name, File: c.File, Why: c.Why(), Chosen: c.Chosen, Bench: o.runs.bench != 0, Waiting: o.waiting()}

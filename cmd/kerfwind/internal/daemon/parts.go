@@ -31,7 +31,7 @@ type Part struct {
 	Start  func(*Host) (Watcher, error)
 }
 
-// Source is what a part is given that senses and drives for the rig, such as a link
+// Source serves a part that senses and drives for the rig, such as a link
 // to sensors and outputs on topics. The others only look on.
 type Source struct{ live *rig.Live }
 
@@ -53,7 +53,7 @@ func (s *Source) Drive(p drive.Publisher) { s.live.Link(p) }
 // as in any other sensor.
 func (s *Source) Guard(do func()) { s.live.Guard(do) }
 
-// Host is what a part is given.
+// Host serves a part.
 type Host struct {
 	*config.Shop           // what the files say; nobody changes it
 	Seam         seam.Shop // the running shop, through the part's door
@@ -74,7 +74,7 @@ type Host struct {
 	Guard func(do func())
 }
 
-// Watcher is what a part looks at; each field may be nil. It is called by a
+// Watcher takes what a part looks at; each field may be nil. It is called by a
 // goroutine of the part's own, one call after the other. What a part takes too
 // slowly is lost to it, and it is reported as down.
 type Watcher struct {
@@ -88,10 +88,10 @@ type Watcher struct {
 	Close    func() error
 }
 
-// meanwhile is what is kept for a part that has not started yet.
+// meanwhile keeps things for a part that has not started yet.
 var meanwhile = seam.Want{Events: true, Snapshots: true}
 
-// wants is what a watcher looks at.
+// wants says what a watcher looks at.
 func (w *Watcher) wants() seam.Want {
 	return seam.Want{
 		Events: w.Observer != nil, Snapshots: w.Observer != nil || w.Second != nil, Readings: w.Reading != nil,

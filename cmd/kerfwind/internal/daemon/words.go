@@ -11,7 +11,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// words are what sensors elsewhere have said of machines. Each is believed for its
+// words holds what sensors elsewhere have said of machines. Each is believed for its
 // lease; then the sensor is unknown.
 type words struct {
 	mu   sync.Mutex

@@ -16,7 +16,7 @@ import (
 // real is moved there.
 const Password = "sawdust and shavings"
 
-// Daemon is what a rehearsal's daemon runs on: a folder with state and socket, the files
+// Daemon says what a rehearsal's daemon runs on: a folder with state and socket, the files
 // of rig and shop, and addresses for page and topics.
 type Daemon struct {
 	Folder, Shop string

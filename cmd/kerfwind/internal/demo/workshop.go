@@ -16,7 +16,7 @@ import (
 	"kerfwind/testdata"
 )
 
-// Workshop is what a simulated workshop is made of.
+// Workshop says what a simulated workshop is made of.
 type Workshop struct {
 	Truth   *config.Shop // how it truly is
 	Script  string       // file: what machines do until somebody touches them; "": nothing

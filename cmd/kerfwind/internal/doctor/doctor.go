@@ -42,7 +42,7 @@ func (l Level) MarshalText() ([]byte, error) { return []byte(strings.ToLower(l.S
 type Finding struct {
 	Level Level  `json:"level"`
 	About string `json:"about"`        // what was looked at
-	Says  string `json:"says"`         // how it stands and what that means
+	Says  string `json:"says"`         // how it is and what that means
 	Do    string `json:"do,omitempty"` // what to do about it
 }
 

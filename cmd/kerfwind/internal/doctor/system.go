@@ -27,7 +27,7 @@ type System struct {
 	Group func(path string) (name string, may bool)
 	// Chips lists the GPIO chips; denied says that some may not be opened.
 	Chips func() (chips []Chip, denied bool)
-	// Space is what is free for this user, and whether the disk may be written.
+	// Space returns how much is free for this user, and whether the disk may be written.
 	Space func(path string) (free uint64, readOnly bool, err error)
 	// Synced says whether the clock is set by somebody who knows.
 	Synced func() (bool, error)

@@ -76,7 +76,7 @@ func (p *Picture) flowTable(s *sheet, runUp time.Duration) {
 	}
 }
 
-// barScale is the time that a whole bar stands for: the longest, or less where
+// barScale is the time of a whole bar: the longest, or less where
 // one would make all others dots. That one is drawn broken.
 func barScale(rows []start, runUp time.Duration) time.Duration {
 	var most, next time.Duration

@@ -72,7 +72,7 @@ func (t *track) set(at time.Duration, state int, words string) {
 // notice is something that must not be overlooked; it becomes a flag.
 type notice struct {
 	at      time.Duration
-	cleared time.Duration // 0 it stands, or it is of a moment
+	cleared time.Duration // 0: it is present, or it is of a moment
 	fault   control.FaultKind
 	id      control.ID
 	words   string

@@ -51,7 +51,7 @@ func (s *Study) usage(n *duct.Network) *usage {
 	return u
 }
 
-// Effect is what one change does over all usual sets.
+// Effect says what one change does over all usual sets.
 type Effect struct {
 	Change string   `json:"change"`
 	Gain   int      `json:"hoods_gain"` // hoods, counted once in each set, that get their air and did not before

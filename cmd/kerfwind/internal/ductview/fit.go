@@ -125,7 +125,7 @@ func factor(f *duct.Finding) string {
 	default:
 	}
 	low, value, high := f.Low, f.Factor, f.High
-	if f.Part == duct.LeakPart { // the loss is what the gap is not
+	if f.Part == duct.LeakPart { // the loss is the rest of the bore
 		low, value, high = 1/math.Sqrt(high), 1/math.Sqrt(value), 1/math.Sqrt(low)
 	}
 	return fmt.Sprintf("%s %.3g (%.3g to %.3g)", word, value, low, high)
@@ -187,7 +187,7 @@ func (s *Study) WriteFit(out io.Writer, adjust Adjust, measures []duct.Measure) 
 	return w.err
 }
 
-// Adjust is a part to adjust; the zero value stands for the likeliest.
+// Adjust is a part to adjust; the zero value means the likeliest.
 type Adjust struct {
 	part duct.Part
 	at   []int

@@ -123,7 +123,7 @@ func (s *Study) WriteSVG(w io.Writer, sets []uint64, others []*Study) (converged
 }
 
 // Figure draws one solved set of open gates for a page, without a style of its
-// own: the page styles its classes. What stands over a picture in words, and
+// own: the page styles its classes. The words over a picture, and
 // the disclaimer, are left to the page.
 func (s *Study) Figure(c *Case) (template.HTML, error) {
 	d := drawing{layout: newLayout(s.Net), study: s, c: c, y: 2, letters: large}

@@ -178,7 +178,7 @@ func (b *Bench) pass(x *seam.Item) {
 	case !ours:
 	case x.Kind == seam.AReading && x.Reading.Channel < len(b.Rig.Channels):
 		g.Read(x.Reading)
-	case x.Kind == seam.AnEvent && x.Event.Kind != control.RequestRefused: // Ask is told of its own
+	case x.Kind == seam.AnEvent && x.Event.Kind != control.RequestRefused: // Ask returns its own
 		g.Event(x.Event, "")
 	}
 }
@@ -246,7 +246,7 @@ func (b *Bench) Ask(r movein.Request) error {
 	return nil
 }
 
-// request is what a session's request is to the shop.
+// request translates a session's request for the shop.
 func request(s *config.Shop, r movein.Request) (seam.Request, control.ID, error) {
 	ask := seam.Request{Kind: control.AskTestEnd}
 	if s == nil {

@@ -28,13 +28,13 @@ type Course struct {
 	Bad  int  // how many machines could not be learned
 }
 
-// MarksError is what is wrong with the marks of a recording.
+// MarksError says what is wrong with the marks of a recording.
 type MarksError struct{ error }
 
 // Unwrap is the cause.
 func (e *MarksError) Unwrap() error { return e.error }
 
-// notLearned is what stands against the levels of one machine.
+// notLearned says what speaks against the levels of one machine.
 type notLearned struct{ error }
 
 // Teach goes through the machines and closes the tap. A recording is opened again for

@@ -22,7 +22,7 @@ const (
 	last   = 5 * time.Second  // after the last machine
 )
 
-// Result is what a dry run showed.
+// Result says what a dry run showed.
 type Result struct {
 	Good  bool
 	Lines []string // a sentence for each machine
@@ -67,7 +67,7 @@ func (res *Result) judge(s *config.Shop, i int, snap *control.Snapshot) {
 	m := &s.Machines[i]
 	var wrong, gates []string
 	if snap.Machines[i].Sensed != control.Running {
-		wrong = append(wrong, "it is not seen to run")
+		wrong = append(wrong, "its sensor does not see it run")
 	}
 	for other := range s.Machines {
 		if other != i && snap.Machines[other].Sensed == control.Running {

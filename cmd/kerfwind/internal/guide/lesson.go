@@ -22,7 +22,7 @@ const (
 	Run  = 8 * time.Second
 )
 
-// Subject is what can be learned: a machine, or the collector.
+// Subject is a thing that can be learned: a machine, or the collector.
 type Subject struct {
 	Name      string
 	Channels  []int // that sense it
@@ -87,7 +87,7 @@ type LessonOptions struct {
 	Marks     *movein.Marks
 }
 
-// session is what a session has, whether a person or marks lead it.
+// session is common to all sessions, whether a person or marks lead them.
 type session interface {
 	Read(sensor.Reading)
 	Prompt(now time.Duration) movein.LearningPrompt
@@ -148,7 +148,7 @@ func (l *Lesson) Read(r sensor.Reading) {
 // Lost is why the lesson cannot go on; nil: it can.
 func (l *Lesson) Lost() error { return l.lost }
 
-// Learned is what a lesson found.
+// Learned holds what a lesson found.
 type Learned struct {
 	Report   string // in lines, for people
 	channels []sensor.LearnedChannel
@@ -167,7 +167,7 @@ func (d *Learned) Hears(rig *config.Rig, shares []sensor.Share, today time.Time)
 	}
 }
 
-// Learned works out what was learned, or all that stands against it.
+// Learned works out what was learned, or all that speaks against it.
 func (l *Lesson) Learned(today time.Time) (*Learned, error) {
 	result, err := l.Result()
 	if err != nil {

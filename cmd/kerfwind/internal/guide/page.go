@@ -121,7 +121,7 @@ func (p *Page) Go(revision int, step string) error {
 	return p.answering(func(g *Guide) error { return g.Go(revision, step) })
 }
 
-// Question is what is asked now.
+// Question returns the question asked now.
 func (p *Page) Question() *panel.MoveInQuestion {
 	p.mu.Lock()
 	g := p.g

@@ -86,7 +86,7 @@ func (db *DB) Backup(ctx context.Context, dir string, now time.Time) error {
 }
 
 // Export writes a whole copy of the history, as of one instant, to a new file.
-// What stands at path is never half a copy.
+// The file at path is never half a copy.
 func (db *DB) Export(ctx context.Context, path string) (err error) {
 	tmp := filepath.Join(filepath.Dir(path), "."+filepath.Base(path)+".tmp")
 	if err := os.Remove(tmp); err != nil && !errors.Is(err, os.ErrNotExist) { // of a backup that was cut short

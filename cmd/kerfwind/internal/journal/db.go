@@ -274,7 +274,7 @@ func openChecked(ctx context.Context, path string) (*DB, error) {
 	return db, nil
 }
 
-// errDamaged is what Check found.
+// errDamaged holds what Check found.
 var errDamaged = errors.New("the file is damaged")
 
 // Check reads every page of the file.

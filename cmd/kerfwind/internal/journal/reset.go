@@ -215,7 +215,7 @@ func (s Stamp) when(loc *time.Location) when {
 	}
 }
 
-// Undo takes back the last reset that stands, of one item or ("") of any. It
+// Undo takes back the last reset not yet taken back, of one item or ("") of any. It
 // returns what it has taken back.
 func (db *DB) Undo(ctx context.Context, name, by string, now Stamp, loc *time.Location) (undone Reset, err error) {
 	err = db.change(ctx, func(tx *sql.Tx) error {
@@ -251,7 +251,7 @@ func (db *DB) ResetSeen(ctx context.Context, name string, seen int64, by string,
 }
 
 // UndoSeen takes back the reset seen of an item. It is refused with ErrChanged
-// if that is not the one that stands.
+// if that is not the last one.
 func (db *DB) UndoSeen(ctx context.Context, name string, seen int64, by string, now Stamp, loc *time.Location) (undone Reset, err error) {
 	err = db.change(ctx, func(tx *sql.Tx) error {
 		if undone, err = stillSeen(ctx, tx, name, seen); err != nil {
@@ -265,7 +265,7 @@ func (db *DB) UndoSeen(ctx context.Context, name string, seen int64, by string, 
 	return undone, err
 }
 
-// stillSeen returns the last reset of an item that stands, if it is the one
+// stillSeen returns the last reset of an item not yet taken back, if it is the one
 // that somebody has seen; number 0 for none.
 func stillSeen(ctx context.Context, q querier, name string, seen int64) (last Reset, err error) {
 	all, err := resets(ctx, q)
@@ -452,7 +452,7 @@ func (db *DB) rate(ctx context.Context, it item, today int) (float64, error) {
 
 // binHours is how many machine hours fill the bin.
 func (db *DB) binHours(ctx context.Context, done []Reset) (float64, bool, error) {
-	// What all machines had counted when the sensor said "full" stands in the
+	// What all machines had counted when the sensor said "full" is in the
 	// mark's value.
 	fulls, err := collect(ctx, db.sql, `SELECT value FROM mark WHERE kind = 'bin-full' ORDER BY id`, func(r *sql.Rows) (v int64, err error) {
 		err = r.Scan(&v)

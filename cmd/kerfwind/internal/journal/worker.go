@@ -202,7 +202,7 @@ func (j *Journal) open(ctx context.Context, now Stamp) error {
 	}
 	j.db = db
 	if r.Damage != nil { // the file is another one now
-		j.resync = j.book.session != 0 // what lasts stands in the damaged file only
+		j.resync = j.book.session != 0 // what lasts is in the damaged file only
 		j.book.session = 0
 		j.book.doubtful = true
 		clear(j.book.open)

@@ -18,7 +18,7 @@ import (
 // run until now, and a machine that runs has been seen by then.
 func JogWait(s *config.Shop) time.Duration { return s.Collector.Coast + time.Second/2 }
 
-// JogRequest is what to ask the state machine for: to move a gate of this name, or to
+// JogRequest says what to ask the state machine for: to move a gate of this name, or to
 // run the collector over the path of the gate by, where one is named.
 func JogRequest(s *config.Shop, name, by string, long time.Duration) (control.Input, error) {
 	in := control.InAsk(control.AskTestOpen, control.Console, control.NoID)
@@ -56,7 +56,7 @@ func firstPath(s *config.Shop) string {
 	return s.Gates[0].Name
 }
 
-// JogCaution is what to beware of before the request is made.
+// JogCaution says what to beware of before the request is made.
 func JogCaution(s *config.Shop, ask control.Input) string {
 	gate := s.Gates[ask.ID].Name
 	text := fmt.Sprintf("CAUTION: gate %s will move, and move back. It can crush a finger.\n", gate)

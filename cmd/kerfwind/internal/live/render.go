@@ -13,7 +13,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// current is what is known of one channel.
+// current holds what is known of one channel.
 type current struct {
 	amps, before float32 // now, and in the frame before
 	verdict      sensor.Verdict
@@ -37,10 +37,10 @@ type state struct {
 	lines    []entry
 }
 
-// look is what the terminal can show.
+// look says what the terminal can show.
 type look struct{ color, utf8 bool }
 
-// style is how a piece of text stands out. Colour comes on top of bold and
+// style is how a piece of text is marked. Colour comes on top of bold and
 // reverse, never alone.
 type style uint8
 

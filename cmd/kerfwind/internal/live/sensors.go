@@ -11,7 +11,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// Sensors is what the view of the sensors shows instead of the shop.
+// Sensors is the view of the sensors, shown instead of the shop.
 type Sensors struct {
 	Hertz    float64  // of the mains
 	Measured bool     // false: as given, or 0: not known yet

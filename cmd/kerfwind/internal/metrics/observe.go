@@ -9,7 +9,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// at is entry n-1 of a list whose first entry stands for 1, or nil.
+// at returns entry n-1 of a list whose first entry is number 1, or nil.
 func at[T any](list []T, n int) (t T) {
 	if n > 0 && n <= len(list) {
 		t = list[n-1]

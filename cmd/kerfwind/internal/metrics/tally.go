@@ -11,7 +11,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// load is what a machine, or the collector, draws: the sum over its channels.
+// load returns what a machine, or the collector, draws: the sum over its channels.
 type load struct {
 	channels []int
 	volts    float64 // of its circuit

@@ -294,7 +294,7 @@ func (s *Learning) moves() string {
 	return strings.Join(out, ", ")
 }
 
-// LearningResult is what a session has learned.
+// LearningResult holds what a session has learned.
 type LearningResult struct {
 	Figures  []sensor.Figures // of the machine's channels, in their order
 	Proposal sensor.Proposal
@@ -302,7 +302,7 @@ type LearningResult struct {
 	Clipped  string        // that the run is beyond the range of a sensor; empty: it is not
 }
 
-// Result is what has been learned, or all that stands against it.
+// Result returns what was learned, or all that speaks against it.
 func (s *Learning) Result() (LearningResult, error) {
 	r := LearningResult{Coast: s.coast}
 	var errs []error

@@ -422,7 +422,7 @@ func (l *live) answerMove(s *Session, st step, now time.Duration, text string) e
 	switch {
 	case text == none:
 		s.keep(st, none)
-	case l.phase == busy: // it stands still
+	case l.phase == busy: // it has stopped
 		if l.moving && !l.bySwitch {
 			l.travel = max(l.travel, now-l.from)
 		}

@@ -192,7 +192,7 @@ func (v *plain) announcement(parts object) message {
 	return v.announce(v.deviceTopic(""), device, parts, v.topic("status"))
 }
 
-// maker stands for who made the device.
+// maker names who made the device.
 const maker = "kerfwind"
 
 func (v *plain) announce(topic string, device, parts object, status string) message {
@@ -216,7 +216,7 @@ func (v *plain) nodeDevices() (out []message) {
 	return out
 }
 
-// nodeMark stands between the id of the shop's device and a node's name.
+// nodeMark is put between the id of the shop's device and a node's name.
 const nodeMark = "_node_"
 
 // mustJSON encodes texts and numbers of ours, which always encode.

@@ -57,7 +57,7 @@ type Options struct {
 	// told once what has become of it: nil, or why it was refused.
 	Ask func(in control.Input, done func(error)) bool
 
-	// Tally is what the history has counted, Air the computed air; either may be nil.
+	// Tally returns what the history has counted, Air the computed air; either may be nil.
 	Tally func() *upkeep.Tally
 	Air   Air
 
@@ -203,7 +203,7 @@ func (l *Link) Snapshot(s *control.Snapshot) {
 // Reading takes over what a sensor says. It never waits.
 func (l *Link) Reading(r sensor.Reading) { l.meter.reading(r) }
 
-// Around takes over what stands around the shop.
+// Around takes over what is around the shop.
 func (l *Link) Around(a Around) {
 	l.meter.mu.Lock()
 	defer l.meter.mu.Unlock()

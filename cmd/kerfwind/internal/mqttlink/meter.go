@@ -18,7 +18,7 @@ import (
 // It must not wait.
 type Air func(open uint64) (total float64, flow []float64, ok bool)
 
-// meterState is what is measured and counted of a machine or the collector.
+// meterState holds what is measured and counted of a machine or the collector.
 type meterState struct {
 	Name   string   `json:"name"`
 	Amps   *float64 `json:"amps,omitempty"`      // true RMS
@@ -28,7 +28,7 @@ type meterState struct {
 	Flow   *float64 `json:"flow_m3_h,omitempty"` // computed, at its hoods together
 }
 
-// upkeepState is what wears and fills.
+// upkeepState says how far things are worn and filled.
 type upkeepState struct {
 	Due   int          `json:"due"`
 	Items []upkeepItem `json:"items"`
@@ -126,7 +126,7 @@ func round(a float64) float64 {
 	return math.Round(a*10) / 10
 }
 
-// now is what could be said of a dial. t is nil where there is no history.
+// now returns what could be said of a dial. t is nil where there is no history.
 func (m *meter) now(i int, a *airNow, t *upkeep.Tally) meterState {
 	d := &m.dials[i]
 	collector := i == len(m.dials)-1
@@ -203,7 +203,7 @@ func (m *meter) step(s *control.Snapshot, now time.Duration) {
 	}
 }
 
-// shown is what is said of dial i.
+// shown returns what is said of dial i.
 func (m *meter) shown(i int) meterState {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -235,7 +235,7 @@ func differ(a, b *float64, part, least float64) bool {
 	return math.Abs(*a-*b) > max(part*max(*a, *b), least)
 }
 
-// Around is what stands around the shop.
+// Around holds what is around the shop.
 type Around struct {
 	Waits string // what a shop that comes next waits for; "": none comes
 	Page  string // address of the page; "": there is none
@@ -247,7 +247,7 @@ func (m *meter) around() Around {
 	return m.beside
 }
 
-// upkeep is what wears and fills; ok is false where no history tells it.
+// upkeep returns how far things are worn and filled; ok is false where no history tells it.
 func (m *meter) upkeep() (u upkeepState, ok bool) {
 	t := m.tally()
 	if t == nil {

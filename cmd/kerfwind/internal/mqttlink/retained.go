@@ -26,7 +26,7 @@ type kept struct {
 	n      uint64 // in the order of publishing
 }
 
-// overhead is what the broker keeps beside a message: a guess on the safe side.
+// overhead is how much the broker keeps beside a message: a guess on the safe side.
 const overhead = 1 << 10
 
 // took notes that a message was kept, or taken away where it is empty.

@@ -1,6 +1,6 @@
 // Package node ties several computers into one shop over an ordinary broker:
 // nodes, which only sense and drive, and the one that decides. Both ends are
-// here: Node is a node's whole program, Decider is what the deciding computer's
+// here: Node is a node's whole program, Decider is the part of the deciding computer's
 // loop sees of its nodes. The messages are described in deploy/TOPICS.md.
 //
 // No two computers share a clock, so a message carries ages, not times. Each end

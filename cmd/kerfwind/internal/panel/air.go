@@ -49,7 +49,7 @@ type airMain struct {
 	None   string // nothing can be computed: what to enter
 	Open   string // the gates now open
 	Lost   string // the gates of which it is not known
-	Flows  bool   // the collector runs: this is what it moves
+	Flows  bool   // the collector runs, and moves this much
 	If     string // what is asked, if something is
 	Now    *airCase
 	Then   *airCase // the answer; nil if nothing is asked
@@ -314,7 +314,7 @@ func (d *ducts) view(shop *config.Shop, open uint64, flows bool, ask url.Values)
 	return m, nil
 }
 
-// askedAir reads the question; without one it is what is now.
+// askedAir reads the question; without one it is the air now.
 func askedAir(s *ductview.Study, open uint64, ask url.Values) (airKey, error) {
 	k := airKey{open: open, filter: ask.Get(fieldFilter)}
 	gates := uint64(0)

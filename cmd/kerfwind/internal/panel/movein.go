@@ -39,7 +39,7 @@ var moveInPart = Part{Path: "/move-in", Title: "Move-in", Role: Setup, File: "mo
 type MoveIn interface {
 	// Kept reports whether one was left and can be taken up again.
 	Kept() bool
-	// Question is what is asked now; nil: none is under way.
+	// Question is the question asked now; nil: none is under way.
 	Question() *MoveInQuestion
 	// Begin takes the one up that was left, or begins one; again throws away what
 	// was answered. Leave ends it for now: the earlier shop takes effect again.

@@ -18,7 +18,7 @@ type Part struct {
 	// Data makes what the template shows as .Main.
 	Data func(*Visit) (any, error)
 
-	// Routes are what else it serves.
+	// Routes lists what else it serves.
 	Routes []Route
 }
 

@@ -39,7 +39,7 @@ type Link struct {
 	Here        bool
 }
 
-// funcs are what templates may call. asset is the address of a file that is
+// funcs lists the functions that templates may call. asset is the address of a file that is
 // served as it is: it changes with the file, so that a browser may keep it.
 var funcs = template.FuncMap{"asset": func(name string) string { return "/" + name + "?v=" + stamp(name) }}
 

@@ -24,7 +24,7 @@ type Shop struct {
 	Wall  func() (time.Time, bool) // the time of day, and whether it is trusted
 
 	// Ask passes a request to the loop and returns once it has taken effect; a
-	// stand-down also is on the disk by then. A *Refusal says that it stands
+	// stand-down also is on the disk by then. A *Refusal says that it goes
 	// against what must hold. Origin and Expires are set by it, not by the page.
 	Ask func(ctx context.Context, in control.Input) error
 
@@ -39,7 +39,7 @@ type Shop struct {
 	// Hears says which channels hear each other much; nil: not known.
 	Hears func() []string
 
-	// Tape is what the converters delivered in the last minutes; nil: there is no
+	// Tape holds what the converters delivered in the last minutes; nil: there is no
 	// converter.
 	Tape Tape
 

@@ -94,7 +94,7 @@ func (p *Page) now() seam.State {
 	return st
 }
 
-// shop is what the page sees of a running shop.
+// shop is the page's view of a running shop.
 func (p *Page) shop(s *daemon.Host) (*panel.Shop, *guide.LessonPage, error) {
 	clock, _, err := stamps(s)
 	if err != nil {

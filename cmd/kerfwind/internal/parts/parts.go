@@ -1,4 +1,4 @@
-// Package parts are what looks on while a shop runs, each tied to the seam: history,
+// Package parts ties each looker-on of a running shop to the seam: history,
 // metrics, notices, topics and the page. None is needed for control.
 package parts
 
@@ -25,7 +25,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// Options are what the parts need beside the shop.
+// Options hold what the parts need beside the shop.
 type Options struct {
 	Version   string
 	State     string // folder
@@ -94,7 +94,7 @@ func (o *Options) history(s *daemon.Host) (daemon.Watcher, error) {
 		return daemon.Watcher{}, err
 	}
 	var mu sync.Mutex
-	down := map[journal.NoticeKind]error{} // what stands
+	down := map[journal.NoticeKind]error{} // what is wrong now
 	j := journal.Start(journal.Options{
 		Dir: dir, Clock: clock, Origin: origin, Shop: s.Name, NameOf: s.NameOf, Program: o.Version,
 		Budget: s.Collector.StartsPerHour,

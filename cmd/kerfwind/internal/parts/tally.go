@@ -28,7 +28,7 @@ const (
 	tallyLongest = time.Hour
 )
 
-// latest is what was counted; nil where no history tells it.
+// latest returns what was counted; nil where no history tells it.
 func (t *tally) latest() *upkeep.Tally { return t.now.Load() }
 
 func (t *tally) start(s *daemon.Host) (daemon.Watcher, error) {

@@ -13,7 +13,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// tape is what a running shop has in memory of the last minutes, as the page has it.
+// tape holds the last minutes of a running shop, as the page has them.
 type tape struct {
 	rig  *config.Rig
 	shop seam.Shop

@@ -27,7 +27,7 @@ func Greeting(d time.Duration) Option { return func(p *Door) { p.greet = d } }
 func Knows(familiar func(netip.Addr) bool) Option { return func(p *Door) { p.familiar = familiar } }
 
 // Listen puts a porter before a listener. This computer's own addresses have no
-// bound of their own, since a proxy may stand there.
+// bound of their own, since it may be a proxy.
 func Listen(l net.Listener, limits Limits, options ...Option) *Door {
 	d := &Door{Listener: l, room: NewRoom(limits), familiar: func(netip.Addr) bool { return false }}
 	for _, o := range options {

@@ -1,4 +1,4 @@
-// Package porter stands at the door of each listener of the program: page,
+// Package porter guards the door of each listener of the program: page,
 // metrics and broker. It counts connections from the moment they are accepted,
 // before anybody has signed in: those of one address and all together. When
 // there is no room it puts out whoever has the least claim, and keeps a share

@@ -18,7 +18,7 @@ type Source struct {
 	Detector *sensor.Detector
 }
 
-// Feed is what is looked at.
+// Feed is a source of samples that a command looks at.
 type Feed struct {
 	Sources []Source
 	// Now is the clock of live sources; 0: it has not begun. Nil is a recording: then there is one

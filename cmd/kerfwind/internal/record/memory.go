@@ -143,7 +143,7 @@ func (m *Memory) Frames(from, to time.Duration, emit func(*sensor.Frame) error) 
 	return failed
 }
 
-// Saved is what was written.
+// Saved says what was written.
 type Saved struct {
 	Scans    uint64
 	From, To time.Duration // instants of the first scan and of the end of the last

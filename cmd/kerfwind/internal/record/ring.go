@@ -29,7 +29,7 @@ type Ring struct {
 	at       time.Duration // instant of scan next
 }
 
-// lowest stands for a missing sample. No converter that is known here delivers
+// lowest marks a missing sample. No converter that is known here delivers
 // it but at the very end of its range.
 const lowest = math.MinInt16
 

@@ -19,7 +19,7 @@ import (
 	"kerfwind/sensor/trace"
 )
 
-// DiskReserve is what a recording leaves free: the history and the state need
+// DiskReserve is how much a recording leaves free: the history and the state need
 // room too.
 const DiskReserve = 64 << 20
 

@@ -28,7 +28,7 @@ type Tap struct {
 // Close ends the look.
 func (t *Tap) Close() { t.close() }
 
-// Shares is what the channels have shown of each other's current.
+// Shares returns how much of each other's current the channels have shown.
 func (t *Tap) Shares() []sensor.Share {
 	var out []sensor.Share
 	for i := range t.Sources {

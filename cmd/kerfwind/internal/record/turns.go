@@ -26,7 +26,7 @@ type Options struct {
 	Keep int
 	// Free tells how many bytes the disk has left for a folder; nil = unknown.
 	Free func(folder string) (int64, error)
-	// Reserve is what is left free for others: the recording ends before.
+	// Reserve is how much is left free for others: the recording ends before.
 	Reserve int64
 }
 

@@ -15,7 +15,7 @@ import (
 	"kerfwind/sensor/trace"
 )
 
-// Watch is what is shown, and how.
+// Watch says what is shown, and how.
 type Watch struct {
 	Tap   *Tap
 	Every time.Duration // between lines
@@ -29,7 +29,7 @@ type Watch struct {
 // Notice keeps the newest trouble, to be shown.
 func (w *Watch) Notice(err error) { w.trouble = err.Error() }
 
-// sensors is what the sensors show now.
+// sensors returns what the sensors show now.
 func (w *Watch) sensors() *live.Sensors {
 	var detectors []*sensor.Detector
 	for i := range w.Tap.Sources {

@@ -128,7 +128,7 @@ func New(o Options) (*Replay, error) {
 // Run replays to the end of the recording. Every reading goes to reading,
 // which may be nil, and what happens to the observers; each is called after
 // every frame with the time reached. It returns the length of the recording,
-// also with an error: then it is what was replayed.
+// also with an error: then it covers what was replayed.
 func (r *Replay) Run(ctx context.Context, reading func(sensor.Reading), each func(now time.Duration) error, obs ...loop.Observer) (time.Duration, error) {
 	r.below = make([]sensor.Below, len(r.Channels))
 	r.params.Reading = func(x sensor.Reading) {

@@ -12,7 +12,7 @@ import (
 	"kerfwind/sensor"
 )
 
-// Far is what other computers of the shop sense and drive. Its methods are
+// Far senses and drives over other computers of the shop. Its methods are
 // called by the loop and must not wait, but for Halt and Close.
 type Far interface {
 	// Drives reports whether the output of a command is at another computer.
@@ -98,7 +98,7 @@ func (w withFar) Close() {
 	w.Outputs.Close()
 }
 
-// Job is what a node does with what is wired to it. IDs are those of the
+// Job tells a node what to do with what is wired to it. IDs are those of the
 // computer that decides.
 type Job struct {
 	Contactor string // actuator; "": it drives none
@@ -121,7 +121,7 @@ type OutletJob struct {
 	Actuator string
 }
 
-// ContactJob is what a contact is about.
+// ContactJob says what a contact is about.
 type ContactJob struct {
 	Name string
 	ID   control.ID
@@ -208,7 +208,7 @@ func (j *Job) Wiring(r *config.Rig) (drive.Params, error) {
 	return p, errors.Join(errs...)
 }
 
-// JobOf is what node number n of a shop's rig does, from 1.
+// JobOf returns the job of node number n of a shop's rig, from 1.
 func JobOf(s *config.Shop, n int) Job {
 	node := &s.Rig.Nodes[n-1]
 	name := func(a int) string { return node.Rig.Actuators[a-node.First.Actuator].Name }

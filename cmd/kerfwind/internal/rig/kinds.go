@@ -11,7 +11,7 @@ import (
 // Which driver carries out each kind of the rig file. TestKinds names what is
 // missing here.
 
-// converter is what a driver needs to open a converter.
+// converter holds what a driver needs to open a converter.
 type converter struct {
 	adc    *config.ADC
 	source int
@@ -55,7 +55,7 @@ var drivers = [...]wired{
 	config.OnTopic: {func(a *config.Actuator, _ time.Duration) drive.Gate { return drive.Gate{Topic: topic(a)} }, func(a *config.Actuator) drive.Outlet { return drive.Outlet{Topic: topic(a)} }},
 }
 
-// means is what a contact of each kind tells.
+// means says what a contact of each kind reports.
 var means = [...]drive.Means{
 	config.MachineContact: drive.MachineRuns, config.GateOpenSwitch: drive.GateIsOpen, config.GateShutSwitch: drive.GateIsShut,
 	config.CollectorContact: drive.CollectorRuns, config.StopContact: drive.StopActs, config.BinContact: drive.BinFull,

@@ -32,7 +32,7 @@ type Options struct {
 	Outputs func(*config.Shop, *control.Params) (Outputs, error)
 
 	// Clock, if not nil, begins the clock of a simulated stream: Now is to be
-	// taken from it, before Open. It stands until Sources are open.
+	// taken from it, before Open. It does not run until Sources are open.
 	Clock func() func() time.Duration
 
 	// Sources opens the converters.
@@ -267,11 +267,11 @@ func (l *Live) Missing() []drive.Missing {
 	return out
 }
 
-// Far is what other computers sense and drive, or nil.
+// Far returns the part that senses and drives over other computers, or nil.
 func (l *Live) Far() Far { return l.far }
 
 // Listen has every reading of the other computers come for so long, where there
-// are any. Call it anew before that is over.
+// are any. Call it again before that is over.
 func (l *Live) Listen(long time.Duration) {
 	if l.far != nil {
 		l.far.Listen(long)

@@ -25,7 +25,7 @@ func OpenManager(getenv func(string) string, pid int) (*Manager, error) {
 	if name == "" {
 		return nil, nil
 	}
-	// A leading @ stands for Linux's abstract namespace, here as in package net.
+	// A leading @ means Linux's abstract namespace, as in package net.
 	conn, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: name, Net: "unixgram"})
 	if err != nil {
 		return nil, fmt.Errorf("service manager: %w", err)

@@ -32,7 +32,7 @@ type Frame struct {
 }
 
 // NewReaders has sources read, the converters of a rig in its order. notice is
-// told of troubles and must not wait.
+// given troubles and must not wait.
 func NewReaders(r *config.Rig, sources []sensor.Source, notice func(error)) *Readers {
 	return &Readers{rig: r, sources: sources, spoke: make([]bool, len(sources)), ill: make([]error, len(sources)), notice: notice}
 }

@@ -1,5 +1,5 @@
-// Package seam is what stands between the shop that runs and everybody who looks
-// on or asks: one interface of values. In one process it is called directly; the
+// Package seam is the one interface, of values alone, between the shop that runs and
+// everybody who looks on or asks. In one process it is called directly; the
 // socket carries the same values. So whoever uses it holds no part of the running
 // shop, cannot delay it, and could be another program.
 //
@@ -91,7 +91,7 @@ const (
 	Topic                   // a broker's message
 )
 
-// Origin is what control knows the door as.
+// Origin is control's name for the door.
 func (d Door) Origin() control.Origin {
 	switch d {
 	case Console, Local:
@@ -275,7 +275,7 @@ type Frame struct {
 	Error    string        `json:"error,omitempty"`
 }
 
-// Request is what is asked for.
+// Request asks for something at the shop.
 type Request struct {
 	ID       uint64          `json:"id"` // the asker's own
 	Kind     control.AskKind `json:"kind"`
@@ -305,7 +305,7 @@ type File struct {
 	Text []byte `json:"text,omitempty"`
 }
 
-// Checked is what was found in a shop file that can be used.
+// Checked is the result for a shop file that can be used.
 type Checked struct {
 	Name     string   `json:"name"` // of the shop
 	Warnings []string `json:"warnings,omitempty"`
@@ -321,7 +321,7 @@ type Adoption struct {
 	Always bool   `json:"always,omitempty"` // also while somebody has a bench, which it ends
 }
 
-// Outcome is what became of a ticket.
+// Outcome says what became of a ticket.
 type Outcome uint8
 
 // The outcomes.
@@ -357,7 +357,7 @@ type Bench struct {
 	Why      string  `json:"why,omitempty"`      // it failed
 }
 
-// Word is what a machine's sensor elsewhere reads.
+// Word is a reading of a machine's sensor elsewhere.
 type Word struct {
 	Machine string         `json:"machine"`
 	Verdict sensor.Verdict `json:"verdict"`

@@ -206,7 +206,7 @@ func readAll(f *zip.File, most int64) ([]byte, error) {
 	return data, nil
 }
 
-// Copy writes a part to w and checks that it is what was put in.
+// Copy writes a part to w and checks that it is the same as was put in.
 func (b *Bundle) Copy(w io.Writer, p Part) error {
 	r, err := b.files[p.Name].Open()
 	if err != nil {

@@ -20,7 +20,7 @@ import (
 // historyPart is the history's name in a bundle.
 const historyPart = State + "/history.db"
 
-// Folders are what is backed up, and where it is restored to.
+// Folders say what is backed up, and where it is restored to.
 type Folders struct {
 	Config string // of rig.toml and shops/
 	State  string
@@ -123,7 +123,7 @@ type restored struct {
 	name, tmp, to string
 }
 
-// Restored is what came of a restore.
+// Restored is the result of a restore.
 type Restored struct {
 	Files int
 	Made  time.Time // the backup

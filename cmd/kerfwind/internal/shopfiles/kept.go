@@ -127,7 +127,7 @@ func read(path string) ([]byte, error) {
 	return io.ReadAll(io.LimitReader(f, mostText))
 }
 
-// nameOf is what a person calls a file.
+// nameOf returns what a person calls a file.
 func nameOf(path string) string { return strings.TrimSuffix(filepath.Base(path), ".toml") }
 
 // head reads the lines that the program has put above a file of its own.

@@ -15,7 +15,7 @@ import (
 	"kerfwind/sensor/trace"
 )
 
-// word is one thing that people's hands can do. In its text %m stands for a machine,
+// word is one thing that people's hands can do. In its text %m is a machine,
 // %c for a sensor, %g for a gate, %s for a stop contact, %b for a button and %n for a
 // number.
 type word struct {
@@ -301,7 +301,7 @@ func (w *World) Do(line string) error {
 	return fmt.Errorf("nobody can do %q here: say help for the words, and look for the names", line)
 }
 
-// match holds a line to a text with placeholders, and returns what stands in these.
+// match holds a line to a text with placeholders, and returns what fills them.
 func (w *World) match(text, line string) (a []string, ok bool) {
 	head, rest, more := strings.Cut(text, "%")
 	if !more || rest == "" || rest[0] == ' ' {
@@ -320,7 +320,7 @@ func (w *World) match(text, line string) (a []string, ok bool) {
 	return nil, false
 }
 
-// candidates are what a placeholder may stand for at the beginning of a text.
+// candidates lists what may fill a placeholder at the beginning of a text.
 func (w *World) candidates(kind byte, text string) (out []string) {
 	if kind == 'n' {
 		n := 0

@@ -1,7 +1,7 @@
 // Package simrig is a simulated rig in a simulated workshop:
 // converters that read a made recording, again and again, at the pace of the clock, and
 // a simulated plant in the place of relays, motors and contacts. Everything between
-// them is what runs in a shop. People can put their hands in it: see [World].
+// them runs as in a shop. People can put their hands in it: see [World].
 package simrig
 
 import (
@@ -25,7 +25,7 @@ import (
 // stream: as many as a real one.
 const framesPerSecond = 100
 
-// shortest bounds how often a converter looks at a clock that stands.
+// shortest bounds how often a converter looks at a stopped clock.
 const shortest = 100 * time.Microsecond
 
 // ahead is how far the stream's clock may run on beyond what a converter has
@@ -71,7 +71,7 @@ func In(w *World, name, text string, speed float64) *Rig {
 func (r *Rig) Hurry(speed float64) { r.pace.set(speed) }
 
 // Clock begins the stream's clock of the converters that are opened next, and
-// stands until they are. It runs at the rig's speed but waits for its converters,
+// does not run until they are. It runs at the rig's speed but waits for its converters,
 // and for who takes their frames: a computer that is too busy slows the stream
 // and loses no sensor. What the script leaves out is not waited for.
 func (r *Rig) Clock() func() time.Duration {

@@ -20,7 +20,7 @@ import (
 	"kerfwind/sensor/trace"
 )
 
-// World is what stands in a workshop: machines with their conductors, gates, a
+// World is a workshop: machines with their conductors, gates, a
 // collector, buttons, and how clamps and plugs join them to a rig. A shop file only
 // says what somebody takes them for; the world stays as it is when another file
 // takes effect. People's hands are in it: see [World.Do].
@@ -83,7 +83,7 @@ func NewWorld(truth *config.Shop, more []string, rnd *rand.Rand) *World {
 		}
 	}
 	if net := truth.Duct(); net != nil {
-		w.air, _ = duct.NewSolver(net) // one that cannot be solved is told of by the daemon
+		w.air, _ = duct.NewSolver(net) // the daemon reports one that cannot be solved
 	}
 	w.name(more)
 	w.seen()
@@ -121,7 +121,7 @@ func (w *World) name(more []string) {
 	}
 }
 
-// Script is what a converter of the rig reads while nobody touches anything: every
+// Script returns what a converter of the rig reads while nobody touches anything: every
 // conductor of the world, with a converter's rate and range. text goes before it; a
 // script that says what converters are is taken as it is.
 func (w *World) Script(adc int, name, text string) (*trace.Script, error) {
@@ -169,7 +169,7 @@ func (w *World) Script(adc int, name, text string) (*trace.Script, error) {
 	return trace.ParseScript(name, strings.NewReader(b.String()))
 }
 
-// ampsOf is what a motor takes: its full load or, where nobody knows that, well above
+// ampsOf returns what a motor takes: its full load or, where nobody knows that, well above
 // its start level (our own choice).
 func ampsOf(full, start float64) float64 { return cmp.Or(full, 5*start) }
 
@@ -219,7 +219,7 @@ func (w *World) bin() control.Input {
 	return control.InBin(control.Room)
 }
 
-// Plant stands in the place of the drivers of a shop in force. Its outcomes come at
+// Plant takes the place of the drivers of the current shop. Its outcomes come at
 // instants of the stream's time, by the loop's Timed.
 type Plant struct {
 	w    *World

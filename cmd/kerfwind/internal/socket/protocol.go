@@ -28,7 +28,7 @@ const maxRequest = 256 << 10
 // Name is the socket's file in the runtime folder.
 const Name = "control.sock"
 
-// Request is what a client asks: a method of seam.Shop, and its argument.
+// Request is a client's question: a method of seam.Shop, and its argument.
 type Request struct {
 	Version int             `json:"v"`
 	Do      string          `json:"do"`
@@ -116,7 +116,7 @@ func (r *Request) check() error {
 			return fmt.Errorf("%q needs its argument", r.Do)
 		}
 	default:
-		return fmt.Errorf("cannot do %q: hello, state, follow, ask, check, adopt, await, reload, bench, listen, tell and last are what can be done", r.Do)
+		return fmt.Errorf("cannot do %q: ask for hello, state, follow, ask, check, adopt, await, reload, bench, listen, tell or last", r.Do)
 	}
 	switch {
 	case r.Want != nil && (r.Want.Source < -1 || !r.Want.Frames && r.Want.Source != 0):

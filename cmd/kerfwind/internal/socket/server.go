@@ -37,7 +37,7 @@ type Peer struct {
 // somebody at the computer's own console.
 func (p Peer) Owner() bool { return p.UID == 0 || p.UID == os.Geteuid() }
 
-// Door is the door that the peer stands at.
+// Door is the peer's door.
 func (p Peer) Door() seam.Door {
 	if p.Owner() {
 		return seam.Console

@@ -33,7 +33,7 @@ func (s shop) do(ctx context.Context, r Request) (Answer, error) {
 
 var errEmpty = errors.New("the daemon's answer holds nothing: use the kerfwind that it runs")
 
-// value is what an answer holds.
+// value holds the content of an answer.
 func value[T any](x *T, err error) (T, error) {
 	if x == nil {
 		var none T

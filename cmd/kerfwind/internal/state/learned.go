@@ -151,7 +151,7 @@ func lineOf(data []byte, err error) int {
 	return 1 + bytes.Count(data[:max(0, min(at, int64(len(data))))], []byte("\n"))
 }
 
-// seconds is a time that stands as seconds in the file.
+// seconds is a time that the file gives in seconds.
 func seconds(s float64) (time.Duration, bool) {
 	return time.Duration(math.Round(s * 1e9)), s >= 0 && s <= 3600
 }

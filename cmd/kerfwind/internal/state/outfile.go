@@ -18,7 +18,7 @@ func FreePath(path string, force bool) error {
 }
 
 // WriteFile writes a file beside its place and then moves it there, so that
-// what stands there is never half a file. What is no plain file, such as a
+// the file there is never half written. What is no plain file, such as a
 // pipe, is written directly; "-" is standard output.
 func WriteFile(path string, force bool, body func(io.Writer) error) (err error) {
 	if path == "-" {

@@ -87,7 +87,7 @@ func appendSeconds(b []byte, d time.Duration) []byte {
 	return b
 }
 
-// key is what makes two lines the same event at perhaps another time.
+// key is equal where two lines are the same event, perhaps at another time.
 func (l *Line) key() string { return l.Event + "\x00" + l.Of + "\x00" + l.Name + "\x00" + l.Fault }
 
 // what is the event in words, without its time.

@@ -8,7 +8,7 @@ import (
 	"kerfwind/control"
 )
 
-// stirWords are what something does that keeps the shop from rest. Those of the
+// stirWords say what something does that keeps the shop from rest. Those of the
 // collector are whole, since it has no other name there.
 var stirWords = map[control.StirKind]string{
 	control.StirRuns:     "runs: switch it off",

@@ -9,7 +9,7 @@ func (n *Names) Name(s control.Subject, id control.ID) string {
 	return name
 }
 
-// What is what something is and its name: "gate planer". It is empty for what has none.
+// What gives a thing's sort and its name: "gate planer". It is empty for what has none.
 func (n *Names) What(s control.Subject, id control.ID) string {
 	member, name := n.of(s, id)
 	if member == "" || member == name {

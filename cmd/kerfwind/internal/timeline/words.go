@@ -110,7 +110,7 @@ func offWords(c control.Cause) string {
 	}
 }
 
-// kindWords is what happened, to follow the name of its subject.
+// kindWords says what happened, to follow the name of its subject.
 func kindWords(e control.Event) string {
 	switch e.Kind {
 	case control.MachineStarted:
@@ -315,7 +315,7 @@ func causeWords(c control.Cause) string {
 	return c.String()
 }
 
-// trouble is what is said of a fault, each part to follow the name of what it
+// trouble holds the words of a fault, each part to follow the name of what it
 // concerns: what is wrong, what to do about it, and that it is over.
 type trouble struct{ wrong, remedy, over string }
 

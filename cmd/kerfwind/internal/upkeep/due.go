@@ -104,7 +104,7 @@ func BinHours(full []float64) (hours float64, ok bool) {
 	return median(all[max(0, len(all)-fillings):]), true
 }
 
-// Tally is what the history has counted.
+// Tally holds what the history has counted.
 type Tally struct {
 	Machines  map[string]Count // by name; one that never ran is not in it
 	Collector Count

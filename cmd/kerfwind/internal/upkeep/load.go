@@ -34,7 +34,7 @@ func (l Loads) Feed(channel int, at time.Duration, amps float64, trusted bool) (
 	return drawn
 }
 
-// Amps is what channels draw together. known is false while one of them is not.
+// Amps returns what channels draw together. known is false while one of them is not.
 func (l Loads) Amps(channels []int) (amps float64, known bool) {
 	for _, c := range channels {
 		if !l[c].known {

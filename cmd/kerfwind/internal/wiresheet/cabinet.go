@@ -8,7 +8,7 @@ import (
 	"kerfwind/config"
 )
 
-// Cabinet makes the sheet for the cabinet's door: which wire is what, in a shop
+// Cabinet makes the sheet for the cabinet's door: what each wire does, in a shop
 // as it runs today, the date for people. withDuct adds the ducts, for whoever
 // keeps them.
 func Cabinet(s *config.Shop, withDuct bool, today string) *Sheet {

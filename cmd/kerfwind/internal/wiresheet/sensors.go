@@ -66,7 +66,7 @@ func (b *builder) sensors() Section {
 			fmt.Sprintf("%.3g mV/A", 1e3*f.PerAmp), amps(f.Range), amps(f.Step), amps(f.Noise)})
 	}
 	s.table([]string{"Channel", "Converter", "Transformer", "Burden", "Gives", "Reads to", "One count", "Noise"}, rows)
-	s.say(fmt.Sprintf("\"Reads to\" is the largest sine, RMS, that is not clipped. An inrush may clip; that harms nothing. Noise is what to expect with no current: %g counts RMS, seen on rigs of this kind.", noiseCounts))
+	s.say(fmt.Sprintf("\"Reads to\" is the largest sine, RMS, that is not clipped. An inrush may clip; that harms nothing. Noise is with no current: %g counts RMS, seen on rigs of this kind.", noiseCounts))
 	if lines := b.burdens(); len(lines) > 0 {
 		s.list(lines...)
 	}

@@ -14,7 +14,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/seam"
 )
 
-// Fake is a shop that answers as it was told to. A call that it was not told of,
+// Fake is a shop that answers as it was told to. A call without such an answer,
 // and one that does not come, fail the test.
 type Fake struct {
 	t testing.TB
@@ -246,7 +246,7 @@ func full(items []seam.Item) *stream {
 	return s
 }
 
-// stream is what a follower reads.
+// stream holds what a follower reads.
 type stream struct {
 	want   seam.Want
 	items  chan seam.Item
