@@ -503,7 +503,7 @@ func (raw *rawLimits) limits() Limits {
 		TopicStarts: raw.TopicStarts, UnknownHold: raw.UnknownHold, HoldLongest: raw.HoldLongest, PowerUp: raw.PowerUp}
 }
 
-// has says whether the rig has a contact of a kind.
+// has reports whether the rig has a contact of a kind.
 func (r *Rig) has(kind ContactKind) bool {
 	return slices.ContainsFunc(r.Contacts, func(c Contact) bool { return c.Kind == kind })
 }

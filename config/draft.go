@@ -197,7 +197,7 @@ func comment(text string) string {
 	return b.String() + "\n"
 }
 
-// written tells whether a table says anything beyond its defaults.
+// written reports whether a table says anything beyond its defaults.
 func (e *encoder) written(v reflect.Value) bool {
 	for _, f := range reflect.VisibleFields(v.Type()) {
 		if _, ok := e.value(v.FieldByIndex(f.Index), f.Tag); ok && f.Tag.Get("toml") != "" {

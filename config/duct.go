@@ -125,7 +125,7 @@ func (s *Shop) gatesOn(i int) []int {
 	return out
 }
 
-// joined says whether another duct runs into duct i.
+// joined reports whether another duct runs into duct i.
 func (s *Shop) joined(i int) bool {
 	return slices.ContainsFunc(s.Ducts, func(d Duct) bool { return d.To == i })
 }

@@ -62,7 +62,7 @@ func TestBadNetworks(t *testing.T) {
 		{"mains", func(n *Network) { n.Fan.Frequency, n.Fan.Mains = 60, 1800 }, "runs at 1800 Hz", false},
 		{"filter", func(n *Network) { n.Filter.Now = Exact(inf) }, "the filter's loss is +Inf", false},
 		{"density", func(n *Network) { n.Air.Density = 1204 }, "a density of 1204", false},
-		{"altitude", func(n *Network) { n.Air.Altitude = 17000 }, "stands at 1.7e+04 m", false},
+		{"altitude", func(n *Network) { n.Air.Altitude = 17000 }, "is at 1.7e+04 m", false},
 		{"transport", func(n *Network) { n.Transport.Min = 4000 }, "4000 m/s", false},
 		{"slip", func(n *Network) { n.Transport.Slip = 7 }, "7 of the air's speed", false},
 		{"a machine without a hood", func(n *Network) { n.Machines = []Machine{{Name: "saw", Hoods: []int{4}}} }, `machine "saw" has no hood`, false},

@@ -325,7 +325,7 @@ func (l *Loop) next() (at time.Duration, ok bool) {
 }
 
 // expire steps the readings of detectors that have heard nothing for too
-// long, and says whether there were any.
+// long, and reports whether there were any.
 func (l *Loop) expire() bool {
 	any := false
 	for _, d := range l.p.Detectors {

@@ -45,7 +45,7 @@ func (d *csvFile) info() Info { return d.inf }
 // bom is the byte order mark that some programs put first.
 const bom = "\xEF\xBB\xBF"
 
-// looksLikeCSV says whether a file's first bytes begin a header "t,...".
+// looksLikeCSV reports whether a file's first bytes begin a header "t,...".
 func looksLikeCSV(head []byte) bool {
 	s := strings.TrimLeft(strings.TrimPrefix(string(head), bom), " \t\"")
 	return len(s) > 0 && (s[0] == 't' || s[0] == 'T')

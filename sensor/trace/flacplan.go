@@ -63,7 +63,7 @@ func (p *planner) plan(s *frame.Subframe, width int) {
 }
 
 // predict finds the order of the smallest differences and leaves their codes in
-// p.codes. It says whether all samples are the same.
+// p.codes. It reports whether all samples are the same.
 func (p *planner) predict(samples []int32) (order int, constant bool) {
 	p.diff = append(p.diff[:0], samples...)
 	least := ^uint64(0)

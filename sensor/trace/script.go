@@ -233,7 +233,7 @@ func (p *scriptParser) accept(words ...string) bool {
 	return true
 }
 
-// done says whether the statement is at its end, and complains if it is not.
+// done reports whether the statement is at its end, and complains if it is not.
 func (p *scriptParser) done() bool {
 	if p.at < len(p.toks) {
 		p.fail("%q is not understood here", p.toks[p.at].text)
@@ -285,7 +285,7 @@ func (p *scriptParser) quantity(what string, scale map[string]float64) (float64,
 	return v * f, ok
 }
 
-// unitIs says whether a number with the given unit comes next.
+// unitIs reports whether a number with the given unit comes next.
 func (p *scriptParser) unitIs(unit string) bool {
 	text := strings.TrimLeft(p.peek(), "+-.0123456789")
 	if text == "" && p.at+1 < len(p.toks) {

@@ -454,5 +454,5 @@ func Instant(index uint64, rate float64) time.Duration {
 	return time.Duration(ns)
 }
 
-// goodRate says whether a rate can be used.
+// goodRate reports whether a rate can be used.
 func goodRate(rate float64) bool { return rate > 0 && rate <= maxRate }

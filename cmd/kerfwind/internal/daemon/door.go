@@ -233,7 +233,7 @@ func (s *session) gate(name string) (control.ID, bool) {
 	return control.NoID, false
 }
 
-// chooses says whether a shop may be chosen through this door.
+// chooses returns why no shop may be chosen through this door; nil: it may.
 func (x door) chooses() error {
 	switch x.at {
 	case seam.Console, seam.Page:

@@ -105,7 +105,7 @@ func (o *owner) drop(why string) {
 	}
 }
 
-// may says whether a shop may be adopted.
+// may returns why no shop may be adopted; nil: it may.
 func (o *owner) may(a *seam.Adoption) error {
 	switch {
 	case o.bench != nil && !a.Always:

@@ -211,7 +211,7 @@ func outputs(o *Options, p *control.Params, w drive.Params, link drive.Publisher
 	return d, nil
 }
 
-// Ask passes a request to the running loop. It tells whether there was room.
+// Ask passes a request to the running loop. It reports whether there was room.
 func (l *Live) Ask(in control.Input) bool { return l.put(request{in: in}) }
 
 // Request passes a request to the running loop and returns where the answer
@@ -302,10 +302,10 @@ func (l *Live) Shares(out []sensor.Share) []sensor.Share {
 	return out
 }
 
-// Rest says whether Run ends as soon as the shop is at rest.
+// Rest sets whether Run ends as soon as the shop is at rest.
 func (l *Live) Rest(wanted bool) { l.resting.Store(wanted) }
 
-// Rested tells whether a snapshot shows a shop that may be left alone for a
+// Rested reports whether a snapshot shows a shop that may be left alone for a
 // moment: nothing runs, moves, is held or on, as far as is known. A latched one may:
 // the shop that follows is latched as this one is.
 func Rested(s *control.Snapshot) bool {
