@@ -399,7 +399,7 @@ func TestUncollected(t *testing.T) {
 // topic, stands in the documentation.
 func TestDocumented(t *testing.T) {
 	page := topicsPage(t)
-	for _, x := range []any{uncollectedState{}, uncollectedMachine{}, meterState{}, upkeepState{}, upkeepItem{}, machineState{}, gateState{}, collectorState{}, shopState{}, faultState{}, whyState{}, request{}, answer{}} {
+	for _, x := range []any{uncollectedState{}, uncollectedMachine{}, meterState{}, upkeepState{}, upkeepItem{}, Settled{}, machineState{}, gateState{}, collectorState{}, shopState{}, faultState{}, whyState{}, request{}, answer{}} {
 		for _, f := range reflect.VisibleFields(reflect.TypeOf(x)) {
 			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
 			if name != "" && !strings.Contains(page, "`"+name+"`") && !strings.Contains(page, `"`+name+`":`) {

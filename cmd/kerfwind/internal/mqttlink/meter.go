@@ -30,8 +30,15 @@ type meterState struct {
 
 // upkeepState says how far things are worn and filled.
 type upkeepState struct {
-	Due   int          `json:"due"`
-	Items []upkeepItem `json:"items"`
+	Due     int          `json:"due"`
+	Items   []upkeepItem `json:"items"`
+	Settled []Settled    `json:"settled,omitempty"`
+}
+
+// Settled is a duct in which chips probably lie.
+type Settled struct {
+	Duct    string `json:"duct"`
+	Minutes int    `json:"minutes"` // that they came along too slowly
 }
 
 type upkeepItem struct {
@@ -239,6 +246,8 @@ func differ(a, b *float64, part, least float64) bool {
 type Around struct {
 	Waits string // what a shop that comes next waits for; "": none comes
 	Page  string // address of the page; "": there is none
+
+	Settled []Settled
 }
 
 func (m *meter) around() Around {
@@ -253,7 +262,7 @@ func (m *meter) upkeep() (u upkeepState, ok bool) {
 	if t == nil {
 		return u, false
 	}
-	u.Items = []upkeepItem{}
+	u.Items, u.Settled = []upkeepItem{}, m.around().Settled
 	for i := range t.Items {
 		it := &t.Items[i]
 		x := upkeepItem{Item: it.Name, Of: it.Of, Due: it.Due(), Used: math.Round(it.Used*10) / 10, Every: it.Every, Unit: it.Unit.String()}

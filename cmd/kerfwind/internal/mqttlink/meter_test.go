@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
@@ -163,6 +164,29 @@ func TestOutcome(t *testing.T) {
 			if m.topic == "kerfwind/gate/floor-sweep" && !strings.Contains(m.text, `"refused":"`+gate) {
 				t.Error(m.text)
 			}
+		}
+	}
+}
+
+// TestUpkeepSettled: the ducts in which chips lie are in the topic of what wears.
+func TestUpkeepSettled(t *testing.T) {
+	w := &world{}
+	o := w.options(barn(t), config.MQTT{})
+	o.Tally = func() *upkeep.Tally { return &upkeep.Tally{} }
+	_, v := w.idle(o)
+	for _, c := range []struct {
+		settled []Settled
+		want    string
+	}{{nil, `{"due":0,"items":[]}`}, {[]Settled{{"T3", 5}}, `{"due":0,"items":[],"settled":[{"duct":"T3","minutes":5}]}`}} {
+		v.meter.beside.Settled = c.settled
+		got := ""
+		for _, m := range v.states(snapshot(t, o.Shop)) {
+			if m.topic == "kerfwind/upkeep" {
+				got = m.text
+			}
+		}
+		if got != c.want {
+			t.Errorf("%s, want %s", got, c.want)
 		}
 	}
 }

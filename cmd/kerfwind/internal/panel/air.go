@@ -60,6 +60,8 @@ type airMain struct {
 	Least  string // velocity
 	Guess  []string
 	Limit  string // the disclaimer
+
+	Settled []Settled
 }
 
 // airCase is one set of open gates, solved and put into words.
@@ -264,7 +266,7 @@ func air(v *Visit) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	m.Lost = strings.Join(lost, ", ")
+	m.Lost, m.Settled = strings.Join(lost, ", "), v.Shop.settled()
 	return m, nil
 }
 

@@ -54,6 +54,16 @@ func TestAir(t *testing.T) {
 		st.Span(config.Flow, clean.Look(1).Hoods[0].Flow))
 }
 
+// Where chips lie is said in Air and in Upkeep, also before anything is recorded.
+func TestSettledChips(t *testing.T) {
+	s, p := New(Options{}), onPage(demoShop(t), time.Minute)
+	p.Settled = func() []Settled { return []Settled{{"T3", "chips probably lie in T3: clear it by hand"}} }
+	s.Show(p)
+	for _, path := range []string{"/air", "/upkeep"} {
+		reads(t, look(s, path), http.StatusOK, `<li class="warn">Chips probably lie in T3: clear it by hand.`)
+	}
+}
+
 func TestAirAtRest(t *testing.T) {
 	shop := demoShop(t)
 	s, p := New(Options{}), onPage(shop, time.Minute)

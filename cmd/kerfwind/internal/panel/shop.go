@@ -36,6 +36,8 @@ type Shop struct {
 	// Hertz is the mains frequency in use, and whether it is measured; nil:
 	// as the shop file says.
 	Hertz func() (hz float64, measured bool)
+	// Settled lists the ducts in which chips probably lie; nil: not known.
+	Settled func() []Settled
 	// Hears says which channels hear each other much; nil: not known.
 	Hears func() []string
 
@@ -78,6 +80,20 @@ type Shop struct {
 	air    ducts
 	feed   feed
 	over   atomic.Uint64 // circuits of which control has said that they are above their rating
+}
+
+// Settled is a duct in which chips probably lie, and in words why and what to do.
+type Settled struct{ Duct, Words string }
+
+// settled is Settled as sentences.
+func (s *Shop) settled() (list []Settled) {
+	if s.Settled == nil {
+		return nil
+	}
+	for _, x := range s.Settled() {
+		list = append(list, Settled{x.Duct, sentence(x.Words)})
+	}
+	return list
 }
 
 // Refusal is the error of a request that would break what must hold.

@@ -51,6 +51,7 @@ type UpkeepState struct {
 
 // upkeepMain holds what the template shows.
 type upkeepMain struct {
+	Settled []Settled
 	None    string
 	Due     []upkeepItem
 	Items   []upkeepItem
@@ -85,7 +86,7 @@ type upkeepNews struct {
 }
 
 func upkeepData(v *Visit) (any, error) {
-	m := &upkeepMain{}
+	m := &upkeepMain{Settled: v.Shop.settled()}
 	st, err := v.Shop.upkeepState(v.R.Context())
 	if errors.Is(err, journal.ErrNone) {
 		m.None = "Nothing is recorded yet. kerfwind counts hours, gate cycles and the bin's filling from the first run on."

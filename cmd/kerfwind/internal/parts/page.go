@@ -117,6 +117,12 @@ func (p *Page) shop(s *daemon.Host) (*panel.Shop, *guide.LessonPage, error) {
 		}
 	}
 	shop.Hertz = func() (float64, bool) { m := p.now().Mains; return m.Hertz, m.Measured }
+	shop.Settled = func() (list []panel.Settled) {
+		for _, x := range p.now().Air.Settled {
+			list = append(list, panel.Settled{Duct: x.Duct, Words: x.Words})
+		}
+		return list
+	}
 	shop.Hears = func() []string { return p.now().Hears }
 	shop.Shops = &shopfiles.Page{Service: &shopfiles.Service{Folder: p.state, Owner: shopfiles.OwnerFolder(s.Rig.File), Rig: s.Rig, Shop: p.seam}, Files: s.Shop}
 	book := panel.NewBook(p.state, clock, time.Local)

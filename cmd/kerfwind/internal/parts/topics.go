@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"math"
 	"path/filepath"
 	"slices"
 	"sync"
@@ -98,7 +99,11 @@ func (t *topics) start(s *daemon.Host) (daemon.Watcher, error) {
 		Observer: l, Reading: l.Reading,
 		Second: func(snap *control.Snapshot, _ time.Duration) {
 			st := stateOf(s)
-			l.Around(mqttlink.Around{Waits: st.Shop.Waiting, Page: st.Page})
+			around := mqttlink.Around{Waits: st.Shop.Waiting, Page: st.Page}
+			for _, x := range st.Air.Settled {
+				around.Settled = append(around.Settled, mqttlink.Settled{Duct: x.Duct, Minutes: int(math.Ceil(x.Slow.Minutes()))})
+			}
+			l.Around(around)
 			l.Snapshot(snap)
 			switch c := l.Counts(); {
 			case !c.Connected:
