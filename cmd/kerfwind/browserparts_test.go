@@ -124,11 +124,11 @@ func upkeepByTwo(t *testing.T, x, other *tab, origin string) {
 	x.open(origin + "/upkeep")
 	other.open(origin + "/upkeep")
 	x.tap(reset)
-	x.until("the bin begins anew", `document.getElementById('said').textContent.startsWith('bin: reset') && !!document.querySelector('`+undo+`')`)
+	x.until("the bin begins anew", `document.getElementById('said').textContent.startsWith('Done. bin: reset') && !!document.querySelector('`+undo+`')`)
 	other.tap(reset)
-	other.until("the other one is told", `(document.querySelector('.wrong') || {textContent: ''}).textContent.includes('since the page loaded')`)
+	other.until("the other one is told", `(document.querySelector('.answer[data-kind=refused]') || {textContent: ''}).textContent.includes('since the page loaded')`)
 	x.tap(undo)
-	x.until("taken back", `document.getElementById('said').textContent.startsWith('bin: the reset is undone') && !document.querySelector('`+undo+`')`)
+	x.until("taken back", `document.getElementById('said').textContent.startsWith('Done. bin: the reset is undone') && !document.querySelector('`+undo+`')`)
 	// An item of the owner's.
 	value[any](x, `document.querySelector('[name=item]:not([type=hidden])').value = 'saw blade'; document.querySelector('[name=every]').value = '30 h'; document.querySelector('[name=machine]').value = 'band saw'; undefined`)
 	x.tap(`form[action="/upkeep/every"] button`)
@@ -153,7 +153,7 @@ func learnByPhone(t *testing.T, x, other *tab, shop *simulatedBarn) {
 	other.tap(`form[action="/signals/learn/mark"] button`)
 	other.until("it is learned", `!!document.querySelector('form[action="/signals/learn/keep"]') && document.querySelector('pre').textContent.includes('levels')`)
 	other.tap(`form[action="/signals/learn/keep"] button`)
-	other.until("it is kept", `document.getElementById('said').textContent.startsWith('Kept')`)
+	other.until("it is kept", `document.getElementById('said').textContent.startsWith('Done. Kept')`)
 	learned, err := state.ReadLearned(shop.dir)
 	if err != nil || len(learned.Machines) != 1 || learned.Machines[0].Machine != "band saw" {
 		t.Errorf("%+v %v", learned, err)

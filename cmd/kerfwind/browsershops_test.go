@@ -39,7 +39,7 @@ func swapInTwoTaps(t *testing.T, x *tab, origin, state string) {
 	x.tap(`form[action="/shops"] button[value="planer"]`)
 	x.until("what would change", `document.body.textContent.includes('Gate planer: output was g1, is now g3; open switch was g1 open, is now g3 open')`)
 	x.tap(`form[action="/shops/swap"]:has([value="router"]) button[value="gates"]`)
-	x.until("done", `document.getElementById('said') && document.getElementById('said').textContent.startsWith('Gates planer and router swapped: the-barn.1 ')`)
+	x.until("done", `document.getElementById('said') && document.getElementById('said').textContent.startsWith('Done. Gates planer and router swapped: the-barn.1 ')`)
 	if got := chosen(); got != "the-barn.1.toml" {
 		t.Error(got)
 	}
@@ -57,7 +57,7 @@ func swapInTwoTaps(t *testing.T, x *tab, origin, state string) {
 	x.open(origin + "/shops")
 	x.tap(`section .ask > summary`)
 	x.tap(`section .ask button`)
-	x.until("back", `document.getElementById('said') && document.getElementById('said').textContent.startsWith('barn ')`)
+	x.until("back", `document.getElementById('said') && document.getElementById('said').textContent.startsWith('Done. barn ')`)
 	if got := chosen(); got != "barn.toml" {
 		t.Error(got)
 	}

@@ -84,7 +84,7 @@ func TestMoveInPage(t *testing.T) {
 		x.open(origin + "/move-in")
 	}
 	n := &newcomer{t: t, w: w, met: map[string]bool{}}
-	followed := 0
+	followed, measured := 0, map[string]bool{}
 	n.answer = func(v movein.View, changed <-chan struct{}, text string) {
 		t.Helper()
 		shown := fmt.Sprintf(`!!document.querySelector('input[name=revision][value="%d"]')`, v.Revision)
@@ -94,6 +94,12 @@ func TestMoveInPage(t *testing.T) {
 		} else if !value[bool](phone, shown) {
 			phone.open(origin + "/move-in")
 			phone.until("the question", shown)
+		}
+		if kind := fmt.Sprint(v.Live, v.Free, len(v.Choices)); !measured[kind] {
+			measured[kind] = true
+			for _, bad := range value[[]string](phone, measure) {
+				t.Errorf("%s: %s", v.Title, bad)
+			}
 		}
 		if h := value[string](phone, `document.querySelector('main h2').textContent`); h != v.Title {
 			t.Errorf("%q is shown, %q is asked", h, v.Title)

@@ -100,7 +100,10 @@ func (p *Page) answering(do func(*Guide) error) error {
 	if g == nil {
 		return &panel.Refusal{Why: "no move-in is under way: begin one"}
 	}
-	if err := do(g); err != nil {
+	switch err := do(g); {
+	case errors.Is(err, movein.ErrStale):
+		return &panel.Refusal{Why: err.Error()}
+	case err != nil:
 		return &panel.Mistake{Text: err.Error()}
 	}
 	return nil

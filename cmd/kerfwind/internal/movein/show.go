@@ -129,7 +129,7 @@ func (s *Session) ask(st step, v *View) {
 		v.Title, v.Free, v.Example = "Name of the new shop", true, "garage"
 		v.say("The earlier shop keeps its own name. You can stop at any step and go on later.")
 		if len(s.relays()) == 0 {
-			v.say("The rig file has no relay, and the collector's contactor needs one. Add it first: the move-in cannot finish without it.")
+			v.say("The rig has no relay, and the collector's contactor needs one. Add it first: the move-in cannot finish without it.")
 		}
 	case "units":
 		v.Title = "Units"
@@ -140,7 +140,7 @@ func (s *Session) ask(st step, v *View) {
 			v.Keep = s.old.Units
 		}
 	case "supply":
-		v.Title, v.Free, v.Example = "Supply", true, supplyExample
+		v.Title, v.Free, v.Example = "Supply", true, "120/240 V 60 Hz"
 		v.say("What supply does the new address have? Look at the meter, or ask the electrician.")
 		for _, c := range []string{"230 V 50 Hz", "120/240 V 60 Hz", "240 V 60 Hz", "120 V 60 Hz"} {
 			v.offer(c, "%s", c)

@@ -226,11 +226,21 @@ func send(w http.ResponseWriter, to *http.ResponseController, b []byte) error {
 
 // nowCells puts the values of the part Now, and the line in every page's head.
 func nowCells(s *Shop, c *cells) {
-	v := makeNow(s.nowIn())
+	in := s.nowIn()
+	v := makeNow(in)
 	c.begun, c.troubles = v.Begun, v.Troubles
 	h := makeHead(v)
 	c.state["head"], c.text["head"] = h.State, h.Word
 	c.text["note"] = v.Note
+	w := s.waits(in.Snap)
+	c.text["waits"], c.state["waits"] = w.Text, w.State
+	if v.Begun {
+		d := in.dock()
+		c.state["dock"] = d.State
+		for i := range d.Gates {
+			c.state[d.Gates[i].Key] = d.Gates[i].State
+		}
+	}
 	c.state["down"] = ""
 	if v.StoodDown {
 		c.state["down"] = "down"
@@ -271,6 +281,8 @@ type head struct {
 	Speed float64
 	At    time.Duration
 	Down  bool
+	Waits waiting
+	Dock  *dock // nil: nothing can be asked yet
 }
 
 // makeHead is no calmer than the scene.
@@ -301,8 +313,13 @@ func makeHead(v *nowView) head {
 
 // head is the line for a page that is shown now.
 func (s *Shop) head() *head {
-	v := makeNow(s.nowIn())
+	in := s.nowIn()
+	v := makeNow(in)
 	h := makeHead(v)
+	h.Waits = s.waits(in.Snap)
+	if v.Begun {
+		h.Dock = in.dock()
+	}
 	h.ID, h.Speed, h.At = s.makeUp(v.Begun), s.Speed, s.Now()
 	return &h
 }

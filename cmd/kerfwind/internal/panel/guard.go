@@ -8,13 +8,13 @@ import (
 
 // policy lets a browser load and send only what is of this very page.
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
-	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+	"manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 // protect checks every request first.
 func (s *Server) protect(next http.Handler) http.Handler {
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-		http.Error(w, "Refused: the request comes from another page.", http.StatusForbidden)
+		bare(w, http.StatusForbidden, "Refused: the request comes from another page.")
 	}))
 	same := cross.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -33,7 +33,7 @@ func (s *Server) protect(next http.Handler) http.Handler {
 		if wait > 0 {
 			h.Set("Retry-After", seconds(wait))
 			h.Set("Connection", "close")
-			http.Error(w, "Too many requests. Wait a moment.", http.StatusTooManyRequests)
+			bare(w, http.StatusTooManyRequests, "Too many requests. Wait a moment.")
 			return
 		}
 		h.Set("Content-Security-Policy", policy)
@@ -42,7 +42,7 @@ func (s *Server) protect(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
 		if !s.names.Allow(r.Host) {
-			http.Error(w, "Refused: the page is not served under this name. Use the computer's address or its own name, or add the name to hosts in the table page of the rig file.",
+			http.Error(w, "Refused: the page is not served under this name. Use the computer's address or its own name. Other names are allowed at the computer.",
 				http.StatusMisdirectedRequest)
 			return
 		}

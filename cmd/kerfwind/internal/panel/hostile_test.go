@@ -743,7 +743,7 @@ func TestChange(t *testing.T) {
 	b.shop.Load().Ask = func(context.Context, control.Input) error { return &Refusal{"it stands against what must hold"} }
 	r := form("POST", "/stand-down", "")
 	r.Header.Set("Accept", "application/json")
-	if w := b.send(r, c); w.Code != http.StatusConflict || strings.TrimSpace(w.Body.String()) != `{"error":"It stands against what must hold."}` {
+	if w := b.send(r, c); w.Code != http.StatusConflict || strings.TrimSpace(w.Body.String()) != `{"error":"It stands against what must hold.","to":"/"}` {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
 	if n := len(b.rows); n != 2 || b.rows[1].Result != "refused" {

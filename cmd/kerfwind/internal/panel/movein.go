@@ -56,6 +56,7 @@ type MoveIn interface {
 type MoveInQuestion struct {
 	movein.View
 	Reached []movein.Reached // the steps that can be gone to
+	Was     string           // an answer that was not taken
 }
 
 // moveInView holds what the template shows.
@@ -72,7 +73,13 @@ func (m *moveInView) says(wrong string) bool {
 	return m.Q != nil && wrong != "" && m.Q.Wrong == wrong
 }
 
-func moveIn(v *Visit) (any, error) { return v.Shop.moveIn(), nil }
+func moveIn(v *Visit) (any, error) {
+	m := v.Shop.moveIn()
+	if m.Q != nil {
+		m.Q.Was = v.Field("answer")
+	}
+	return m, nil
+}
 
 func (s *Shop) moveIn() *moveInView {
 	if s.MoveIn == nil {

@@ -51,9 +51,6 @@ func (s *Shop) nowIn() nowIn {
 // Time returns what a clock of the page shows.
 func (m *nowMain) Time(c clock) string { return c.Text(m.At) }
 
-// Lockout is the sentence beside every stand-down.
-func (m *nowMain) Lockout() string { return notLocked }
-
 // Words is a length of time in a few characters.
 func (m *nowMain) Words(d time.Duration) string { return config.FormatDuration(d) }
 

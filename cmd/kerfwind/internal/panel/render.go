@@ -5,17 +5,16 @@ import (
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
+	"fmt"
 	"html/template"
 	"net/http"
+	"net/url"
 	"path"
 	"strings"
 )
 
 //go:embed web
 var web embed.FS
-
-// assets are the files that are served as they are, and their types.
-var assets = map[string]string{"style.css": "text/css; charset=utf-8", "page.js": "text/javascript; charset=utf-8", "icon.svg": "image/svg+xml"}
 
 // Frame holds what a template sees.
 type Frame struct {
@@ -31,7 +30,13 @@ type Frame struct {
 	Wrong                string // why it was not
 	Head                 *head  // nil: no shop to show
 	Main                 any    // the part's own
+
+	sent url.Values // of the form that was not taken
 }
+
+// Was is what somebody wrote into a field of a form that was not taken, so that he need not
+// write it again.
+func (f *Frame) Was(field string) string { return f.sent.Get(field) }
 
 // Link is an entry of the list of parts.
 type Link struct {
@@ -43,13 +48,20 @@ type Link struct {
 // served as it is: it changes with the file, so that a browser may keep it.
 var funcs = template.FuncMap{"asset": func(name string) string { return "/" + name + "?v=" + stamp(name) }}
 
-// stamp tells one state of a file from another.
-func stamp(name string) string {
-	b, err := web.ReadFile("web/" + name)
-	if err != nil {
-		panic(err) // it is embedded: a name that is missing is a fault of the program
+// content is that of an asset, or of a template.
+func content(name string) []byte {
+	if a, ok := assets[name]; ok {
+		return a.text()
 	}
-	sum := sha256.Sum256(b)
+	return file(name)()
+}
+
+// stamp tells one state of a file from another; the pictures are those of icon.svg.
+func stamp(name string) string {
+	if strings.HasSuffix(name, ".png") {
+		name = "icon.svg" // so that a page need not wait until they are drawn
+	}
+	sum := sha256.Sum256(content(name))
 	return hex.EncodeToString(sum[:6])
 }
 
@@ -76,7 +88,7 @@ func (s *Server) render(w http.ResponseWriter, status int, file string, f *Frame
 	var b bytes.Buffer
 	if err := templates[file].Execute(&b, f); err != nil {
 		s.o.Notice(err)
-		http.Error(w, "This page cannot be shown: a fault in the program.", http.StatusInternalServerError)
+		bare(w, http.StatusInternalServerError, "This page cannot be shown: a fault in the program.")
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
@@ -84,18 +96,22 @@ func (s *Server) render(w http.ResponseWriter, status int, file string, f *Frame
 	_, _ = w.Write(b.Bytes()) // the visitor may be gone
 }
 
+// bare is a page for where nothing else may be shown: in the page's dress, with a way back.
+func bare(w http.ResponseWriter, status int, text string) {
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	_, _ = fmt.Fprintf(w, `<!doctype html><html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>kerfwind</title>`+
+		`<link rel="stylesheet" href="/style.css"><main><h1>kerfwind</h1><p class="wrong" role="alert">%s</p><p><a class="button" href="/">Back to the page</a></p></main></html>`,
+		template.HTMLEscapeString(text)) // the visitor may be gone
+}
+
 // asset serves a file as it is.
 func asset(w http.ResponseWriter, r *http.Request) {
 	name := strings.TrimPrefix(path.Clean(r.URL.Path), "/")
-	b, err := web.ReadFile("web/" + name)
-	if err != nil {
-		http.NotFound(w, r)
-		return
-	}
-	w.Header().Set("Content-Type", assets[name])
+	w.Header().Set("Content-Type", assets[name].kind)
 	w.Header().Set("Cache-Control", "no-cache")
 	if r.URL.Query().Get("v") == stamp(name) {
 		w.Header().Set("Cache-Control", "max-age=31536000, immutable")
 	}
-	_, _ = w.Write(b)
+	_, _ = w.Write(assets[name].text())
 }

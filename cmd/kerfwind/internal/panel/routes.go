@@ -41,6 +41,34 @@ func (s *Server) routes() *http.ServeMux {
 	return mux
 }
 
+// astray answers what no route is for: an address that is not there, or one for forms alone.
+func (s *Server) astray(next *http.ServeMux) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h, pattern := next.Handler(r)
+		if pattern != "" {
+			next.ServeHTTP(w, r)
+			return
+		}
+		was := &unwritten{header: w.Header()}
+		h.ServeHTTP(was, r)
+		text := "There is no such page."
+		if was.status == http.StatusMethodNotAllowed {
+			text = "There is nothing to see at this address: forms are sent there."
+		}
+		s.wrong(s.stranger(w, r), was.status, text)
+	})
+}
+
+// unwritten takes a status and nothing else.
+type unwritten struct {
+	header http.Header
+	status int
+}
+
+func (u *unwritten) Header() http.Header         { return u.header }
+func (u *unwritten) WriteHeader(status int)      { u.status = status }
+func (u *unwritten) Write(b []byte) (int, error) { return len(b), nil }
+
 // in is the route's whole path.
 func (x *Route) in(p *Part) string { return strings.TrimSuffix(p.Path, "/") + x.Path }
 
@@ -139,7 +167,7 @@ func (s *Server) change(v *Visit, x *Route) {
 	}
 	s.audit(v, x.in(v.Part), "done", v.said)
 	if asksJSON(v.R) {
-		answer(v.W, http.StatusOK, map[string]string{"said": v.said})
+		answer(v.W, http.StatusOK, map[string]string{"said": v.said, "to": v.Part.Path})
 		return
 	}
 	s.access.remember(v.who, v.said)
@@ -180,6 +208,9 @@ func (s *Server) show(v *Visit, status int, wrong string) {
 	f := s.frame(v)
 	f.Title, f.Wrong = v.Part.Title, wrong
 	f.Said = s.access.recall(v.who)
+	if wrong != "" {
+		f.sent = v.fields
+	}
 	var err error
 	if f.Main, err = v.Part.Data(v); err != nil {
 		s.failed(v, nil, err)
@@ -194,12 +225,25 @@ func (s *Server) show(v *Visit, status int, wrong string) {
 // wrong says what is wrong and no more.
 func (s *Server) wrong(v *Visit, status int, text string) {
 	if asksJSON(v.R) {
-		answer(v.W, status, map[string]string{"error": text})
+		answer(v.W, status, map[string]string{"error": text, "to": v.Part.Path})
 		return
 	}
 	f := s.frame(v)
-	f.Title, f.Wrong = "Not done", text
+	f.Title, f.Main = notDone(status), text
 	s.render(v.W, status, "wrong.html", f)
+}
+
+// notDone is the title of a page that says what is wrong and no more.
+func notDone(status int) string {
+	switch status {
+	case http.StatusNotFound, http.StatusMethodNotAllowed:
+		return "No such page"
+	case http.StatusForbidden:
+		return "Not allowed"
+	case http.StatusServiceUnavailable:
+		return "One moment"
+	}
+	return "Not done"
 }
 
 // frame returns what every page shows.
@@ -258,7 +302,7 @@ func (s *Server) recovered(w http.ResponseWriter) {
 		panic(r)
 	}
 	s.o.Notice(fmt.Errorf("page: a request ended by a fault in the program: %v\n%s", r, debug.Stack()))
-	http.Error(w, "A fault in the program.", http.StatusInternalServerError)
+	bare(w, http.StatusInternalServerError, "A fault in the program.")
 }
 
 // seconds is a wait for a Retry-After, rounded up.

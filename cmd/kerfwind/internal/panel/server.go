@@ -77,7 +77,7 @@ func New(o Options) *Server {
 		requests: newPace(requestGap, requestsAtOnce)}
 	s.names.Set()
 	s.mux = s.routes()
-	s.all = s.protect(s.mux)
+	s.all = s.protect(s.astray(s.mux))
 	return s
 }
 

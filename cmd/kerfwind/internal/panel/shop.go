@@ -62,6 +62,10 @@ type Shop struct {
 	// Missing tells of parts of the rig that cannot be reached, and what each serves.
 	Missing func(tell func(name, why string, serves []string))
 
+	// Waits says what comes next and what it waits for, as it is now; "": nothing
+	// comes. nil: nobody knows.
+	Waits func() string
+
 	// Shops keeps shop files; nil: they are not kept.
 	Shops Shops
 

@@ -43,9 +43,8 @@ type SwapPlan struct {
 
 // KeptShops are the shop files that there are.
 type KeptShops struct {
-	List  []KeptShop
-	Why   string // the shop in force is that one
-	Waits string // what waits to take effect
+	List []KeptShop
+	Why  string // the shop in force is that one
 }
 
 // KeptShop is a shop file.

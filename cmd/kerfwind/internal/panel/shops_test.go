@@ -48,7 +48,7 @@ func (f *fakeShops) Sheet(w io.Writer) error {
 // shopsPage is a page with shop files, and the cookie of one who may set up.
 func shopsPage(t *testing.T) (*besieged, *fakeShops, *http.Cookie) {
 	b := siege(t, Look, Operate, Setup)
-	f := &fakeShops{kept: &KeptShops{Why: "chosen", Waits: "barn.3 waits", List: []KeptShop{
+	f := &fakeShops{kept: &KeptShops{Why: "chosen", List: []KeptShop{
 		{File: "shops/barn.2.toml", Name: "barn.2", Shop: "the barn", How: "made by a swap", Before: "shops/barn.1.toml", BeforeName: "barn.1", Changes: []string{"Gate <x>."}, InForce: true},
 		{File: "shops/barn.1.toml", Name: "barn.1", Shop: "the barn", How: "made at a move-in"},
 		{File: "shops/bad.1.toml", Name: "bad.1", Trouble: "line 1"},
@@ -61,7 +61,7 @@ func shopsPage(t *testing.T) (*besieged, *fakeShops, *http.Cookie) {
 func TestShops(t *testing.T) {
 	b, f, setup := shopsPage(t)
 	w := b.send(form("GET", "/shops", ""), setup)
-	reads(t, w, http.StatusOK, "In use: chosen.", "barn.3 waits", "Go back to barn.1", `<input type="hidden" name="file" value="shops/barn.1.toml"><button>Go back</button>`,
+	reads(t, w, http.StatusOK, "In use: chosen.", "Go back to barn.1", `<input type="hidden" name="file" value="shops/barn.1.toml"><button>Go back</button>`,
 		"Gate &lt;x&gt;.", "It cannot be read.", `<button name="a" value="floor sweep">`, `<button name="a" value="band saw">`, `href="/shops/sheet"`)
 	if strings.Contains(w.Body.String(), `value="shops/bad.1.toml"`) {
 		t.Error("a file that cannot be read may be chosen")

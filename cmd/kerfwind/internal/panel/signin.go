@@ -9,7 +9,7 @@ import (
 
 // signInForm asks for a password.
 func (s *Server) signInForm(w http.ResponseWriter, r *http.Request) {
-	s.askPassword(s.stranger(w, r), http.StatusOK, "")
+	s.askPassword(s.stranger(w, r), http.StatusOK, 0, "")
 }
 
 // stranger is a visit to no part.
@@ -19,7 +19,8 @@ func (s *Server) stranger(w http.ResponseWriter, r *http.Request) *Visit {
 	return v
 }
 
-func (s *Server) askPassword(v *Visit, status int, wrong string) {
+// askPassword shows the form. role is chosen on it, 0 none.
+func (s *Server) askPassword(v *Visit, status int, role Role, wrong string) {
 	if asksJSON(v.R) {
 		answer(v.W, status, map[string]string{"error": wrong})
 		return
@@ -29,7 +30,7 @@ func (s *Server) askPassword(v *Visit, status int, wrong string) {
 		s.wrong(v, http.StatusForbidden, "No password is set yet. Set one at the computer: kerfwind password")
 		return
 	}
-	f.Title, f.Wrong = "Sign in", wrong
+	f.Title, f.Wrong, f.Main = "Sign in", wrong, role
 	s.render(v.W, status, "signin.html", f)
 }
 
@@ -54,7 +55,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case errors.As(err, &late):
 		w.Header().Set("Retry-After", seconds(late.wait))
-		s.askPassword(v, http.StatusTooManyRequests, sentence(err.Error()))
+		s.askPassword(v, http.StatusTooManyRequests, role, sentence(err.Error()))
 		return
 	case errors.As(err, &m):
 		s.failed(v, nil, err)
@@ -67,7 +68,7 @@ func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
 			}
 			s.audit(v, "/sign-in", "refused", text)
 		}
-		s.askPassword(v, http.StatusForbidden, sentence(err.Error()))
+		s.askPassword(v, http.StatusForbidden, role, sentence(err.Error()))
 		return
 	}
 	v.Role = role

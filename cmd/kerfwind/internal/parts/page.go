@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/daemon"
@@ -115,6 +116,13 @@ func (p *Page) shop(s *daemon.Host) (*panel.Shop, *guide.LessonPage, error) {
 		for _, x := range p.now().Missing {
 			tell(x.Name, x.Why, x.For)
 		}
+	}
+	shop.Waits = func() string {
+		x := p.now().Shop
+		if x.Next == "" {
+			return x.Waiting
+		}
+		return strings.Replace(x.Waiting, x.Next, strings.TrimSuffix(filepath.Base(x.Next), ".toml"), 1)
 	}
 	shop.Hertz = func() (float64, bool) { m := p.now().Mains; return m.Hertz, m.Measured }
 	shop.Settled = func() (list []panel.Settled) {

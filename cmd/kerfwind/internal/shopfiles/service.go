@@ -176,9 +176,6 @@ func (p *Page) Kept() (*panel.KeptShops, error) {
 		if at := slices.IndexFunc(list, func(o Kept) bool { return k.Before != "" && same(o.File, At(p.Folder, k.Before)) }); at >= 0 {
 			x.Before, x.BeforeName = list[at].File, list[at].Name
 		}
-		if !x.InForce && same(k.File, st.Shop.Next) {
-			out.Waits = k.Name + " waits until the shop is at rest"
-		}
 		out.List = append(out.List, x)
 	}
 	return out, nil

@@ -1,10 +1,10 @@
 "use strict";
 // The page is whole as it comes. This makes it follow what changes, says at
-// once when no word comes any more, and sends forms without leaving the page.
+// once when no word comes any more.
 (function () {
   var gone = 6000; // ms without a word: see streamBeat in events.go
   var body = document.body, speed = Number(body.dataset.speed) || 1;
-  var lost = document.getElementById("lost"), said = document.getElementById("said");
+  var lost = document.getElementById("lost");
 
   // One look-up for each key: the make-up of a page does not change.
   var at = {v: {}, s: {}, t: {}, w: {}};
@@ -81,6 +81,7 @@
     if (m.x) troubles(m.x);
     found();
     clocks();
+    document.dispatchEvent(new Event("word"));
   }
 
   // Lost and found. What is shown is then as of the last word, and says so.
@@ -159,47 +160,4 @@
   }, 500);
   addEventListener("online", listen);
   listen();
-
-  // What follows by being fetched anew. Who is on a button of it stays there.
-  document.querySelectorAll("[data-follow]").forEach(function (e) {
-    var to = e.dataset.follow.split(" "), busy = false, last = "";
-    function parts() { return Array.from(e.querySelectorAll("button, a")); }
-    setInterval(function () {
-      if (busy || document.hidden || !lost.hidden) return;
-      busy = true;
-      fetch(to[0], {cache: "no-store", signal: AbortSignal.timeout(5000)}).then(function (r) {
-        return r.ok ? r.text() : "";
-      }).then(function (t) {
-        if (!t || t === last) return;
-        var i = parts().indexOf(document.activeElement);
-        e.innerHTML = last = t;
-        var say = document.getElementById(e.id + "-say"), what = say && e.querySelector("strong");
-        if (what) write(say, what.textContent);
-        if (i >= 0 && parts()[i]) parts()[i].focus({preventScroll: true});
-      }).catch(function () {}).then(function () { busy = false; });
-    }, Number(to[1]));
-  });
-
-  // Forms that do something, without a new page.
-  document.addEventListener("submit", function (e) {
-    var f = e.target, b = e.submitter;
-    if (!f.classList.contains("do")) return;
-    e.preventDefault();
-    var data = new URLSearchParams(new FormData(f));
-    if (b && b.name) data.append(b.name, b.value);
-    f.querySelectorAll("button").forEach(function (x) { x.disabled = true; });
-    fetch(f.action, {method: "POST", body: data, headers: {Accept: "application/json"}, signal: AbortSignal.timeout(10000)}).then(function (r) {
-      return r.json().then(function (a) { return a.said || a.error || "Done."; });
-    }).catch(function () {
-      return "No answer from the computer: it may have been done or not.";
-    }).then(function (text) {
-      said.textContent = text;
-      f.querySelectorAll("button").forEach(function (x) { x.disabled = false; });
-      var d = f.closest("details");
-      if (d) {
-        d.open = false;
-        d.querySelector("summary").focus();
-      }
-    });
-  });
 })();
