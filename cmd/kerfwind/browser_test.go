@@ -330,7 +330,8 @@ func (x *tab) until(what, expression string) {
 func (x *tab) tap(selector string) {
 	x.t.Helper()
 	x.until("the page is there", `document.readyState === 'complete'`)
-	x.do(chromedp.ScrollIntoView(chromedp.CSS(selector)), chromedp.Click(chromedp.CSS(selector)))
+	value[any](x, fmt.Sprintf(`document.querySelector(%q).scrollIntoView({block: 'center'})`, selector)) // clear of what stays in place
+	x.do(chromedp.Click(chromedp.CSS(selector)))
 }
 
 // screen sets width, height and light.

@@ -55,8 +55,8 @@ func swapInTwoTaps(t *testing.T, x *tab, origin, state string) {
 	}
 	again("in force", `t.includes('<h3>the-barn.1</h3> <p><span class="ok">In use')`)
 	x.open(origin + "/shops")
-	x.tap(`section .ask > summary`)
-	x.tap(`section .ask button`)
+	x.tap(`main section .ask > summary`)
+	x.tap(`main section .ask button`)
 	x.until("back", `document.getElementById('said') && document.getElementById('said').textContent.startsWith('Done. barn ')`)
 	if got := chosen(); got != "barn.toml" {
 		t.Error(got)

@@ -77,7 +77,8 @@ type runsMain struct {
 	Machines []runsMachine
 	By       []runsMachine
 	Strips   []hoursStrip
-	First    string // of the strips
+	First    string // of the strips, in days
+	Middle   string // "" where they are few
 	Last     string
 	Scale    string
 	Rows     []hoursRow
@@ -98,6 +99,7 @@ type runsMachine struct {
 type hoursStrip struct {
 	Name, Sum string
 	Words     string // for who does not see it
+	Top       string // the time of a bar as high as the picture
 	Collector bool
 	Width     int
 	Bars      []hoursBar
@@ -302,6 +304,9 @@ func (m *runsMain) strips(hours []Hours, a *runsAsk, shop *config.Shop) error {
 		at[d] = n - 1
 	}
 	m.First, m.Last = dateOf(a.From), dateOf(a.To)
+	if a.To-a.From > 1 {
+		m.Middle = dateOf((a.From + a.To) / 2)
+	}
 	var most [2]time.Duration // of machines, of the collector
 	kind := func(h *Hours) int {
 		if h.Collector {
@@ -362,7 +367,10 @@ func (m *runsMain) strips(hours []Hours, a *runsAsk, shop *config.Shop) error {
 	slices.SortStableFunc(order, func(a, b string) int { return rank(a) - rank(b) })
 	for _, key := range order {
 		s := strips[key]
-		s.Sum = hms(sums[key])
+		s.Sum, s.Top = hms(sums[key]), hms(most[0])
+		if s.Collector {
+			s.Top = hms(most[1])
+		}
 		s.Words = fmt.Sprintf("%s: %s from %s to %s; most: %s, %s", s.Name, s.Sum, m.First, m.Last, m.when(a.By, peak[key].First), hms(peak[key].Time))
 		m.Strips = append(m.Strips, *s)
 	}

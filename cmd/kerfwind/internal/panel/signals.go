@@ -55,7 +55,7 @@ type signalStrip struct {
 	Runs        string // where it ran: a line at the foot
 	Lost        string // where it could not be trusted
 	Start, Stop int    // heights of the levels; below 0: none
-	Top         string // what the whole height is
+	Top, Mid    string // what the whole height is, and half of it
 }
 
 // Measures of a strip: our own choice.
@@ -260,7 +260,7 @@ func newSignalStrip(trail []Stretch, now time.Duration, start, stop float64) *si
 	shut()
 	p.Band, p.Runs, p.Lost = band.String(), runs.String(), lost.String()
 	amps := func(a float64) string { return config.Metric.Format(config.Current, three(a)) }
-	p.Top = amps(top)
+	p.Top, p.Mid = amps(top), amps(top/4) // by the square root
 	p.Words = fmt.Sprintf("the last %d s: at most %s", stripSeconds, amps(peak))
 	if len(trail) == 0 {
 		p.Words = "nothing was read"

@@ -223,11 +223,15 @@ type trendPicture struct {
 	Words       string
 	Line        string // the points of a polyline
 	Dots        []trendDot
-	Whole, Weak string // heights of the two levels
+	Weak        string // height of the level below which the air is weak
+	Levels      []trendLevel
 	First, Last string // weeks
 }
 
 type trendDot struct{ X, Y string }
+
+// trendLevel is a line of the picture's scale.
+type trendLevel struct{ Y, Words string }
 
 // Measures of the picture of a trend, in its own units.
 const (
@@ -244,7 +248,10 @@ func newTrendPicture(t *upkeep.Trend) *trendPicture {
 		part = min(max(part, trendFoot), trendTop)
 		return decimal(6 + (trendHigh-12)*(trendTop-part)/(trendTop-trendFoot))
 	}
-	p := &trendPicture{Whole: y(1), Weak: y(1 - upkeep.Drop), First: dateOf(first), Last: dateOf(last)}
+	p := &trendPicture{Weak: y(1 - upkeep.Drop), First: dateOf(first), Last: dateOf(last)}
+	for _, part := range []float64{trendTop, 1, 0.8, trendFoot} {
+		p.Levels = append(p.Levels, trendLevel{y(part), fmt.Sprintf("%.0f %%", 100*part)})
+	}
 	var line []string
 	for _, q := range t.Points {
 		x := decimal(trendLeft + (trendWide-trendLeft-8)*float64(q.Week-first)/float64(max(last-first, 1)))

@@ -47,6 +47,7 @@
   try {
     var kept = sessionStorage.getItem("answer");
     sessionStorage.removeItem("answer");
+    var sent = !!kept; // what was sent is not written again
     if (kept) setTimeout(show, 100, JSON.parse(kept)); // a change is read out, what a page brings along is not
   } catch (e) {} // a browser that keeps nothing
 
@@ -65,6 +66,8 @@
     }).catch(function () {
       return {kind: "unknown", text: "No answer from the computer: it may have been done or not.", key: k};
     }).then(function (a) {
+      var d = a.kind !== "refused" && f.closest("details");
+      if (d) d.open = false;
       if (a.to && !f.classList.contains("do")) { // the page is another one now
         try { sessionStorage.setItem("answer", JSON.stringify(a)); } catch (e) {} // as above
         if (a.to === location.pathname + location.search) location.reload();
@@ -72,15 +75,37 @@
         return;
       }
       buttons.forEach(function (x) { x.disabled = false; });
-      var d = a.kind !== "refused" && f.closest("details");
-      if (d) {
-        d.open = false;
-        d.querySelector("summary").focus();
-      }
+      if (d) d.querySelector("summary").focus();
       show(a);
       follow.forEach(function (again) { again(); });
     });
   });
+
+  // While no word comes, a part that was left could not be shown again.
+  document.addEventListener("click", function (e) {
+    var a = e.target.closest("a[href]");
+    if (!a || !("lost" in document.body.dataset) || a.getAttribute("href")[0] === "#") return;
+    e.preventDefault();
+    show({kind: "unknown", text: "No contact with the computer: " + a.textContent.trim() + " cannot be shown now. This page stays as it was.", key: ""});
+  });
+
+  // A page that is read again is as it was left: what was opened, and what was written and
+  // not sent.
+  function marks() { return Array.from(main.querySelectorAll("details, input:not([type=hidden]):not([type=password]), select")); }
+  addEventListener("pagehide", function () {
+    var kept = {at: location.pathname + location.search, size: marks().length, of: marks().map(function (e) {
+      return e.tagName === "DETAILS" ? e.open : e.type === "checkbox" ? e.checked : e.value;
+    })};
+    try { sessionStorage.setItem("left", JSON.stringify(kept)); } catch (e) {} // as above
+  });
+  try {
+    var left = JSON.parse(sessionStorage.getItem("left")), again = performance.getEntriesByType("navigation")[0].type === "reload";
+    if (again && left && left.at === location.pathname + location.search && left.size === marks().length) marks().forEach(function (e, i) {
+      if (e.tagName === "DETAILS") e.open = left.of[i];
+      else if (e.type === "checkbox") e.checked = left.of[i];
+      else if (left.of[i] && !sent) e.value = left.of[i];
+    });
+  } catch (e) {} // as above
 
   // What is at hand shuts by itself.
   function shut(but) {
