@@ -76,7 +76,7 @@ func airAsked(t *testing.T, x *tab, origin string) {
 	x.tap(`.rows a.button`) // what one more machine would change
 	x.until("the answer", `location.search.startsWith('?if=1') && document.querySelector('h2').textContent === 'What if'`)
 	value[any](x, `document.querySelectorAll('[type=checkbox]').forEach(e => e.checked = ['g0', 'g1'].includes(e.name)); document.querySelector('[name=filter]').value = 'clean'; undefined`)
-	x.tap(`form button`)
+	x.tap(`main form button`)
 	x.until("both hoods", `location.search.includes('g0=on&g1=on') && document.body.textContent.includes('band saw, planer open and the filter clean')`)
 	if n := value[int](x, `document.querySelectorAll('.ducts .in.carries').length`); n < 3 {
 		t.Errorf("%d ducts carry", n)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -131,7 +132,7 @@ func (s *Session) missing() {
 		l.good = false
 		l.lines = append(l.lines, "The new shop cannot work yet:")
 		for _, p := range problems {
-			l.lines = append(l.lines, "- "+p.Message+". To do: "+p.Remedy+".")
+			l.lines = append(l.lines, "- "+p.Message+". "+s.wayOut(p))
 		}
 		l.lines = append(l.lines, "Go back to that step.")
 		return
@@ -149,7 +150,7 @@ func (s *Session) missing() {
 	}
 	shop.Learn(s.learned)
 	for _, p := range slices.Concat(s.rig.Warnings, shop.Warnings) {
-		l.lines = append(l.lines, "- "+strings.ToUpper(p.Message[:1])+p.Message[1:]+". To do: "+p.Remedy+".")
+		l.lines = append(l.lines, "- "+strings.ToUpper(p.Message[:1])+p.Message[1:]+". "+s.wayOut(p))
 	}
 	switch {
 	case !l.good:
@@ -158,6 +159,24 @@ func (s *Session) missing() {
 	default:
 		l.lines = append([]string{"The new shop works. You may want to look at:"}, l.lines...)
 	}
+}
+
+// wayOut says what to do about a problem of the draft. Nobody at a phone writes into its
+// file: where the remedy would do so, it names the steps that asked about the thing.
+func (s *Session) wayOut(p config.Problem) string {
+	if !strings.ContainsAny(p.Remedy, "=[{`") {
+		return "To do: " + p.Remedy + "."
+	}
+	var titles []string
+	for _, st := range s.steps() {
+		if st.of != "" && strings.Contains(p.Message, st.of) {
+			titles = append(titles, strconv.Quote(s.title(st)))
+		}
+	}
+	if len(titles) == 0 {
+		return "To do, in the shop's file: " + p.Remedy + "."
+	}
+	return "Answer again: " + strings.Join(titles[:min(3, len(titles))], ", ") + "."
 }
 
 // Report returns what became of an Air, DryRun or Activate. Of Activate the first
