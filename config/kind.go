@@ -348,6 +348,7 @@ type contactFacts struct {
 	decider string // why a node cannot have it; "": it can
 	acts    string // what it does on its own, for the cabinet's door; "": it tells of a thing
 	note    func(c *Contact) string
+	part    string // what to buy for it; "": it is part of something else
 }
 
 // About is the input of control that the contact makes.
@@ -356,6 +357,9 @@ func (k ContactKind) About() control.InputKind { return k.facts().about }
 // Acts says what the contact does on its own, for the cabinet's door; "": it
 // tells of a machine, a gate or the collector.
 func (k ContactKind) Acts() string { return k.facts().acts }
+
+// Part is what to buy for such a contact; "": it is part of a machine, or of the contactor.
+func (k ContactKind) Part() string { return k.facts().part }
 
 // InCoil reports whether such a contact belongs in the contactor's coil circuit
 // as well.

@@ -5,22 +5,28 @@ import "kerfwind/control"
 // pressed are the words of a push button.
 var pressed = [2]string{"pressed", "released"}
 
+// Parts of more than one kind.
+const (
+	endSwitch  = "end switch with a lever, for dust"
+	pushButton = "push button, normally open"
+)
+
 var contacts = [...]contactFacts{
 	MachineContact:   {name: "machine", words: [2]string{"running", "idle"}, about: control.MachineIs},
-	GateOpenSwitch:   {name: "gate-open", words: [2]string{"there", "away"}, about: control.GateIs},
-	GateShutSwitch:   {name: "gate-shut", words: [2]string{"there", "away"}, about: control.GateIs},
+	GateOpenSwitch:   {name: "gate-open", words: [2]string{"there", "away"}, about: control.GateIs, part: endSwitch},
+	GateShutSwitch:   {name: "gate-shut", words: [2]string{"there", "away"}, about: control.GateIs, part: endSwitch},
 	CollectorContact: {name: "collector", words: [2]string{"on", "off"}, about: control.CollectorIs},
-	StopContact: {name: "stop", words: [2]string{"act", "ok"}, about: control.StopIs, rule: closedWhileWell, series: true,
+	StopContact: {name: "stop", words: [2]string{"act", "ok"}, about: control.StopIs, rule: closedWhileWell, series: true, part: "stop button with two normally closed contacts",
 		acts: "open = collector off, held until a local act", note: stopNote},
-	BinContact:    {name: "bin", words: [2]string{"full", "ok"}, about: control.BinIs, acts: "bin level"},
-	HandContact:   {name: "hand", words: [2]string{"hand", "auto"}, about: control.SwitchIs},
+	BinContact:    {name: "bin", words: [2]string{"full", "ok"}, about: control.BinIs, acts: "bin level", part: "level switch for the bin"},
+	HandContact:   {name: "hand", words: [2]string{"hand", "auto"}, about: control.SwitchIs, part: "hand/off/auto switch with a spare contact"},
 	OffContact:    {name: "off", words: [2]string{"off", "auto"}, about: control.SwitchIs},
-	ButtonContact: {name: "button", words: pressed, about: control.Ask},
-	StandDownContact: {name: "stand-down", words: [2]string{"down", "lifted"}, about: control.StandDownIs, acts: "nothing is commanded",
+	ButtonContact: {name: "button", words: pressed, about: control.Ask, part: pushButton},
+	StandDownContact: {name: "stand-down", words: [2]string{"down", "lifted"}, about: control.StandDownIs, acts: "nothing is commanded", part: "switch that stays as it is turned",
 		decider: "a stand-down is lifted by a switch at the computer that decides, not over the broker"},
-	ResetContact: {name: "reset", words: pressed, about: control.ResetIs, acts: "pressed and released: lifts what is locked off",
+	ResetContact: {name: "reset", words: pressed, about: control.ResetIs, part: pushButton, acts: "pressed and released: lifts what is locked off",
 		decider: "a reset is a button at the computer that decides, not over the broker"},
-	AsideContact: {name: "aside", words: pressed, about: control.AsideIs, acts: "sets its gate aside; pressed again: takes it back",
+	AsideContact: {name: "aside", words: pressed, about: control.AsideIs, part: pushButton, acts: "sets its gate aside; pressed again: takes it back",
 		decider: "a gate is taken back by a button at the computer that decides, not over the broker"},
 }
 

@@ -9,7 +9,7 @@ import (
 // optional are the fields of a description that a kind may do without.
 var optional = map[string]bool{
 	"may": true, "defaults": true, "reverse": true, "reversing": true, "supply": true, "steps": true, "notes": true, "note": true,
-	"ranges": true, "addresses": true, "numbered": true, "rule": true, "decider": true, "acts": true,
+	"ranges": true, "addresses": true, "numbered": true, "rule": true, "decider": true, "acts": true, "part": true,
 }
 
 // ofWired are the fields that only a wired output needs.

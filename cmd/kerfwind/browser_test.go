@@ -195,7 +195,7 @@ func (x *wire) cut() {
 }
 
 // browser starts Chromium. The name evil.example leads to this computer there.
-func browser(t *testing.T) context.Context {
+func browser(t testing.TB) context.Context {
 	t.Helper()
 	path := peers.Require(t, "chromium", "Debian package chromium")
 	all, end := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path),
@@ -217,7 +217,7 @@ func browser(t *testing.T) context.Context {
 
 // tab is one phone: its cookies are its own.
 type tab struct {
-	t   *testing.T
+	t   testing.TB
 	ctx context.Context
 
 	mu    sync.Mutex
@@ -226,7 +226,7 @@ type tab struct {
 }
 
 // newTab opens a tab of a browser.
-func newTab(t *testing.T, b context.Context) *tab {
+func newTab(t testing.TB, b context.Context) *tab {
 	t.Helper()
 	ctx, cancel := chromedp.NewContext(b, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
@@ -354,7 +354,7 @@ func (x *tab) signIn(origin, role string) {
 }
 
 // axe is the source of the accessibility checker.
-func axe(t *testing.T) string {
+func axe(t testing.TB) string {
 	t.Helper()
 	f, err := os.Open(peers.Axe(t))
 	if err != nil {

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"testing"
 	"time"
 
@@ -44,6 +45,32 @@ func moreRuns(b *testing.B, dir string, n int) {
 	if err := db.Close(); err != nil {
 		b.Fatal(err)
 	}
+}
+
+// BenchmarkEventToPixel measures from the request that makes an event to the frame that
+// shows it, in Chromium on a running shop whose planer runs, at instants that fall anyhow
+// between the messages of the stream. The goal is 100 ms at the median.
+func BenchmarkEventToPixel(b *testing.B) {
+	shop := startBarn(b, planing, 1)
+	x := newTab(b, browser(b))
+	x.screen(360, 740, "dark")
+	x.signIn("http://"+shop.addr, "setup")
+	x.until("a gate can be held", `document.querySelector('[data-s=h4]').dataset.state === 'can'`)
+	var took []float64
+	for b.Loop() {
+		took = append(took, value[float64](x, `new Promise(done => setTimeout(() => {
+			const e = document.querySelector('[data-s=h4]'), began = performance.now();
+			new MutationObserver((_, o) => {
+				o.disconnect();
+				requestAnimationFrame(() => requestAnimationFrame(() => done(performance.now() - began)));
+			}).observe(e, {attributes: true, attributeFilter: ['data-state']});
+			fetch(e.dataset.state === 'can' ? '/hold' : '/release', {method: 'POST', headers: {Accept: 'application/json'},
+				body: new URLSearchParams(e.dataset.state === 'can' ? {gate: 'floor sweep', for: '60'} : {gate: 'floor sweep'})});
+		}, 500 + 500 * Math.random()))`))
+	}
+	slices.Sort(took)
+	b.ReportMetric(took[len(took)/2], "ms/median")
+	b.ReportMetric(took[len(took)*9/10], "ms/9-of-10")
 }
 
 // BenchmarkPageOfMany shows the parts that read the record, over 500,000 runs:

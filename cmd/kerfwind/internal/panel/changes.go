@@ -1,9 +1,21 @@
 package panel
 
-import "time"
+import (
+	"cmp"
+	"time"
+)
 
 // changesPart lists what was changed on the page, by whom and with what result.
 var changesPart = Part{Path: "/changes", Title: "Changes made here", Role: Setup, File: "changes.html", Aside: true, Data: changesData}
+
+// actWords are the acts of the page as people name them.
+var actWords = map[string]string{
+	"/sign-in": "sign in", "/sign-out": "sign out", "/stand-down": "stand down", "/hold": "hold a gate", "/release": "release a gate", "/aside": "set a gate aside",
+	"/upkeep/reset": "upkeep: seen to", "/upkeep/undo": "upkeep: taken back", "/upkeep/every": "upkeep: when it is due",
+	"/signals/learn": "learn a machine", "/signals/learn/mark": "learn: it has happened", "/signals/learn/skip": "learn: left out", "/signals/learn/end": "learn: ended", "/signals/learn/keep": "learn: keep the levels",
+	"/move-in/begin": "begin or go on with a move-in", "/move-in/fresh": "begin a move-in again", "/move-in/leave": "stop a move-in for now", "/move-in/answer": "move-in: answer", "/move-in/back": "move-in: back a step", "/move-in/go": "move-in: go to a step",
+	"/shops/swap": "swap two things", "/shops/use": "use another shop", "/rehearsal/do": "hands in the simulated workshop",
+}
 
 // mostChanges bounds the list.
 const mostChanges = 100
@@ -33,7 +45,7 @@ func changesData(v *Visit) (any, error) {
 	}
 	for i := range rows {
 		r := &rows[i]
-		x := changesRow{When: r.At.Local().Format(time.DateTime), What: r.What, Gave: r.Gave(), Role: r.Role, From: r.From, Said: r.Said(), Sign: "ok"}
+		x := changesRow{When: r.At.Local().Format(time.DateTime), What: cmp.Or(actWords[r.What], r.What), Gave: r.Gave(), Role: r.Role, From: r.From, Said: r.Said(), Sign: "ok"}
 		if !r.Trusted {
 			x.Doubt = "the clock was not set"
 		}

@@ -71,6 +71,15 @@ func TestRowWords(t *testing.T) {
 	}
 }
 
+// Every act has words for people.
+func TestActWords(t *testing.T) {
+	for _, a := range addresses() {
+		if a.method == http.MethodPost && actWords[a.path] == "" {
+			t.Errorf("%s has no words", a.path)
+		}
+	}
+}
+
 // The list is for those who may set up, and escapes what others gave.
 func TestChanges(t *testing.T) {
 	b := siege(t, Look, Operate, Setup)

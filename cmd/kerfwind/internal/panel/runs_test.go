@@ -109,7 +109,7 @@ var day0 = int(time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC).Unix() / 86400)
 func TestRunsPages(t *testing.T) {
 	s, open := runsPage(t, fakeHistory{first: day0 - 119, last: day0}, nil)
 	w := look(s, "/runs")
-	reads(t, w, http.StatusOK, "Mon 2026-03-02", "planer", `href="/runs?before=71">Older`, "14:00:00", "28:00:00", "<span>2026-02-17</span><span>2026-03-02</span>")
+	reads(t, w, http.StatusOK, "Mon 2026-03-02", "planer", `href="/runs?before=71">Older`, "14:00:00", "28:00:00", "<span>2026-02-17</span><span>2026-02-23</span><span>2026-03-02</span>")
 	if strings.Count(w.Body.String(), "<td>09:00:00</td>") != runsOnPage {
 		t.Error("not a page of runs")
 	}

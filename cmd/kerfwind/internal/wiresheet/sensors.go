@@ -346,13 +346,22 @@ func (b *builder) servos() Section {
 	return s
 }
 
+// contactor reports whether the program drives a contactor, and by which relay; "" as long
+// as no shop says so.
+func (b *builder) contactor() (relay string, there bool) {
+	if b.shop == nil {
+		return "", slices.ContainsFunc(b.rig.Actuators, func(a config.Actuator) bool { return a.Kind.Serves(config.ForContactor) })
+	}
+	if at := b.shop.Collector.Actuator; b.drives(at) && b.rig.Actuators[at].Kind.Serves(config.ForContactor) {
+		return b.rig.Actuators[at].Name, true
+	}
+	return "", false
+}
+
 func (b *builder) coil() Section {
 	s := Section{Title: "The contactor's coil circuit"}
-	relay := ""
-	if b.shop != nil && b.drives(b.shop.Collector.Actuator) && b.rig.Actuators[b.shop.Collector.Actuator].Kind.Serves(config.ForContactor) {
-		relay = b.rig.Actuators[b.shop.Collector.Actuator].Name
-	}
-	if relay == "" && (b.shop != nil || !slices.ContainsFunc(b.rig.Actuators, func(a config.Actuator) bool { return a.Kind.Serves(config.ForContactor) })) {
+	relay, there := b.contactor()
+	if !there {
 		return s
 	}
 	chain := []string{"coil supply, fused"}

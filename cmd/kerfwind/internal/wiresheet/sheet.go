@@ -120,7 +120,24 @@ func (b *builder) parts() Section {
 		add(1, "resistor 470 ohm", "in series with a converter's input")
 		add(1, "pair of Schottky diodes", "from a converter's input to ground and to the supply")
 	}
+	for i := range r.Contacts {
+		if c := &r.Contacts[i]; c.Kind.Part() != "" {
+			add(1, c.Kind.Part(), "")
+		}
+	}
 	add(len(r.Contacts), "pair of screw terminals", "dry contacts")
+	if _, there := b.contactor(); there {
+		what := "for the collector's motor"
+		if b.shop != nil && b.shop.Collector.FullLoad > 0 {
+			what = fmt.Sprintf("for a motor of %g A", b.shop.Collector.FullLoad)
+		}
+		add(1, "contactor with auxiliary contact, rated for motors (AC-3)", what)
+		add(1, "overload relay with auxiliary contact", what)
+		add(1, "suppressor", "across the contactor's coil")
+		if !slices.ContainsFunc(r.Contacts, func(c config.Contact) bool { return c.Kind == config.HandContact }) {
+			add(1, "hand/off/auto switch", "at the collector")
+		}
+	}
 	for i := range r.Actuators {
 		for _, p := range r.Actuators[i].Parts() {
 			add(p.N, p.What, p.For)
