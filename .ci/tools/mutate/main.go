@@ -1,7 +1,7 @@
 // Command mutate breaks packages on purpose, one small change at a time, and
 // wants their own fast tests to notice each.
 //
-//	mutate [-sample PERCENT] [-seed TEXT] [-only TEXT] [-skip TESTS] [-list] [-v] [PACKAGE...]
+//	mutate [-sample PERCENT] [-seed TEXT] [-only TEXT] [-skip TESTS] [-within TIME] [-list] [-v] [PACKAGE...]
 //
 // The mutants come from the syntax tree, every one that an operator makes: drop a statement, one
 // part of a parallel assignment or the body of a branch; drop a part of a condition, of min or of
@@ -69,13 +69,17 @@ var targets = []target{
 	{dir: "cmd/kerfwind/internal/rig", files: `^(outputs|kinds|far|topics)\.go$`, not: `^(mcp|ads)$`, tests: []string{"cmd/kerfwind/internal/rig"}},
 }
 
-var skip string // tests to leave out
+var (
+	skip   string        // tests to leave out
+	within time.Duration // no mutant is begun after it; 0: all are
+)
 
 func main() {
 	sample := flag.Int("sample", 100, "run so many mutants of 100, drawn at random")
 	seed := flag.String("seed", "", "draws the sample")
 	only := flag.String("only", "", "run only mutants whose place, operator, function, change or line matches this regular expression; each of them has to be found")
 	flag.StringVar(&skip, "skip", "", "skip the tests whose names match this: to look for what they alone find")
+	flag.DurationVar(&within, "within", 0, "begin no further mutant of a package once it has taken so long: what was run is a random part of what was chosen")
 	list := flag.Bool("list", false, "print the mutants and run none")
 	verbose := flag.Bool("v", false, "also print what found each mutant")
 	flag.Parse()
@@ -144,16 +148,18 @@ func moduleRoot() (string, error) {
 	}
 }
 
-// drawn reports whether a mutant belongs to the sample. It is drawn by what it changes, so a
-// line above it that comes or goes changes nothing.
-func drawn(m *mutant, sample int, seed string) bool {
+// drawn reports whether a mutant belongs to the sample.
+func drawn(m *mutant, sample int, seed string) bool { return int(m.lot(seed)%100) < sample }
+
+// lot is what a mutant is drawn by: made of what it changes, so a line above it that comes or goes
+// changes nothing.
+func (m *mutant) lot(seed string) uint64 {
 	h := fnv.New64a()
 	fmt.Fprintf(h, "%s\n%s", seed, m.key())
 	x := h.Sum64()
 	x ^= x >> 33 // the lowest bits of FNV alone are poor
 	x *= 0xff51afd7ed558ccd
-	x ^= x >> 33
-	return int(x%100) < sample
+	return x ^ x>>33
 }
 
 func (t target) run(root, work string, known map[string]*entry, sample int, seed string, only *regexp.Regexp, list, verbose bool) (bool, error) {
@@ -200,10 +206,16 @@ func (t target) run(root, work string, known map[string]*entry, sample int, seed
 		suites = append(suites, s)
 	}
 	ready := time.Since(start)
-	var killed, over, equal, owed int
+	end := time.Now().Add(365 * 24 * time.Hour)
+	if within > 0 {
+		end = start.Add(within)
+		slices.SortFunc(chosen, func(a, b *mutant) int { return cmp.Compare(a.lot(seed), b.lot(seed)) })
+	}
+	var killed, over, equal, owed, ran int
 	var lived []*mutant
 	unreached := map[*mutant]bool{}
-	tryAll(suites, chosen, min(2, runtime.NumCPU()), func(m *mutant, v verdict) {
+	tryAll(suites, chosen, min(2, runtime.NumCPU()), end, func(m *mutant, v verdict) {
+		ran++
 		e := mine[m.key()]
 		if e != nil {
 			e.ran = true
@@ -244,7 +256,7 @@ func (t target) run(root, work string, known map[string]*entry, sample int, seed
 	if only.String() != "" {
 		floor = 100 // whoever picks some asks for these
 	}
-	most := allowed(len(chosen), floor, len(chosen) == len(w.mutants))
+	most := allowed(ran, floor, ran == len(w.mutants))
 	ok := len(lived) <= most && !slices.ContainsFunc(lived, func(m *mutant) bool { return must[m] })
 	for _, e := range sorted(mine) {
 		switch {
@@ -257,11 +269,11 @@ func (t target) run(root, work string, known map[string]*entry, sample int, seed
 		}
 	}
 	part := 0.0
-	if n := len(chosen); n > 0 {
-		part = 100 * float64(killed) / float64(n)
+	if ran > 0 {
+		part = 100 * float64(killed) / float64(ran)
 	}
 	fmt.Printf("%s: %d mutants, %d run, %d found (%.1f %%; %d by their time), %d listed as equal, %d as owed a test, %d live where at most %d may; %d s, %d s of it to build and survey\n",
-		t.dir, len(w.mutants), len(chosen), killed, part, over, equal, owed, len(lived), most, int(time.Since(start).Seconds()), int(ready.Seconds()))
+		t.dir, len(w.mutants), ran, killed, part, over, equal, owed, len(lived), most, int(time.Since(start).Seconds()), int(ready.Seconds()))
 	return ok, nil
 }
 

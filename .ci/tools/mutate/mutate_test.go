@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 )
 
 // The mutants of a small package: each operator makes those that it should, all
@@ -52,7 +53,8 @@ func TestSample(t *testing.T) {
 		t.Fatal(err)
 	}
 	var lived []string
-	tryAll([]*suite{s}, w.mutants, 2, func(m *mutant, v verdict) {
+	tryAll([]*suite{s}, w.mutants, 2, time.Now(), func(m *mutant, v verdict) { t.Errorf("%s is begun after the end", m.name()) })
+	tryAll([]*suite{s}, w.mutants, 2, time.Now().Add(time.Hour), func(m *mutant, v verdict) {
 		if !v.reached {
 			t.Errorf("%s is not reached", m.name())
 		}

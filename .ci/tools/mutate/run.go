@@ -242,8 +242,8 @@ func try(suites []*suite, id int) verdict {
 	return v
 }
 
-// tryAll runs the mutants, so many at a time.
-func tryAll(suites []*suite, mutants []*mutant, workers int, done func(*mutant, verdict)) {
+// tryAll runs the mutants, so many at a time, and begins none after the end.
+func tryAll(suites []*suite, mutants []*mutant, workers int, end time.Time, done func(*mutant, verdict)) {
 	queue := make(chan *mutant)
 	var wait sync.WaitGroup
 	var lock sync.Mutex
@@ -258,6 +258,9 @@ func tryAll(suites []*suite, mutants []*mutant, workers int, done func(*mutant, 
 		})
 	}
 	for _, m := range mutants {
+		if time.Now().After(end) {
+			break
+		}
 		queue <- m
 	}
 	close(queue)
