@@ -1,7 +1,7 @@
 // Command mutate breaks packages on purpose, one small change at a time, and
 // wants their own fast tests to notice each.
 //
-//	mutate [-sample PERCENT] [-seed TEXT] [-only TEXT] [-skip TESTS] [-within TIME] [-list] [-v] [PACKAGE...]
+//	mutate [-sample PERCENT] [-seed TEXT] [-only TEXT] [-skip TESTS] [-within TIME] [-work FOLDER] [-list] [-v] [PACKAGE...]
 //
 // The mutants come from the syntax tree, every one that an operator makes: drop a statement, one
 // part of a parallel assignment or the body of a branch; drop a part of a condition, of min or of
@@ -71,6 +71,7 @@ var targets = []target{
 
 var (
 	skip   string        // tests to leave out
+	folder string        // builds and surveys stay here; "": a folder for this run only
 	within time.Duration // no mutant is begun after it; 0: all are
 )
 
@@ -80,6 +81,7 @@ func main() {
 	only := flag.String("only", "", "run only mutants whose place, operator, function, change or line matches this regular expression; each of them has to be found")
 	flag.StringVar(&skip, "skip", "", "skip the tests whose names match this: to look for what they alone find")
 	flag.DurationVar(&within, "within", 0, "begin no further mutant of a package once it has taken so long: what was run is a random part of what was chosen")
+	flag.StringVar(&folder, "work", "", "keep builds and surveys in this folder: the next run of the same sources begins at once")
 	list := flag.Bool("list", false, "print the mutants and run none")
 	verbose := flag.Bool("v", false, "also print what found each mutant")
 	flag.Parse()
@@ -107,11 +109,15 @@ func run(sample int, seed string, only *regexp.Regexp, list, verbose bool, dirs 
 	if err != nil {
 		return false, err
 	}
-	work, err := os.MkdirTemp("", "mutate")
-	if err != nil {
+	work := folder
+	if work == "" {
+		if work, err = os.MkdirTemp("", "mutate"); err != nil {
+			return false, err
+		}
+		defer os.RemoveAll(work)
+	} else if work, err = filepath.Abs(work); err != nil {
 		return false, err
 	}
-	defer os.RemoveAll(work)
 	for _, d := range dirs {
 		if !slices.ContainsFunc(targets, func(t target) bool { return t.dir == filepath.ToSlash(filepath.Clean(d)) }) {
 			return false, fmt.Errorf("%s is no package that is broken: choose of the list in .ci/tools/mutate/main.go", d)

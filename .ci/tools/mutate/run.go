@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"crypto/sha256"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -28,10 +30,10 @@ type suite struct {
 
 // test is one test function, and what it reaches.
 type test struct {
-	name    string
-	part    string        // of a test in parts; "" all of it
-	cpu     time.Duration // processor time alone
-	reaches map[int]bool
+	Name    string
+	Part    string        `json:",omitempty"` // of a test in parts; "" all of it
+	CPU     time.Duration // processor time alone
+	Reaches map[int]bool
 }
 
 // build builds the tests of a package, once to record what each of them reaches and once to
@@ -60,8 +62,28 @@ func build(root, work string, w *woven, dir string, flags []string) (*suite, err
 	return s, nil
 }
 
-// survey runs each test alone to see which mutants it reaches. All of them must pass.
+// survey is what look finds, or found for the same binary and is still in the folder.
 func (s *suite) survey(work string) error {
+	binary, err := os.ReadFile(s.record)
+	if err != nil {
+		return err
+	}
+	file := filepath.Join(work, fmt.Sprintf("survey.%x.json", sha256.Sum256(append(binary, skip...))))
+	if text, err := os.ReadFile(file); err == nil {
+		return json.Unmarshal(text, &s.tests)
+	}
+	if err := s.look(work); err != nil {
+		return err
+	}
+	text, err := json.Marshal(s.tests)
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(file, text, 0o600)
+}
+
+// look runs each test alone to see which mutants it reaches. All of them must pass.
+func (s *suite) look(work string) error {
 	cmd := exec.Command(s.record, "-test.list", "^(Test|Fuzz|Example)")
 	cmd.Dir = s.dir
 	cmd.Env = append(os.Environ(), "KERFWIND_MUTANT_RECORD="+os.DevNull)
@@ -83,7 +105,7 @@ func (s *suite) survey(work string) error {
 		}
 		// A long test that has parts is run by those of its parts that reach a mutant.
 		var parts []*test
-		if t.cpu >= slow {
+		if t.CPU >= slow {
 			for _, m := range regexp.MustCompile(`(?m)^    --- PASS: [^/\s]+/(\S+)`).FindAllStringSubmatch(r.out, -1) {
 				part, _, err := s.reach(work, name, m[1])
 				if err != nil {
@@ -97,13 +119,13 @@ func (s *suite) survey(work string) error {
 		}
 		s.tests = append(s.tests, parts...)
 	}
-	slices.SortStableFunc(s.tests, func(a, b *test) int { return int(a.cpu - b.cpu) })
+	slices.SortStableFunc(s.tests, func(a, b *test) int { return int(a.CPU - b.CPU) })
 	return nil
 }
 
 // reach runs one test, or one part of it, and reads which mutants it reaches.
 func (s *suite) reach(work, name, part string) (*test, result, error) {
-	t := &test{name: name, part: part, reaches: map[int]bool{}}
+	t := &test{Name: name, Part: part, Reaches: map[int]bool{}}
 	record := filepath.Join(work, "reached")
 	if err := os.RemoveAll(record); err != nil {
 		return nil, result{}, err
@@ -112,7 +134,7 @@ func (s *suite) reach(work, name, part string) (*test, result, error) {
 	if !r.passed {
 		return nil, r, fmt.Errorf("%s fails in %s without any mutant:\n%s", name, s.dir, r.out)
 	}
-	t.cpu = r.cpu
+	t.CPU = r.cpu
 	text, err := os.ReadFile(record)
 	if err != nil {
 		return nil, r, err
@@ -122,7 +144,7 @@ func (s *suite) reach(work, name, part string) (*test, result, error) {
 		if err != nil {
 			return nil, r, err
 		}
-		t.reaches[id] = true
+		t.Reaches[id] = true
 	}
 	return t, r, nil
 }
@@ -162,7 +184,7 @@ func (s *suite) start(binary, tests string, cpu time.Duration, mutant int, env .
 	args := append([]string{"-c", "ulimit -t " + seconds + "; ulimit -v 8000000; exec \"$0\" \"$@\"", binary, "-test.run", tests, "-test.failfast", "-test.v"}, s.flags...)
 	cmd := exec.CommandContext(ctx, "sh", args...)
 	cmd.Dir = s.dir
-	cmd.Env = append(os.Environ(), "KERFWIND_MUTANT="+strconv.Itoa(mutant), "GOMAXPROCS=1", "GOTRACEBACK=none")
+	cmd.Env = append(os.Environ(), "KERFWIND_MUTANT="+strconv.Itoa(mutant), "GOMAXPROCS=1", "GOGC=400", "GOTRACEBACK=none")
 	cmd.Env = append(cmd.Env, env...)
 	cmd.WaitDelay = time.Second
 	var out bytes.Buffer
@@ -203,19 +225,19 @@ func try(suites []*suite, id int) verdict {
 		var batches []*batch
 		for _, t := range s.tests {
 			switch {
-			case !t.reaches[id]:
-			case t.part == "" && t.cpu < slow:
-				quick.name += t.name + "|"
-				quick.cpu += t.cpu
+			case !t.Reaches[id]:
+			case t.Part == "" && t.CPU < slow:
+				quick.name += t.Name + "|"
+				quick.cpu += t.CPU
 			default:
-				i := slices.IndexFunc(batches, func(b *batch) bool { return b.name == t.name && t.part != "" })
+				i := slices.IndexFunc(batches, func(b *batch) bool { return b.name == t.Name && t.Part != "" })
 				if i < 0 {
 					i = len(batches)
-					batches = append(batches, &batch{name: t.name})
+					batches = append(batches, &batch{name: t.Name})
 				}
-				batches[i].cpu += t.cpu
-				if t.part != "" {
-					batches[i].parts = append(batches[i].parts, t.part)
+				batches[i].cpu += t.CPU
+				if t.Part != "" {
+					batches[i].parts = append(batches[i].parts, t.Part)
 				}
 			}
 		}
