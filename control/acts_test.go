@@ -177,16 +177,16 @@ func (s actState) stage(t *testing.T) *stage {
 }
 
 // play gives one input to a copy of the stage and lets time pass. Where the input
-// leaves the same state as in still, the time after it is still's.
+// leaves the same state as in still, so is what is shown and the time after it.
 func (b *stage) play(in Input, still *played) played {
 	b = b.copy()
 	b.log, b.from = nil, b.now
 	b.step(in)
-	p := played{shown: fields(b.c.Snapshot(), b.now), key: string(b.c.AppendKey(nil, b.now))}
-	if still != nil && p.key == still.key && len(b.log) == 0 {
-		p.log = still.log
-		return p
+	key := b.c.AppendKey(nil, b.now)
+	if still != nil && string(key) == still.key && len(b.log) == 0 {
+		return *still
 	}
+	p := played{shown: fields(b.c.Snapshot(), b.now), key: string(key)}
 	if len(b.c.p.Indicators) > 0 {
 		b.wait(2 * time.Second) // one of them may blink
 	} else {
@@ -215,8 +215,10 @@ func own(v reflect.Value) {
 			}
 		}
 	case reflect.Array:
-		for i := range v.Len() {
-			own(v.Index(i))
+		if v.Type().Elem().Kind() == reflect.Struct {
+			for i := range v.Len() {
+				own(v.Index(i))
+			}
 		}
 	case reflect.Slice:
 		mine := reflect.MakeSlice(v.Type(), v.Len(), v.Cap())
@@ -470,13 +472,14 @@ func fields(v any, now time.Duration) []view {
 				walk(fmt.Sprintf("%s %d", path, i), v.Index(i))
 			}
 		default:
+			if v.IsZero() || v.Interface() == NoID {
+				return
+			}
 			text := fmt.Sprint(v.Interface())
-			if d, ok := v.Interface().(time.Duration); ok && d != 0 {
+			if d, ok := v.Interface().(time.Duration); ok {
 				text = (d - now).String()
 			}
-			if !v.IsZero() && v.Interface() != NoID {
-				all = append(all, view{path, text})
-			}
+			all = append(all, view{path, text})
 		}
 	}
 	walk("", reflect.ValueOf(v))
