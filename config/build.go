@@ -18,6 +18,8 @@ type builder struct {
 	s     *Shop
 	taken users // channels, contacts and actuators in use
 
+	moveIn bool // see ParseBench
+
 	channels, contacts, actuators    []string // names in the rig
 	circuits, machines, gates, ducts []string // names in the shop
 }
@@ -25,7 +27,7 @@ type builder struct {
 func (b *builder) shop() *Shop {
 	raw := b.raw
 	b.checkFormat(raw.Format)
-	b.s = &Shop{File: b.name, Name: baseName(b.name), Rig: b.rig,
+	b.s = &Shop{File: b.name, Name: baseName(b.name), Rig: b.rig, MoveIn: b.moveIn,
 		Mains: Mains{raw.Mains.Frequency, raw.Mains.Voltage, raw.Mains.Exact}}
 	set(&b.s.Name, raw.Name)
 	if raw.Units == Imperial.String() {
@@ -379,6 +381,10 @@ func (b *builder) machine(i int) Machine {
 // paths follows the duct tree from the machine's hoods, and from the gates it
 // names that lie on no such path.
 func (b *builder) paths(raw *rawMachine, m *Machine, i int) {
+	if b.moveIn {
+		m.Paths = [][]int{nil} // to nowhere
+		return
+	}
 	who := b.tableName(raw.path)
 	if len(raw.Hoods)+len(raw.Gates) == 0 {
 		remedy := `add hoods = ["…"], the ducts that end at it`

@@ -28,6 +28,7 @@ func ids(list []int) []control.ID {
 // indices of the shop's lists; stop inputs are those of Stops.
 func (s *Shop) Control() control.Params {
 	p := control.Defaults()
+	p.MoveIn = s.MoveIn
 	runOn := make([]time.Duration, len(s.Machines))
 	worst := s.Collector.ClearOut
 	for i := range s.Machines {

@@ -28,6 +28,7 @@ type Shop struct {
 	Limits     Limits
 	Hours      *Hours // nil: always open
 	Notices    []Notice
+	MoveIn     bool           // no machine is served, see ParseBench
 	Defaults   []Default      // what the file leaves out
 	Warnings   []Problem      // what is doubtful, or what this rig cannot know here
 	network    *duct.Network  // see Duct
@@ -181,12 +182,22 @@ func LoadShop(path string, rig *Rig) (*Shop, error) {
 // ParseShop reads a shop from data and checks it against the rig; name goes
 // into messages. The error is Errors.
 func ParseShop(name string, data []byte, rig *Rig) (*Shop, error) {
+	return parseShop(name, data, rig, false)
+}
+
+// ParseBench reads the shop of a move-in: no machine in it is served, so none says
+// where its dust goes.
+func ParseBench(data []byte, rig *Rig) (*Shop, error) {
+	return parseShop("the move-in's shop", data, rig, true)
+}
+
+func parseShop(name string, data []byte, rig *Rig, moveIn bool) (*Shop, error) {
 	var raw rawShop
 	f := decode(name, data, &raw)
 	if f.broken {
 		return nil, f.err()
 	}
-	b := builder{file: f, raw: &raw, rig: rig, taken: users{}}
+	b := builder{file: f, raw: &raw, rig: rig, taken: users{}, moveIn: moveIn}
 	s := b.shop()
 	b.air()
 	if err := f.err(); err != nil {

@@ -510,6 +510,7 @@ func actStates() []actState {
 			b.stop(1, Closed)
 			b.wait(time.Second)
 		}},
+		{"99-move-in", rich(func(p *Params) { p.MoveIn, p.HoldLongest = true, 0 }), func(b *stage) { b.morning(); b.ask(AskTestOpen, 1, 0); b.run(0); b.wait(700 * ms) }},
 	}
 }
 

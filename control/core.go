@@ -45,7 +45,7 @@ type Core struct {
 	freed    uint64  // gates that had failed and were opened by hand at rest: as a path they let no other gate shut
 	reset    button  // the wired reset button
 	faults   [faultKinds]uint64
-	since    [faultKinds][]time.Duration // for people
+	since    [faultKinds][MaxGates]time.Duration // for people
 
 	// Gates of machines started, and holds asked, since the last decision: each
 	// that is not confirmed is commanded again. Empty between steps.
@@ -80,7 +80,9 @@ func New(p Params) (*Core, error) {
 			mask := set(h.Gates)
 			m.path |= mask
 			m.hoods = append(m.hoods, mask)
-			c.addPath(mask)
+			if !p.MoveIn {
+				c.addPath(mask)
+			}
 		}
 	}
 	c.gates = make([]gate, len(p.Gates))
@@ -113,9 +115,6 @@ func New(p Params) (*Core, error) {
 	}
 	c.stops = make([]Contact, len(p.Stops))
 	c.col.init()
-	for f := range c.since {
-		c.since[f] = make([]time.Duration, 64)
-	}
 	c.restore(&p.Past.Kept)
 	c.survey()
 	return c, nil

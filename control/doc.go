@@ -180,7 +180,7 @@
 //	power returns                                New, begin, home                 walk run, runStep, gateShut; power-returns
 //	an output resets itself: as at power-up      Core.outputLost, gateRestarted   walk gateStep, collectorStep; TestOutputLost
 //	each row: raised, held, lifted               facts                            TestFaultTable; the words: timeline TestEveryNameHasWords
-//	10 nobody cuts uncollected unsaid            Core.lacks, sayUncollected       walk "10:"; TestFaultTable
+//	10 nobody cuts uncollected unsaid            Core.lacks, sayUncollected       walk "10:"; TestFaultTable; TestMoveIn
 //	11 what the switches show; the third stop    Core.isDead, shutOut             walk collectorStep; TestShownShutCounts, TestFaultTable
 //	12 a new start commands all again             Core.wake, openGates             walk "12:"; TestNewStartCommandsAnew
 //	13 hands start nothing; left                 Core.leaveBarred, watchArrivals  walk "13:"; TestHandsStartNothing, TestPassingOff

@@ -57,7 +57,9 @@ const (
 func (m *machine) runs() bool { return m.run == starting || m.run == running || m.run == lost }
 
 // demands reports whether a machine's path must be open.
-func (c *Core) demands(m *machine) bool { return m.runs() && !m.refused && m.left == served }
+func (c *Core) demands(m *machine) bool {
+	return m.runs() && !m.refused && m.left == served && !c.p.MoveIn
+}
 
 // machineIs takes in a reading.
 func (c *Core) machineIs(i int, v Verdict, onset time.Duration, out *Out) {
@@ -145,6 +147,9 @@ func (c *Core) startRun(i int, was Verdict, onset time.Duration, out *Out) {
 	}
 	if c.closed {
 		c.event(ClosedShopRun, ByShopClosed, i, never, out)
+	}
+	if c.p.MoveIn { // a test move goes on
+		return
 	}
 	c.endTest(ByMachine, out)
 	m.refused = c.outranked(i)
@@ -337,6 +342,8 @@ func (c *Core) lacks(i int) (why Cause, waits bool) {
 		return 0, false
 	}
 	switch b := c.blocked(); {
+	case c.p.MoveIn:
+		return ByMoveIn, false
 	case c.bar() != 0:
 		return c.bar(), false
 	case m.refused:

@@ -143,6 +143,7 @@ const (
 	ByNoCurrent                     // the collector takes no current
 	ByReset                         // the wired reset button
 	ByButton                        // the gate's own wired button
+	ByMoveIn                        // a move-in is open: no machine is served
 	causes
 )
 
@@ -154,6 +155,7 @@ var causeNames = [causes]string{
 	ByFault: "fault", ByRequest: "request", ByExpiry: "expiry", ByOrigin: "origin", ByBusy: "busy", ByShopClosed: "shop-closed", ByStale: "stale",
 	ByBadRequest: "bad-request", ByMain: "main", ByNotActuated: "not-actuated", ByStart: "start", ByNoHolds: "no-holds",
 	ByAside: "aside", ByGate: "gate", ByUnconfirmed: "unconfirmed", ByLeft: "left", ByNoCurrent: "no-current", ByReset: "reset", ByButton: "button",
+	ByMoveIn: "move-in",
 }
 
 // String is the cause's name in event lines.

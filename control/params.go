@@ -76,6 +76,7 @@ type Params struct {
 	ShopClosed    bool // closed from the start
 	ResetButton   bool // there is a wired reset button
 	Past          Past // what is known from before the stream began
+	MoveIn        bool // somebody matches the rig to the shop: no machine is served, and one that runs is said to be uncollected
 	Midway        bool // the stream begins in the middle of a day: every gate is shut, and a machine that runs did not start by itself
 
 	UnknownHold   time.Duration // a lost sensor keeps its running machine served this long

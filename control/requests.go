@@ -195,7 +195,7 @@ func (c *Core) atRest() bool {
 		return false
 	}
 	for i := range c.machines {
-		if c.machines[i].run != idle {
+		if c.machines[i].run != idle && !c.p.MoveIn {
 			return false
 		}
 	}

@@ -8,6 +8,7 @@ type Snapshot struct {
 	At         time.Duration
 	StoodDown  bool
 	ShopClosed bool
+	MoveIn     bool // no machine is served
 	Quiet      bool // a latch or stand-down was lifted: nothing starts or moves until something is started again
 	Kept       Kept // what must be stored whenever it changes: see the package comment
 	BinFull    bool
@@ -113,7 +114,7 @@ type FaultView struct {
 func (c *Core) Snapshot() *Snapshot {
 	k := &c.col
 	s := &Snapshot{
-		At: c.now, StoodDown: c.down, ShopClosed: c.closed, Quiet: c.quiet, Kept: c.kept(), BinFull: k.bin == Full,
+		At: c.now, StoodDown: c.down, ShopClosed: c.closed, MoveIn: c.p.MoveIn, Quiet: c.quiet, Kept: c.kept(), BinFull: k.bin == Full,
 		Machines: make([]MachineView, len(c.machines)), Gates: make([]GateView, len(c.gates)), Outlets: make([]OutletView, len(c.outlets)),
 		Circuits: make([]Load, len(c.circuits)), Stops: append([]Contact(nil), c.stops...),
 	}

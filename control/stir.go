@@ -37,6 +37,7 @@ func (s *Snapshot) Stirs() iter.Seq[Stir] {
 		for i := range s.Machines {
 			x := Stir{Subject: AMachine, ID: ID(i)}
 			switch m := &s.Machines[i]; {
+			case s.MoveIn: // it may run: a move-in asks for that
 			case m.Run || m.Sensed == Running:
 				x.Kind = StirRuns
 			case m.RunOn != 0:

@@ -443,7 +443,7 @@ func (x door) Bench(_ context.Context, w seam.BenchWish) (seam.Bench, error) {
 			return seam.Bench{}, seam.ErrNoShop
 		}
 		var err error
-		if shop, err = config.ParseShop("the move-in's shop", w.Text, r); err != nil {
+		if shop, err = config.ParseBench(w.Text, r); err != nil {
 			return seam.Bench{}, err
 		}
 	}

@@ -88,7 +88,7 @@ func (n *Near) put(x heard) {
 
 // Begin opens the rig with the bench shop.
 func (n *Near) Begin(_ context.Context, bench []byte) error {
-	s, err := config.ParseShop("the move-in's shop", bench, n.Rig)
+	s, err := config.ParseBench(bench, n.Rig)
 	if err != nil {
 		return err
 	}

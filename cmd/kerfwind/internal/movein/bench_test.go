@@ -2,6 +2,8 @@ package movein_test
 
 import (
 	"encoding/json"
+	"os"
+	"slices"
 	"testing"
 	"time"
 
@@ -29,7 +31,7 @@ func TestBenchNeverStarts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	shop, err := config.ParseShop("bench", s.Bench(), w.Rig)
+	shop, err := config.ParseBench(s.Bench(), w.Rig)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,6 +70,45 @@ func TestBenchNeverStarts(t *testing.T) {
 		if started || refused != control.ByNoHolds {
 			t.Errorf("a hold asked for from %v: collector started %v, refused because %v", o, started, refused)
 		}
+	}
+}
+
+// TestBenchMachines: whatever senses a machine is one on the bench, by its own name,
+// and the bench says of it that it is not served.
+func TestBenchMachines(t *testing.T) {
+	read := func(name string) []byte {
+		text, err := os.ReadFile("../../../../testdata/config/valid/" + name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return text
+	}
+	rig, err := config.ParseRig("rig", read("rig-full.toml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept, err := json.Marshal(map[string]any{"format": 1, "revision": 1, "at": "name", "old_file": "barn.toml", "old": string(read("shop-full.toml")),
+		"answers": map[string]string{"name": "garage", "units": "metric", "supply": "230 V 50 Hz", "relay/k0": "collector"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := movein.Restore(rig, nil, kept)
+	if err != nil {
+		t.Fatal(err)
+	}
+	shop, err := config.ParseBench(s.Bench(), rig)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for i := range shop.Machines {
+		names = append(names, shop.Machines[i].Name)
+	}
+	if want := []string{"c0", "c1", "c2", "c4", "k", "lathe switch", "sander"}; !slices.Equal(names, want) || !shop.Control().MoveIn {
+		t.Errorf("on the bench: %q, want %q", names, want)
+	}
+	if _, err := config.ParseShop("no bench", s.Bench(), rig); err == nil {
+		t.Error("a bench counts as a shop")
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"kerfwind/config"
+	"kerfwind/control"
 )
 
 // gate is a gate of the new shop, as answered.
@@ -399,10 +400,10 @@ func (s *Session) supplyChanged(m string) bool {
 // it.
 const benchTravel = 3 * time.Second
 
-// Bench is a shop for the time of the move-in: every output a gate that no
-// machine opens, every sensor read, nothing that starts the collector. Test
-// moves go by the names of the outputs. It is to be in force while View.Live or
-// a Move is asked for.
+// Bench is a shop for the time of the move-in, for config.ParseBench: every output a
+// gate that no machine opens, every sensor a machine that is not served, nothing that
+// starts the collector. Test moves go by the names of the outputs. It is to be in force
+// while View.Live or a Move is asked for.
 func (s *Session) Bench() []byte {
 	d := config.NewDraft()
 	d.Name = ref("move-in")
@@ -410,14 +411,7 @@ func (s *Session) Bench() []byte {
 	if sp := s.supply(); sp.volts > 0 {
 		d.Mains.Voltage, d.Mains.Frequency = sp.volts, sp.hertz
 	}
-	c := config.NewDraftOf[config.DraftCircuit]()
-	c.Name, c.Breaker = "all sensors", 400
-	for i := range s.rig.Channels {
-		if s.rig.Channels[i].Enabled {
-			c.Channels = append(c.Channels, s.rig.Channels[i].Name)
-		}
-	}
-	d.Circuit = append(d.Circuit, c)
+	d.Machine = s.benchMachines()
 	for _, a := range s.outputs() {
 		g := config.NewDraftOf[config.DraftGate]()
 		g.Name, g.Actuator, g.Travel = a, ref(a), ref(benchTravel)
@@ -444,6 +438,37 @@ func (s *Session) Bench() []byte {
 	d.Collector = &k
 	d.Limits.HoldLongest = 0 // a held gate asks for the collector, and which gate is which is not known
 	return d.Encode("In use during a move-in: it serves no machine. Made by kerfwind.")
+}
+
+// benchMachines are what runs uncollected during a move-in, as far as it is sensed.
+// Which sensor is at which machine is not known yet: each goes by its own name.
+func (s *Session) benchMachines() (all []config.DraftMachine) {
+	add := func(name string, sensed func(*config.DraftMachine)) {
+		if len(all) < control.MaxMachines && !slices.ContainsFunc(all, func(m config.DraftMachine) bool { return m.Name == name }) {
+			m := config.NewDraftOf[config.DraftMachine]()
+			m.Name, m.RunOn = name, ref(time.Duration(0))
+			sensed(&m)
+			all = append(all, m)
+		}
+	}
+	for i := range s.rig.Channels {
+		if c := &s.rig.Channels[i]; c.Enabled {
+			add(c.Name, func(m *config.DraftMachine) { m.Channels = []string{c.Name} })
+		}
+	}
+	for i := range s.rig.Contacts {
+		if c := &s.rig.Contacts[i]; c.Kind == config.MachineContact {
+			add(c.Name, func(m *config.DraftMachine) { m.Contacts = []string{c.Name} })
+		}
+	}
+	if s.old != nil {
+		for i := range s.old.Machine {
+			if o := &s.old.Machine[i]; o.Topic != nil {
+				add(o.Name, func(m *config.DraftMachine) { m.Topic, m.Message = o.Topic, o.Message })
+			}
+		}
+	}
+	return all
 }
 
 // File is the new shop file.

@@ -421,7 +421,7 @@ func TestAnything(t *testing.T) {
 			}
 			_, _ = config.ParseShop("x", w.s.Draft().Encode(), w.Rig) // whatever it says
 			if w.s.View(now).Live {
-				if _, err := config.ParseShop("bench", w.s.Bench(), w.Rig); err != nil {
+				if _, err := config.ParseBench(w.s.Bench(), w.Rig); err != nil {
 					rt.Fatalf("%v\n%s", err, w.s.Bench())
 				}
 			}

@@ -170,13 +170,15 @@ func makeNow(in nowIn) *nowView {
 	if s == nil {
 		return &nowView{Scene: show}
 	}
-	v := &nowView{Scene: show, Begun: true, StoodDown: s.StoodDown, Bare: len(s.Machines) == 0}
+	v := &nowView{Scene: show, Begun: true, StoodDown: s.StoodDown, Bare: s.MoveIn || len(s.Machines) == 0}
 	switch {
 	case s.StoodDown || s.Latched():
 	case s.Quiet:
 		v.Note = "Nothing moves yet. Switch a machine off and on, or hold a gate, to go on."
-	case len(s.Machines) == 0:
-		v.Note = "No machine is served. If a move-in is open, go on with it or stop it: then the earlier shop comes back."
+	case s.MoveIn:
+		v.Note = "No machine is served while a move-in is open. Go on with it or stop it: then the earlier shop comes back."
+	case v.Bare:
+		v.Note = "No machine is served: the shop has none."
 	case s.ShopClosed:
 		v.Note = "The shop is closed: machines are still served, with a notice."
 	}

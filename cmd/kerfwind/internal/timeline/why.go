@@ -91,6 +91,8 @@ func (n *Names) Reason(w control.Why) string {
 		return "switch it off and on"
 	case control.ByNoCurrent:
 		return "no current"
+	case control.ByMoveIn:
+		return "move-in open"
 	default:
 		return causeWords(w.Cause)
 	}

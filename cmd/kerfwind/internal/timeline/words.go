@@ -311,6 +311,8 @@ func causeWords(c control.Cause) string {
 		return "by the reset button"
 	case control.ByButton:
 		return "by its own button"
+	case control.ByMoveIn:
+		return "no machine is served while a move-in is open"
 	}
 	return c.String()
 }
@@ -358,14 +360,22 @@ func Trouble(f control.FaultKind) (wrong, remedy string) {
 // Trouble says of a present fault what is wrong and with what, and what to do
 // about it.
 func (n *Names) Trouble(f control.FaultView) (wrong, remedy string) {
-	wrong, remedy = Trouble(f.Fault)
+	wrong, _ = Trouble(f.Fault)
 	if why := causeWords(f.Cause); f.Fault == control.Uncollected && why != "" {
 		wrong += ": " + why
 	}
 	if name := n.Name(f.Fault.Subject(), f.ID); name != "" {
 		wrong = name + ": " + wrong
 	}
-	return wrong, remedy
+	return wrong, remedyFor(f.Fault, f.Cause)
+}
+
+// remedyFor is what to do about a fault for which a cause stands.
+func remedyFor(f control.FaultKind, why control.Cause) string {
+	if f == control.Uncollected && why == control.ByMoveIn {
+		return "stop the cut; then finish the move-in or leave it"
+	}
+	return troubleOf(f).remedy
 }
 
 func troubleOf(f control.FaultKind) trouble {
@@ -386,7 +396,7 @@ func faultWords(e control.Event) string {
 	if why := causeWords(e.Cause); e.Fault == control.Uncollected && why != "" {
 		wrong += ": " + why
 	}
-	return wrong + "; " + t.remedy
+	return wrong + "; " + remedyFor(e.Fault, e.Cause)
 }
 
 // AppendText appends the event as a line for people, without a line break.

@@ -107,7 +107,7 @@ func (w *World) Begin(_ context.Context, bench []byte) error {
 	if string(bench) == w.bench {
 		return nil
 	}
-	shop, err := config.ParseShop("bench", bench, w.Rig)
+	shop, err := config.ParseBench(bench, w.Rig)
 	if err != nil {
 		return err
 	}
