@@ -38,7 +38,7 @@ func (in *In) say(s *Scene) {
 		put(Warn, "stood down: nothing is commanded. Machines are not stopped", "lift it at the shop, with the wired switch or at the computer: kerfwind ask lift")
 	case snap.Latched():
 		put(Bad, "nothing starts until it is reset at the shop", "find the cause and put it right, then press the wired reset or type at the computer: kerfwind ask reset")
-	case len(snap.Machines) == 0:
+	case snap.MoveIn || len(snap.Machines) == 0:
 		put(Warn, "no machine is served", "if a move-in is open, go on with it or stop it")
 	case len(s.of(MachineHeld)) > 0:
 		held := s.of(MachineHeld)
@@ -141,7 +141,14 @@ func (in *In) because(machine int, s *Scene) (why, do string) {
 		}
 	case control.ByStandDown:
 		return "the shop is stood down", "lift it at the shop, with the wired switch or at the computer: kerfwind ask lift" + again
+	case control.ByMoveIn:
+		return "no machine is served while a move-in is open", "finish the move-in or leave it"
+	case control.ByBudget:
+		return "the collector has no start left", "once one is left it starts by itself"
 	case control.ByStop:
+		if !in.Snap.Kept.Stopped {
+			return "a stop input cannot be read", "check its wire, or the computer that reads it" + again
+		}
 		return "a stop input acted", "remove the cause, then reset at the shop" + again
 	case control.ByLimit:
 		return "there is not enough air for more", "wait until another machine has stopped" + again

@@ -137,6 +137,13 @@ func TestSay(t *testing.T) {
 		{"current and no shop", func(in *In) { in.Snap.Machines, in.Around.Bare = nil, []string{"c1"} },
 			"No dust is collected: current flows at c1, and no machine is served.", "Stop the cut.", Bad},
 		{"a move-in at rest", func(in *In) { in.Snap.Machines = nil }, "No machine is served.", "If a move-in is open", Warn},
+		{"a machine in a move-in", func(in *In) { in.Snap.MoveIn = true; in.run(control.ByMoveIn, planer) },
+			"Planer is NOT collected: no machine is served while a move-in is open.", "Stop the cut. Finish the move-in or leave it.", Bad},
+		{"a move-in", func(in *In) { in.Snap.MoveIn = true }, "No machine is served.", "If a move-in is open", Warn},
+		{"a stop that cannot be read", func(in *In) { in.run(control.ByStop, planer); in.fail(control.StopUnread, 0, control.BySensor) },
+			"Planer is NOT collected: a stop input cannot be read.", "Stop the cut. Check its wire", Bad},
+		{"no start left", func(in *In) { in.run(control.ByBudget, planer); in.fail(control.Uncollected, planer, control.ByBudget) },
+			"Planer is NOT collected: the collector has no start left.", "Stop the cut. Once one is left it starts by itself.", Bad},
 		{"held", func(in *In) { in.open(sweep, farEnd); in.fanOn(); in.Snap.Gates[sweep].Held = 160 * sec },
 			"No machine runs. floor sweep is held open and the collector runs.", "", Fine},
 		{"clearing", func(in *In) { in.Snap.Machines[planer].RunOn = 110 * sec; in.open(planer); in.fanOn() },
@@ -145,6 +152,7 @@ func TestSay(t *testing.T) {
 			"Nothing runs. Where gate drum sander stands is not known yet.", "", Wait},
 		{"four", func(in *In) {
 			in.run(control.ByStop, bandSaw, planer, sander, router)
+			in.Snap.Kept.Stopped = true
 		}, "Band saw, planer and 2 more are NOT collected: a stop input acted.", "Stop the cut. Remove the cause", Bad},
 		{"bin", func(in *In) { in.run(control.ByMachine, planer); in.open(planer); in.fanOn(); in.Snap.BinFull = true },
 			"Planer runs; its dust is collected. The bin is full.", "Lock the collector's disconnect", Warn},
