@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
-	"strings"
 
 	"kerfwind/sensor"
 )
@@ -83,23 +82,22 @@ func (s *Shop) Learn(l *sensor.Learned) {
 		}
 		s.idle[ch] = c.Idle
 	}
-	s.hears(l)
+	s.shares = s.Rig.Shares(l)
 }
 
-// hears applies what each channel has been learned to show of others.
-func (s *Shop) hears(l *sensor.Learned) {
-	s.shares = nil
-	find := func(key string) int {
-		return slices.IndexFunc(s.Rig.Channels, func(c Channel) bool { return strings.HasPrefix(key, c.Name+": ") })
+// Shares is what has been learned of crosstalk, as far as both calibrations stay.
+func (r *Rig) Shares(l *sensor.Learned) []sensor.Share {
+	var out []sensor.Share
+	keys := make([]string, len(r.Channels))
+	for i := range keys {
+		keys[i] = sensor.SensorKey(r.Channels[i].Name, r.Calibration(i))
 	}
 	for _, p := range l.Pairs {
-		a, b := find(p.Channel), find(p.Of)
-		if a < 0 || b < 0 || a == b || sensor.SensorKey(s.Rig.Channels[a].Name, s.Rig.Calibration(a)) != p.Channel ||
-			sensor.SensorKey(s.Rig.Channels[b].Name, s.Rig.Calibration(b)) != p.Of {
-			continue
+		if a, b := slices.Index(keys, p.Channel), slices.Index(keys, p.Of); a >= 0 && b >= 0 && a != b {
+			out = append(out, sensor.Share{Channel: a, Of: b, Re: p.Re, Im: p.Im, Amps: p.Amps})
 		}
-		s.shares = append(s.shares, sensor.Share{Channel: a, Of: b, Re: p.Re, Im: p.Im, Amps: p.Amps})
 	}
+	return out
 }
 
 // Pairs puts shares into the form in which they are kept.

@@ -272,6 +272,7 @@ func (d *Daemon) open(t place, reload bool) (*session, error) {
 	o.StoodDown, o.Past.Kept = d.keep.held(t.shop)
 	o.Past.Powered = reload
 	o.Closed = d.closed(t.shop)
+	o.Shares = d.pairs(t.shop.Rig)
 	o.Frame = func(f *sensor.Frame) {
 		if s.memory != nil {
 			s.memory.Add(f)

@@ -23,6 +23,7 @@ type hears struct {
 const (
 	hearsEach = time.Minute
 	hearsMore = 0.005 // a share that differs by more is stored again: the file is not written for nothing
+	hearsUp   = 1.25  // so is one that was heard with so many times the current, since it holds for that
 )
 
 // hear says what channels hear of each other, and once a minute has kept what is
@@ -44,7 +45,7 @@ func (d *Daemon) hear(s *session, now time.Duration) {
 	h.next = now + hearsEach
 	news := func(x sensor.Share) bool {
 		return !slices.ContainsFunc(h.kept, func(o sensor.Share) bool {
-			return o.Channel == x.Channel && o.Of == x.Of && math.Hypot(o.Re-x.Re, o.Im-x.Im) <= hearsMore
+			return o.Channel == x.Channel && o.Of == x.Of && math.Hypot(o.Re-x.Re, o.Im-x.Im) <= hearsMore && x.Amps <= hearsUp*o.Amps
 		})
 	}
 	if slices.ContainsFunc(h.now, news) {
@@ -52,6 +53,19 @@ func (d *Daemon) hear(s *session, now time.Duration) {
 		kept := h.kept
 		d.chore(func() { d.keepPairs(rig, kept) })
 	}
+}
+
+// pairs is what is kept of what the channels of a rig hear of each other: more than
+// was known when the shop was read. It is nil where there is nothing to know it from.
+func (d *Daemon) pairs(rig *config.Rig) []sensor.Share {
+	if d.o.State == "" {
+		return nil
+	}
+	l, err := state.ReadLearned(d.o.State)
+	if err != nil {
+		return nil // whoever read the shop has said so
+	}
+	return rig.Shares(l)
 }
 
 // keepPairs writes what channels of a rig hear of each other.

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -150,6 +151,31 @@ func TestGauges(t *testing.T) {
 	amps.Frame(f)
 	if !math.IsNaN(amps.Channels[0].Code) {
 		t.Error("a code of amperes")
+	}
+}
+
+// TestGaugesLook: of what one channel hears of another only what is much is said.
+func TestGaugesLook(t *testing.T) {
+	p := sensor.Params{Mains: 60, Shares: []sensor.Share{{Channel: 1, Of: 0, Re: 0.024, Im: 0.032, Amps: 9}, {Channel: 0, Of: 1, Im: 0.015, Amps: 9}}}
+	for c := range 2 {
+		p.Channels = append(p.Channels, sensor.ChannelParams{Used: true, Channel: c, Scale: 1, Start: 1, Stop: 0.5})
+	}
+	d, err := sensor.New(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := NewGauges([]Sensor{{Label: "c0"}, {Label: "c1"}}, nil, true)
+	g.Look([]*sensor.Detector{d})
+	g.Look([]*sensor.Detector{d})
+	if want := []string{"c1 hears 4 % of c0: move the clamp or the cable"}; !slices.Equal(g.Notes, want) {
+		t.Errorf("%q", g.Notes)
+	}
+	var b strings.Builder
+	o, _, _ := watched()
+	o.Sensors = func() *Sensors { return &g.Sensors }
+	v := New(Screen{Out: &b, UTF8: true, Size: func() (int, int) { return 80, 24 }}, *o)
+	if err := errors.Join(v.Open(), v.draw(5*time.Second), v.Close()); err != nil || !strings.Contains(b.String(), g.Notes[0]) {
+		t.Errorf("%q, %v", b.String(), err)
 	}
 }
 

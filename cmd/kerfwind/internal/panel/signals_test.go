@@ -48,6 +48,9 @@ func TestSignals(t *testing.T) {
 	reads(t, look(s, "/signals"), http.StatusOK, "<h3>c3: router, on shed</h3>")
 	p.Hertz = func() (float64, bool) { return 59.98, true }
 	reads(t, look(s, "/signals"), http.StatusOK, "Mains 59.98 Hz, measured.")
+	p.Hertz = func() (float64, bool) { return 50.02, true }
+	p.Hears = func() []string { return []string{sensor.Share{Re: 0.04}.Words("c1", "c0")} }
+	reads(t, look(s, "/signals"), http.StatusOK, "The mains seems to be 50 Hz; the shop file says 60 Hz: correct mains there.", "<p>c1 hears 4 % of c0: move the clamp or the cable.</p>")
 	reads(t, look(s, "/signals?x=1"), http.StatusBadRequest, "unknown field")
 }
 

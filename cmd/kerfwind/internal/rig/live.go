@@ -42,10 +42,11 @@ type Options struct {
 	// called where the rig has nodes; guard runs its goroutines.
 	Far func(o Options, guard func(do func())) (Far, error)
 
-	StoodDown bool         // nothing is commanded until that is lifted at the shop
-	Past      control.Past // what is known of the collector; if the power was on, nothing waits for it to settle
-	Closed    bool         // the shop is closed just now
-	Midway    bool         // for a hand on one thing: no waiting after power-up, no homing
+	StoodDown bool           // nothing is commanded until that is lifted at the shop
+	Past      control.Past   // what is known of the collector; if the power was on, nothing waits for it to settle
+	Closed    bool           // the shop is closed just now
+	Shares    []sensor.Share // if not nil: what is known of crosstalk, in place of what the shop was told
+	Midway    bool           // for a hand on one thing: no waiting after power-up, no homing
 
 	// Notice receives troubles in words. It must not wait.
 	Notice func(error)
@@ -142,6 +143,9 @@ func Open(o Options) (*Live, error) {
 		detect = detect[:s.Rig.Converters()] // a node's channels are read there
 	}
 	for _, sp := range detect {
+		if o.Shares != nil {
+			sp.Shares = o.Shares
+		}
 		d, err := sensor.New(sp)
 		if err != nil {
 			return nil, err
