@@ -328,6 +328,13 @@ func (c *Core) apply(in Input, out *Out) {
 		if p := Press(in.State); id < len(c.gates) && c.p.Gates[id].Button && p >= Released && p <= Unpressed {
 			c.asideIs(id, p, out)
 		}
+	case MainsIs:
+		switch Supply(in.State) {
+		case AsFiled:
+			c.clear(OtherMains, BySensor, 0, out)
+		case OtherThanFiled:
+			c.raise(OtherMains, BySensor, 0, never, out)
+		}
 	case Ask:
 		c.ask(in, out)
 	}

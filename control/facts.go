@@ -24,6 +24,7 @@ const (
 	GateNotShut                             // will not close
 	GateSwitches                            // both end switches are made
 	CollectorSensor                         // the collector's own feedback cannot be trusted
+	OtherMains                              // the mains has another frequency than the shop file says
 	ProbablyBreaker                         // current went from over the breaker's rating to zero
 	OutletOutput                            // an outlet's output could not be set
 	ResetStuck                              // the wired reset button is held down, or cannot be read: it resets nothing
@@ -76,6 +77,7 @@ var facts = [faultKinds]Facts{
 	GateNotShut:        {"gate-not-shut", AGate, false, false, LiftItself | LiftStart},
 	GateSwitches:       {"gate-switches", AGate, false, false, LiftItself},
 	CollectorSensor:    {"collector-sensor", ACollector, false, false, LiftItself},
+	OtherMains:         {"other-mains", NoSubject, false, false, LiftItself},
 	ProbablyBreaker:    {"probably-breaker", AMachine, false, false, LiftStart},
 	OutletOutput:       {"outlet-output", AnOutlet, false, false, LiftItself},
 	ResetStuck:         {"reset-stuck", NoSubject, false, false, LiftItself},

@@ -209,7 +209,7 @@ func (a AskKind) String() string { return name(askNames[:], int(a)) }
 
 var inputNames = [inputKinds]string{Tick: "tick", MachineIs: "machine", CircuitIs: "circuit", GateIs: "gate", OutputIs: "output", CollectorIs: "collector",
 	SwitchIs: "switch", StopIs: "stop", BinIs: "bin", StandDownIs: "stand-down", ShopIs: "shop", Ask: "ask",
-	CurrentIs: "current", ResetIs: "reset", AsideIs: "aside"}
+	CurrentIs: "current", ResetIs: "reset", AsideIs: "aside", MainsIs: "mains"}
 
 // String names the kind of input.
 func (k InputKind) String() string { return name(inputNames[:], int(k)) }

@@ -30,6 +30,7 @@ const (
 	CurrentIs                        // ID machine, State a Flow: whether its current or contact is there now
 	ResetIs                          // State a Press: the wired reset button
 	AsideIs                          // ID gate, State a Press: the wired button that takes this gate back
+	MainsIs                          // State a Supply: whether the mains has the frequency that the shop file says
 	inputKinds
 )
 
@@ -159,6 +160,16 @@ const (
 	Unpressed       // it cannot be read
 )
 
+// Supply says whether the mains has the frequency that the shop file says. Until it
+// is said, it has. The zero value is invalid.
+type Supply uint8
+
+// The supplies.
+const (
+	AsFiled Supply = iota + 1
+	OtherThanFiled
+)
+
 // AskKind names what a request asks for. The zero value is invalid.
 type AskKind uint8
 
@@ -245,6 +256,9 @@ func InReset(p Press) Input { return Input{Kind: ResetIs, State: uint8(p)} }
 
 // InAside says how the wired button is that takes a gate back.
 func InAside(id ID, p Press) Input { return Input{Kind: AsideIs, ID: id, State: uint8(p)} }
+
+// InMains says whether the mains has the frequency that the shop file says.
+func InMains(s Supply) Input { return Input{Kind: MainsIs, State: uint8(s)} }
 
 // InAsk is a request. Set its Seq, For and Expires where they matter.
 func InAsk(k AskKind, by Origin, id ID) Input {

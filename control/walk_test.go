@@ -320,6 +320,10 @@ func (w *walk) inputs(c *Core, ins []Input) []Input {
 			if Press(in.State) == c.gates[in.ID].button.is {
 				continue
 			}
+		case MainsIs:
+			if (Supply(in.State) == OtherThanFiled) == c.has(OtherMains, 0) {
+				continue
+			}
 		case CurrentIs:
 			if m := &c.machines[in.ID]; m.run != starting || (Flow(in.State) == Gone) == (m.gap != never || m.due == never) {
 				continue
@@ -372,7 +376,7 @@ func inputText(in Input) string {
 		return "switch to " + Selector(in.State).String()
 	case Ask:
 		return fmt.Sprintf("%s asks %s %d", in.Origin, AskKind(in.State), in.ID)
-	case Tick, CircuitIs, OutputIs, StopIs, BinIs, StandDownIs, ShopIs, CurrentIs, ResetIs, AsideIs:
+	case Tick, CircuitIs, OutputIs, StopIs, BinIs, StandDownIs, ShopIs, CurrentIs, ResetIs, AsideIs, MainsIs:
 	}
 	return fmt.Sprintf("%s %d state %d (%s)", in.Kind, in.ID, in.State, in.What)
 }

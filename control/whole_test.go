@@ -104,6 +104,7 @@ func TestInputs(t *testing.T) {
 		{InStandDown(Open), Input{Kind: StandDownIs, State: uint8(Open)}},
 		{InBin(Full), Input{Kind: BinIs, State: uint8(Full)}},
 		{InShop(ShopClosed), Input{Kind: ShopIs, State: uint8(ShopClosed)}},
+		{InMains(OtherThanFiled), Input{Kind: MainsIs, State: uint8(OtherThanFiled)}},
 		{InReset(Pressed), Input{Kind: ResetIs, State: uint8(Pressed)}},
 		{InAside(3, Pressed), Input{Kind: AsideIs, ID: 3, State: uint8(Pressed)}},
 		{InAsk(AskReturn, Wired, 3), Input{Kind: Ask, State: uint8(AskReturn), Origin: Wired, ID: 3}},

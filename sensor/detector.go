@@ -116,7 +116,7 @@ func (d *Detector) Mains() (hz float64, measured bool) { return d.mains.hz, d.ma
 // MainsDoubt says in a sentence that the mains was measured to be another than
 // Params.Mains. It is empty where it was not.
 func (d *Detector) MainsDoubt() string {
-	if !d.mains.measured {
+	if d.mains.other() == 0 {
 		return ""
 	}
 	return MainsDoubt(d.mains.hz, d.mains.nominal)
@@ -392,7 +392,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		}
 	}
 	out = slices.Grow(out, len(d.ch))
-	before := len(out)
+	before, other := len(out), d.mains.other()
 	var strongest, another *channel // that run; another is the first after the one last followed
 	for k := range d.ch {
 		c := &d.ch[k]
@@ -423,6 +423,7 @@ func (d *Detector) closeHalf(at time.Duration, out []Reading) []Reading {
 		r := &out[len(out)-1]
 		r.Channel, r.At, r.Onset = c.number, at, c.onset
 		r.Verdict, r.Amps, r.Health = c.verdict, float32(amps), c.health
+		r.OtherHz = other
 		r.Gone = c.verdict == Running && c.below != never
 		if c.verdict == Running && (strongest == nil || amps > strongest.amps) {
 			strongest = c
@@ -504,6 +505,7 @@ func (d *Detector) Expire(now time.Duration, out []Reading) []Reading {
 		for k := range d.ch {
 			if c := &d.ch[k]; !c.stale && c.lastGood+d.stale == at {
 				out = append(out, c.lose(at, h))
+				out[len(out)-1].OtherHz = d.mains.other()
 			}
 		}
 		d.lastAt = max(d.lastAt, at)

@@ -33,7 +33,7 @@ type mains struct {
 	hz       float64
 	held     bool // given exactly
 	measured bool
-	other    float64 // a measurement off the nominal frequency that waits for another; 0 = none
+	seen     float64 // a measurement off the nominal frequency that waits for another; 0 = none
 	checked  bool    // held, and it has been seen that it holds
 	failed   int     // blocks in a row that came to nothing
 
@@ -153,11 +153,11 @@ func (m *mains) add(period, rate float64) bool {
 // is another mains than the file says.
 func (m *mains) take(f float64) {
 	m.failed = 0
-	if !m.expected(f) && (m.other == 0 || math.Abs(f-m.other) > agree*f) && !(m.measured && math.Abs(f-m.hz) <= agree*f) {
-		m.other = f
+	if !m.expected(f) && (m.seen == 0 || math.Abs(f-m.seen) > agree*f) && !(m.measured && math.Abs(f-m.hz) <= agree*f) {
+		m.seen = f
 		return
 	}
-	m.other, m.checked, m.wait = 0, m.expected(f), pause
+	m.seen, m.checked, m.wait = 0, m.expected(f), pause
 	switch {
 	case m.held && m.expected(f):
 		return
@@ -170,7 +170,7 @@ func (m *mains) take(f float64) {
 // unsure reports whether the current seems to be of another frequency than is in
 // force, as far as the block at hand has got.
 func (m *mains) unsure(rate float64) bool {
-	if m.other != 0 {
+	if m.seen != 0 {
 		return true
 	}
 	return m.col >= 0 && m.count >= few && math.Abs(rate*float64(m.count)/m.sum-m.hz) > mainsSpan*m.hz
@@ -188,13 +188,25 @@ func (m *mains) expected(f float64) bool {
 	return near(50) || near(60)
 }
 
+// other is the frequency that was measured, where another was given; else 0.
+func (m *mains) other() float32 {
+	if m.measured && differs(m.hz, m.nominal) {
+		return float32(m.hz)
+	}
+	return 0
+}
+
+func differs(measured, given float64) bool {
+	return given != 0 && math.Abs(measured-given) > mainsSpan*given
+}
+
 // plausible reports whether f can be a mains frequency at all.
 func plausible(f float64) bool { return f >= leastHz && f <= mostHz }
 
 // MainsDoubt says in a sentence that the mains is another than the shop file says.
 // It is empty where it is not, or where nothing is given.
 func MainsDoubt(measured, given float64) string {
-	if given == 0 || math.Abs(measured-given) <= mainsSpan*given {
+	if !differs(measured, given) {
 		return ""
 	}
 	return fmt.Sprintf("The mains seems to be %.3g Hz; the shop file says %.4g Hz: correct mains there.", measured, given)

@@ -60,4 +60,5 @@ type Reading struct {
 	Amps    float32 // true RMS over the last mains cycle, amperes
 	Health  Health  // why a channel is unknown
 	Gone    bool    // running: the current has just fallen below the stop level; the verdict waits for the stop hold
+	OtherHz float32 // mains frequency that the source measures, where it was given another; else 0
 }

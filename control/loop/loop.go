@@ -73,6 +73,7 @@ type Loop struct {
 	channels []channelState
 	machines []machineState
 	circuits []circuitState
+	other    bool // the core was told that the mains is another than the shop file says
 
 	now time.Duration
 
@@ -87,6 +88,7 @@ type Loop struct {
 // channelState is the newest reading of a channel.
 type channelState struct {
 	verdict sensor.Verdict // 0: none yet
+	other   bool           // its source measures another mains than the shop file says
 	gone    bool           // running, and its current is gone at this moment
 	onset   time.Duration
 	amps    float32
@@ -179,6 +181,7 @@ func (l *Loop) take(rs []sensor.Reading) {
 func (l *Loop) instant(rs []sensor.Reading) {
 	l.Advance(rs[0].At)
 	l.inputs, l.changed = l.inputs[:0], l.changed[:0]
+	mains := false
 	for _, r := range rs {
 		if r.Channel < 0 || r.Channel >= len(l.channels) {
 			continue
@@ -190,7 +193,10 @@ func (l *Loop) instant(rs []sensor.Reading) {
 		if c.verdict != r.Verdict || c.gone != r.Gone {
 			l.changed = append(l.changed, r.Channel)
 		}
-		*c = channelState{r.Verdict, r.Gone, r.Onset, r.Amps}
+		*c = channelState{r.Verdict, r.OtherHz != 0, r.Gone, r.Onset, r.Amps}
+		if c.other != l.other {
+			mains = true
+		}
 	}
 	for _, ch := range l.changed {
 		what := &l.p.Channels[ch]
@@ -207,12 +213,23 @@ func (l *Loop) instant(rs []sensor.Reading) {
 		}
 	}
 	l.inputs = l.loads(l.inputs)
+	if other := mains && slices.ContainsFunc(l.channels, func(c channelState) bool { return c.other }); mains && other != l.other {
+		l.other = other
+		l.inputs = append(l.inputs, control.InMains(supply(other)))
+	}
 	slices.SortStableFunc(l.inputs, func(a, b control.Input) int {
 		return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.ID, b.ID))
 	})
 	for _, in := range l.inputs {
 		l.step(in)
 	}
+}
+
+func supply(other bool) control.Supply {
+	if other {
+		return control.OtherThanFiled
+	}
+	return control.AsFiled
 }
 
 // machine joins the channels of a machine: any running is running, whether the

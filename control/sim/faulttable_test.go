@@ -138,6 +138,7 @@ var injections = [control.FaultKinds]injection{
 	control.GateNotShut:     {raise: []string{"planer starts", "wait 3s", "saw starts", "wait 3s", "gate planer sticks", "planer stops", "wait 20s"}, itself: []string{"gate planer is pushed shut"}, start: []string{"planer starts", "wait 1s"}},
 	control.GateSwitches:    {raise: []string{"gate planer open switch sticks"}, itself: []string{"gate planer open switch heals"}},
 	control.CollectorSensor: {raise: []string{"collector current is lost"}, itself: []string{"collector current is back"}},
+	control.OtherMains:      {by: []control.Input{control.InMains(control.OtherThanFiled)}, undo: []control.Input{control.InMains(control.AsFiled)}},
 	control.ProbablyBreaker: {raise: []string{"planer starts", "wait 5s", "circuit north over", "wait 5s", "circuit north fits", "planer stops"}, start: []string{"planer starts"}},
 	control.OutletOutput:    {raise: []string{"outputs fail", "planer starts", "wait 5s"}, itself: []string{"outputs work", "planer stops", "wait 9s"}},
 	control.ResetStuck:      {by: []control.Input{control.InReset(control.Pressed)}, undo: []control.Input{control.InReset(control.Released)}},

@@ -98,6 +98,7 @@ type checker struct {
 	maybeShutSince time.Duration
 	test           bool
 	resetButton    button
+	otherMains     bool
 	lamp           []bool
 	lampAt         []time.Duration
 	loads          []control.Load
@@ -172,7 +173,7 @@ func (c *checker) begin(now time.Duration, p control.Params, snap *control.Snaps
 	}
 	c.shutSince, c.maybeShutSince = -1, -1
 	c.lastOpen, c.aside, c.troubleAt = 0, 0, now
-	c.test, c.resetButton = false, button{}
+	c.test, c.resetButton, c.otherMains = false, button{}, false
 	c.lamp, c.lampAt = make([]bool, len(p.Indicators)), make([]time.Duration, len(p.Indicators))
 	c.loads = make([]control.Load, len(p.Circuits))
 	c.overFrom = make([]time.Duration, len(p.Circuits))
@@ -598,6 +599,10 @@ func (c *checker) input(now time.Duration, in control.Input, snap *control.Snaps
 			c.closed = in.State == uint8(control.ShopClosed)
 			c.trouble(now)
 		}
+	case control.MainsIs:
+		if in.State == uint8(control.AsFiled) || in.State == uint8(control.OtherThanFiled) {
+			c.otherMains = in.State == uint8(control.OtherThanFiled)
+		}
 	case control.Ask:
 		c.ask(now, in, snap)
 	default:
@@ -893,6 +898,9 @@ func (c *checker) kept(now time.Duration, snap *control.Snapshot) {
 		if snap.Machines[i].Left && k.Left&(1<<i) == 0 {
 			c.fail("kept-says-all", now, "m%d left %v, to be stored %b", i, snap.Machines[i].Left, k.Left)
 		}
+	}
+	if c.otherMains != has(snap, control.OtherMains, control.NoID) {
+		c.fail("other-mains-is-said", now, "the mains is another than the shop file says: %v", c.otherMains)
 	}
 	b := c.resetButton
 	if c.p.ResetButton && (b.state == control.Unpressed || b.state == control.Pressed && now > b.since+c.p.Stuck) && !has(snap, control.ResetStuck, control.NoID) {

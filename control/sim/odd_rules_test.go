@@ -122,6 +122,7 @@ var checks = []check{
 		"A button counts when it was pressed, no longer than Stuck, and let go. A wired request counts as the shop's."},
 	{"kept-says-all", "14: Stop latch, no-current latch and asides are stored before they are acknowledged. 13: Left is stored.",
 		"What is given out to be stored says in the same step what holds."},
+	{"other-mains-is-said", "Fault table: other-mains.", "And no longer than it is so."},
 	{"stuck-button-is-said", "14: stuck = fault, no reset.", "One that cannot be read too."},
 	{"lamps-follow", "Indicators: a plain output follows collecting, uncollected, any fault or latched, steady or in a slow or fast blink.",
 		"Judged by the commands, whatever their drivers answer. Collecting may go out while the feedback does not say running."},

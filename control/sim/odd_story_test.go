@@ -350,6 +350,8 @@ func sayInput(in control.Input) string {
 		s += [...]string{"?", " unknown", " room", " full"}[in.State%4]
 	case control.ResetIs, control.AsideIs:
 		s += fmt.Sprintf(" %d %s", int8(in.ID), [...]string{"?", "released", "pressed", "unreadable"}[in.State%4])
+	case control.MainsIs:
+		s += [...]string{"?", " as filed", " other than filed", "?"}[in.State%4]
 	case control.CurrentIs:
 		s += fmt.Sprintf(" m%d %s", in.ID, [...]string{"?", "flows", "gone", "?"}[in.State%4])
 	case control.ShopIs:

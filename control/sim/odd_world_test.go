@@ -479,6 +479,8 @@ func (w *world) person() {
 		w.send(control.Input{Kind: control.CircuitIs, ID: c, State: uint8(pick(r, control.Fits, control.Near, control.Over, control.Over, control.LoadUnknown))})
 	case n < 28:
 		w.send(control.Input{Kind: control.ShopIs, State: uint8(pick(r, control.ShopOpen, control.ShopOpen, control.ShopClosed))})
+	case n < 29:
+		w.send(control.InMains(pick(r, control.AsFiled, control.OtherThanFiled)))
 	case n < 30:
 		w.request(control.AskReset)
 	case n < 31: // an output resets itself

@@ -348,6 +348,7 @@ var wrongs = []wrong{
 		}},
 	{name: "does not end the motion of what is set aside", trips: []string{"aside-is-not-moved"}, out: without(control.GateStop)},
 	{name: "stores nothing", trips: []string{"kept-says-all"}, snap: func(_ *wrongBrain, s *control.Snapshot) { s.Kept = control.Kept{} }},
+	{name: "does not see another mains", trips: []string{"other-mains-is-said"}, in: hears(control.MainsIs, uint8(control.AsFiled), uint8(control.OtherThanFiled))},
 	{name: "lets a button stick", trips: []string{"stuck-button-is-said"}, params: func(_ *oddShop, p *control.Params) { p.Stuck = time.Hour }},
 	{name: "has no lamps", trips: []string{"lamps-follow"}, out: without(control.IndicatorOn)},
 	{name: "never blinks", trips: []string{"lamps-follow"},

@@ -145,6 +145,9 @@ func (s *Session) missing() {
 		l.good = false
 		l.lines = append(l.lines, "The new shop cannot work yet: it serves no machine. Go back and find the sensor of one.")
 	}
+	if doubt := s.mainsDoubt(); doubt != "" {
+		l.lines = append(l.lines, "- "+doubt)
+	}
 	for _, line := range s.leftOut() {
 		l.lines = append(l.lines, "- "+line)
 	}
@@ -197,6 +200,9 @@ func (s *Session) Report(k RequestKind, good bool, lines []string) {
 
 // Read takes a reading of any channel of the rig.
 func (s *Session) Read(r sensor.Reading) {
+	if r.Verdict == sensor.Running {
+		s.otherHz = float64(r.OtherHz)
+	}
 	l := s.live
 	if l == nil || r.Channel < 0 || r.Channel >= len(s.names) {
 		return

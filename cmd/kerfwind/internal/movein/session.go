@@ -29,6 +29,7 @@ type Session struct {
 	wrong   string
 	wishes  []Request
 	names   []string // of the rig's channels
+	otherHz float64  // measured on a running machine, where the supply was answered to have another frequency; else 0
 }
 
 // kept holds what outlives the program.

@@ -165,6 +165,38 @@ func TestSupply(t *testing.T) {
 	}
 }
 
+// TestOtherMains: who says another frequency than the mains has is told so as soon as
+// a machine has run, and no longer than it is so.
+func TestOtherMains(t *testing.T) {
+	p := newPerson(garage(t, 6), 0, false)
+	p.Hz = 60
+	p.move("sensor/planer")
+	text := func() string { return strings.Join(p.s.View(p.Now()).Text, "\n") }
+	const doubt = "The mains seems to be 60 Hz; you said 50 Hz."
+	if strings.Contains(text(), doubt) {
+		t.Error("nothing has run yet")
+	}
+	p.live(2500 * time.Millisecond)
+	p.run("planer", 5*time.Second)
+	p.live(time.Second)
+	if !strings.Contains(text(), doubt) {
+		t.Errorf("found, and no doubt:\n%s", text())
+	}
+	p.move("missing")
+	if !strings.Contains(text(), "- "+doubt) {
+		t.Errorf("missing:\n%s", text())
+	}
+	if err := p.s.Go(p.s.View(0).Revision, "supply"); err != nil {
+		t.Fatal(err)
+	}
+	p.must("230 V 60 Hz")
+	p.more = map[string]string{"rated/drum sander": "matched", "rated/band saw": "matched", "rated/the collector": "matched"}
+	p.move("missing")
+	if strings.Contains(text(), "mains seems") {
+		t.Errorf("the answer is right now:\n%s", text())
+	}
+}
+
 // TestCarried: of each table of a shop file it is decided whether it comes along.
 func TestCarried(t *testing.T) {
 	w := garage(t, 5)

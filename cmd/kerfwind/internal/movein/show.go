@@ -34,12 +34,14 @@ func (s *Session) show(st step, now time.Duration, v *View) {
 		}
 	case finds:
 		s.showFind(st, now, v)
+		s.sayMains(v)
 		s.orStay(st, v)
 	case moves:
 		s.showMove(st, v)
 		s.orStay(st, v)
 	case learns:
 		s.showLearn(st, now, v)
+		s.sayMains(v)
 		s.orStay(st, v)
 	case computes:
 		s.showReport(st, v)
@@ -48,6 +50,13 @@ func (s *Session) show(st step, now time.Duration, v *View) {
 		v.Title, v.Done = s.title(st), true
 		v.say("The new shop is %s. It takes effect as soon as the shop is at rest.", file)
 		v.say("The earlier shop is kept. To go back to it, run kerfwind use.")
+	}
+}
+
+// sayMains adds a doubt about the mains to what a machine that ran has shown.
+func (s *Session) sayMains(v *View) {
+	if doubt := s.mainsDoubt(); doubt != "" && s.live.phase == result {
+		v.say("%s", doubt)
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"kerfwind/config"
+	"kerfwind/sensor"
 )
 
 // supply holds what comes out of the wall. half is the voltage from one leg to
@@ -163,6 +164,14 @@ func circuitNames(list []circuit) []string {
 		out = append(out, c.name)
 	}
 	return out
+}
+
+// mainsDoubt says that the mains is measured to be another than the answer says; "" where it is not.
+func (s *Session) mainsDoubt() string {
+	if s.otherHz == 0 || sensor.MainsDoubt(s.otherHz, s.supply().hertz) == "" {
+		return ""
+	}
+	return fmt.Sprintf("The mains seems to be %.3g Hz; you said %g Hz. If that was wrong, go back and answer it again.", s.otherHz, s.supply().hertz)
 }
 
 // voltsOf is the voltage of a machine's circuit here, or of the mains.

@@ -434,7 +434,7 @@ func (d *Decider) heard(p *peer, r *report, m mqttlink.Letter) {
 // reading passes on a reading of at.
 func (d *Decider) reading(p *peer, c *channel, at time.Duration) {
 	if p.channels[c.ID] && len(d.readings) < most {
-		d.readings = append(d.readings, sensor.Reading{Channel: c.ID, At: at, Onset: max(at-time.Duration(c.Since), 0), Verdict: c.Is.v, Amps: c.Amps, Health: c.Health.v})
+		d.readings = append(d.readings, sensor.Reading{Channel: c.ID, At: at, Onset: max(at-time.Duration(c.Since), 0), Verdict: c.Is.v, Amps: c.Amps, Health: c.Health.v, OtherHz: c.Other})
 	}
 }
 

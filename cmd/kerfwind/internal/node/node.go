@@ -603,7 +603,7 @@ func (n *Node) adopt(p *plan) error {
 
 // channelOf words a reading; its onset is counted back from.
 func channelOf(c sensor.Reading, from time.Duration) channel {
-	x := channel{c.Channel, word[sensor.Verdict]{c.Verdict}, word[sensor.Health]{c.Health}, 0, seconds(min(max(from-c.Onset, 0), longest))}
+	x := channel{c.Channel, word[sensor.Verdict]{c.Verdict}, word[sensor.Health]{c.Health}, 0, seconds(min(max(from-c.Onset, 0), longest)), c.OtherHz}
 	if c.Amps >= 0 && c.Amps < 1e6 { // a detector that is unknown may have none
 		x.Amps = c.Amps
 	}

@@ -16,7 +16,7 @@ func (n *Node) readings(list []sensor.Reading) {
 		if len(n.tape) == maxList {
 			n.report(n.o.Now())
 		}
-		if was, ok := n.channels[r.Channel]; !ok || was.Verdict != r.Verdict || was.Health != r.Health {
+		if was, ok := n.channels[r.Channel]; !ok || was.Verdict != r.Verdict || was.Health != r.Health || (was.OtherHz != 0) != (r.OtherHz != 0) {
 			n.changed = true
 		}
 		n.channels[r.Channel] = r

@@ -83,10 +83,11 @@ type channel struct {
 	Health word[sensor.Health]  `json:"health"`
 	Amps   float32              `json:"amps"`
 	Since  seconds              `json:"since"` // age of the onset
+	Other  float32              `json:"other_hz,omitempty"`
 }
 
 func (c *channel) valid() bool {
-	return c.ID >= 0 && c.Is.v != 0 && c.Health.v != 0 && c.Amps >= 0 && c.Amps < 1e6
+	return c.ID >= 0 && c.Is.v != 0 && c.Health.v != 0 && c.Amps >= 0 && c.Amps < 1e6 && c.Other >= 0 && c.Other < 1e3
 }
 
 // taped is a reading of before.

@@ -135,8 +135,9 @@ var drills = [control.FaultKinds]string{
 	control.CollectorOutput:    "planer on; wait; planer off; wait; wait; wait; wait; wait; wait; wait; wait; wait; wait; wait; wait; wait; wait; wait; wait; break the outputs; planer on",
 	control.ShutTooOften:       "", // a gate of the barn has no switch, so that these two never see every path shut
 	control.EveryPathShut:      "",
-	control.AllSensingLost:     "", // the readings of these three are the detectors', which the test leaves out
+	control.AllSensingLost:     "", // the readings of these four are the detectors', which the test leaves out
 	control.SensorLost:         "",
+	control.OtherMains:         "",
 	control.ProbablyBreaker:    "",
 	control.GateNotOpen:        "jam planer; planer on",
 	control.GateLost:           "planer on; wait; cut the open switch of planer",

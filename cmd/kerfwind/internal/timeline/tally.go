@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -78,7 +79,7 @@ func (t *Tally) Add(e control.Event) {
 		}
 	case control.FaultRaised:
 		_, name := t.names.of(e.Fault.Subject(), e.ID)
-		t.faults[fmt.Sprintf("%s %s", e.Fault, name)]++
+		t.faults[strings.TrimSpace(fmt.Sprintf("%s %s", e.Fault, name))]++
 	default:
 	}
 }

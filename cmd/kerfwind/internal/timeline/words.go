@@ -343,6 +343,7 @@ var troubles = [control.FaultKinds]trouble{
 	control.GateNotShut:        {"the gate does not close, which weakens the air elsewhere", "use the collector's disconnect, then look for packed chips", "the gate has moved"},
 	control.GateSwitches:       {"both end switches of the gate report at once: one is faulty", "check both switches and their wires", "its end switches agree again"},
 	control.CollectorSensor:    {"its own current or contact cannot be trusted", "check its plug and cable", "its own current or contact can be trusted again"},
+	control.OtherMains:         {"the mains has another frequency than the shop file says; sensing goes on with what is measured", "look at Signals for what is measured, then correct mains in the shop file", "the mains has the frequency that the shop file says"},
 	control.ProbablyBreaker:    {"it stopped while overloaded: a breaker may have tripped", "switch the machine off before you switch the breaker on", "it runs again"},
 	control.OutletOutput:       {"the outlet's output does not take commands", "check its cable and supply", "the outlet's output works again"},
 	control.ResetStuck:         {"the reset button is held down or cannot be read: it does nothing", "release it, or check its wire", "the reset button works again"},
