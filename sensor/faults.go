@@ -35,7 +35,10 @@ const (
 	noiseEach   = 1024 // halves again
 	noiseMost   = 96   // so many more halves like noise than others
 	noiseStart  = 0.1  // of the power in the fundamental, over noiseFirst halves, is no start
-	noiseFirst  = 6    // or fewer, down to 2
+	noiseSure   = 9    // over the samples, is what one noise in a hundred has
+	noiseLong   = 15   // the same at one of toneSlips frequencies
+	noiseShort  = 0.2  // at most: a short window shows less of the current of another mains
+	noiseFirst  = 6    // or fewer, down to 2; more where more have been above the level
 	whiteShare  = 0.05 // in the first idle values shows that they are the converter's own noise
 
 	driftShare = 0.03 // of the range that the resting point moves in driftOver
@@ -49,6 +52,8 @@ const (
 
 	flapShare = 0.05                   // of the range that the resting point jumps
 	flapLong  = 150 * time.Millisecond // and is back before
+	flapBack  = 3                      // values after, a clean cycle has passed
+	flapRush  = 500 * time.Millisecond // after an inrush, it is the inrush
 	flapMost  = 5                      // times
 	flapOver  = 10 * time.Second
 
@@ -84,17 +89,20 @@ type faults struct {
 	idle           Level // as learned, raw
 
 	// The resting point over a second, and its jumps.
-	base    float64 // where it usually is, raw
-	based   bool
-	off     int // looks since it left the base
-	means   [driftOver]float64
-	nmeans  uint
-	moves   int // looks at which it moved more than others of late
-	away    bool
-	awayAt  time.Duration
-	flaps   [flapMost]time.Duration // the last times that it came back at once
-	nflaps  int
-	flapped int // the next of them
+	base     float64 // where it usually is, raw
+	based    bool
+	off      int // looks since it left the base
+	means    [driftOver]float64
+	nmeans   uint
+	moves    int // looks at which it moved more than others of late
+	away     bool
+	awayAt   time.Duration
+	awayFrom float64                 // what it carried before, A
+	rushed   time.Duration           // when it last came back with another current
+	back     int                     // values until it is known what it carries after
+	flaps    [flapMost]time.Duration // the last times that it came back at once
+	nflaps   int
+	flapped  int // the next of them
 
 	fault     Health // 0 = none
 	suspect   Health // 0 = none
@@ -214,16 +222,28 @@ func (c *channel) symptom(g *half) (h Health, hold time.Duration) {
 	return 0, 0
 }
 
-// jump notes that the resting point is away, and that it is back.
+// jump notes that the resting point is away, and that it is back with the same current as
+// before: a current that begins or ends moves it too, and inrush goes on doing so for a while.
 func (c *channel) jump(g *half) {
 	away := c.based && c.amps <= c.clipFrom && math.Abs(c.mean-c.base) > float64(2*flapShare*c.half)
 	switch {
 	case away && !c.away:
-		c.awayAt = g.at
+		if c.back == 0 { // else it is the same one
+			c.awayAt, c.awayFrom = g.at, c.amps2
+		}
+		c.back = 0
 	case !away && c.away && g.at-c.awayAt <= flapLong && c.wanders <= wanderMost/2:
-		c.flaps[c.flapped] = g.at
-		c.flapped = (c.flapped + 1) % flapMost
-		c.nflaps = min(c.nflaps+1, flapMost)
+		c.back = flapBack
+	case !away && c.back > 0:
+		switch c.back--; {
+		case c.back > 0:
+		case max(c.amps, c.awayFrom) > max(c.rest, float64(usualDrop*min(c.amps, c.awayFrom))):
+			c.rushed = g.at
+		case g.at-c.rushed > flapRush:
+			c.flaps[c.flapped] = g.at
+			c.flapped = (c.flapped + 1) % flapMost
+			c.nflaps = min(c.nflaps+1, flapMost)
+		}
 	}
 	c.away = away
 }
@@ -239,7 +259,7 @@ func (c *channel) compare() {
 	}
 	sum, _ := c.tone.last(noiseBlock)
 	rms := math.Sqrt(sum.power / sum.n)
-	if share := sum.share(); share < noiseShare && float64(rms*c.scale) >= max(c.stop, c.offMost) {
+	if c.tone.atAny() < noiseShare && float64(rms*c.scale) >= max(c.stop, c.offMost) {
 		c.noises = min(c.noises+noiseBlock, 2*noiseMost)
 	} else {
 		c.noises = max(c.noises-noiseBlock, 0)
@@ -255,10 +275,14 @@ func (c *channel) compare() {
 	}
 }
 
-// noiseLike reports whether the value of a start looks like noise.
+// noiseLike reports whether the value of a start looks like noise. The longer it
+// lasts the surer that is.
 func (c *channel) noiseLike() bool {
-	sum, n := c.tone.last(noiseFirst)
-	return c.looking && n >= 2 && sum.share() < noiseStart
+	sum, n := c.tone.last(uint64(min(max(noiseFirst, c.above), toneKept)))
+	if n == toneKept {
+		return c.looking && c.tone.atAny() < max(noiseStart, noiseLong/sum.n)
+	}
+	return c.looking && n >= 2 && sum.share() < max(noiseStart, min(noiseSure/sum.n, noiseShort))
 }
 
 // look follows the resting point. It is called each listenEach halves.

@@ -1,11 +1,17 @@
 package sensor_test
 
 import (
+	"errors"
+	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
+	"time"
 
 	"kerfwind/sensor"
+	"kerfwind/sensor/trace"
 )
 
 // learned describes three channels of a 12-bit converter whose idle noise has
@@ -136,6 +142,57 @@ func TestNoFaults(t *testing.T) {
 			if v := verdicts(feed(t, p, rate, raw)); v != "idle running" {
 				t.Errorf("%s at %g S/s: %s", name, rate, v)
 			}
+		}
+	}
+}
+
+// TestClippedStarts: a motor that is switched on again and again behind a clamp of any
+// size is found each time and its sensor never doubted, however far its inrush is
+// beyond the range and off centre.
+func TestClippedStarts(t *testing.T) {
+	for _, clamp := range []float64{5, 8, 10, 12, 15, 30, 100} {
+		const starts, apart = 30, 4 * time.Second
+		var text strings.Builder
+		fmt.Fprintf(&text, "length 126s\nrate 1 kHz\nmains 60 Hz\nseed 5\nconverter 12 bits, 3.3 V\n")
+		fmt.Fprintf(&text, "machine m on c0: induction motor, 3 hp, 240 V, run-up 800ms\nchannel c0: %g A : 1 V, noise 1.5 counts\n", clamp)
+		on := make([]time.Duration, starts)
+		for i := range on {
+			on[i] = 5*time.Second + time.Duration(i)*(apart+700*time.Microsecond)
+			fmt.Fprintf(&text, "at %v m runs 2s\n", on[i])
+		}
+		script, err := trace.ParseScript("starts", strings.NewReader(text.String()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := sensor.Params{Mains: 60, Channels: []sensor.ChannelParams{{Used: true, Scale: clamp * 3.3 / 4096, Max: 4095, Start: 1.5, Stop: 1, StopHold: time.Second}}}
+		d, err := sensor.New(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		source, n, was := trace.NewMaker(script, false), 0, sensor.Idle
+		var f sensor.Frame
+		for {
+			if err := source.Next(&f); errors.Is(err, io.EOF) {
+				break
+			} else if err != nil {
+				t.Fatal(err)
+			}
+			for _, r := range d.Feed(&f, nil) {
+				switch {
+				case r.Verdict == was:
+					continue
+				case r.Verdict == sensor.Unknown:
+					t.Errorf("%g A : 1 V: %v at %v", clamp, r.Health, r.At)
+				case r.Verdict == sensor.Running && (n >= starts || r.At < on[n] || r.At > on[n]+60*time.Millisecond):
+					t.Fatalf("%g A : 1 V: start %d at %v", clamp, n, r.At)
+				case r.Verdict == sensor.Running:
+					n++
+				}
+				was = r.Verdict
+			}
+		}
+		if n != starts {
+			t.Errorf("%g A : 1 V: %d of %d starts", clamp, n, starts)
 		}
 	}
 }

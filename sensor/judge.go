@@ -29,7 +29,7 @@ func (c *channel) judge(g *half) {
 	} else if !c.looking {
 		c.tone.on = false
 	}
-	c.calm = c.fault == 0 && c.suspect == 0 && c.wanders == 0 && c.moves == 0 && !c.away && c.good == recoverValues && !c.looking
+	c.calm = c.fault == 0 && c.suspect == 0 && c.wanders == 0 && c.moves == 0 && !c.away && c.back == 0 && c.good == recoverValues && !c.looking
 	if c.run {
 		c.calm = c.calm && c.below == never && c.unproved == 0
 		c.calmLo, c.calmHi = c.stop, c.scale*c.half/2 // below this inspect cannot find clipping
@@ -73,8 +73,7 @@ func (c *channel) towardsStart(g *half) {
 	}
 	fresh := c.active && c.act1 >= c.firstWin-g.cycle
 	switch {
-	case c.above >= sureValues && c.noiseLike():
-		c.above = sureValues // it waits for the verdict on noise
+	case c.above >= sureValues && c.noiseLike(): // it waits for the verdict on noise
 	case c.recent > 0 && c.loud == 0 && fresh && v >= c.start && c.lasts(g, peaks) && !c.noiseLike():
 		c.setRunning(c.act1)
 		return

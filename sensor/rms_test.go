@@ -308,7 +308,7 @@ func TestOtherMains(t *testing.T) {
 		for _, given := range []float64{50, 60} {
 			for _, hz := range []float64{46, 50, 56, 60, 65} {
 				for name, wave := range map[string]func(float64) float64{
-					"sine": sine, "half wave": halfWave, "third": third, "phase cut": phaseCut,
+					"sine": sine, "half wave": halfWave, "third": third, "phase cut": phaseCut, "rectifier": rectifier,
 				} {
 					p := counts()
 					p.Mains, p.HoldMains = given, rate == 2000

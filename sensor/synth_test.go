@@ -23,6 +23,12 @@ func phaseCut(x float64) float64 {
 	return sine(x)
 }
 
+// rectifier is the current of a rectifier with a capacitor: a pulse at each peak, a
+// fifth of the half long.
+func rectifier(x float64) float64 {
+	return math.Max(0, math.Abs(sine(x))-0.95) * 20 * math.Copysign(1, sine(x))
+}
+
 // samples makes n samples of f, a current as a function of time.
 func samples(n int, rate float64, f func(t float64) float64) []float32 {
 	out := make([]float32, n)

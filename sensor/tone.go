@@ -85,6 +85,32 @@ func (t *tone) last(halves uint64) (sum toneHalf, n uint64) {
 	return sum, n
 }
 
+// toneSlips are the frequencies that atAny looks at: from 0.69 to 1.38 times the one
+// in force, a sixteenth apart, which is half of what toneKept halves can tell apart.
+const toneSlipFrom, toneSlips = -5, 12
+
+// atAny is the share of the kept halves at whichever frequency it is largest: the mains
+// may be another than the one in force.
+func (t *tone) atAny() (most float64) {
+	sum, n := t.last(toneKept)
+	for k := range toneSlips {
+		slip := k + toneSlipFrom
+		co, si := cosSin(math.Abs(float64(float64(slip) * math.Pi / 16)))
+		if slip < 0 {
+			si = -si
+		}
+		s, c1, s1 := toneHalf{power: sum.power, n: sum.n}, 1.0, 0.0
+		for i := range n { // back in time
+			h := &t.kept[(t.n-1-i)%toneKept]
+			s.re += float64(h.re*c1) - float64(h.im*s1)
+			s.im += float64(h.re*s1) + float64(h.im*c1)
+			c1, s1 = float64(c1*co)-float64(s1*si), float64(c1*si)+float64(s1*co)
+		}
+		most = max(most, s.share())
+	}
+	return most
+}
+
 func (h *toneHalf) add(k *toneHalf) {
 	h.re, h.im, h.power, h.n = h.re+k.re, h.im+k.im, h.power+k.power, h.n+k.n
 }
