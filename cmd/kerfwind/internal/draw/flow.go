@@ -19,6 +19,7 @@ type start struct {
 	hasOn   bool
 	began   bool          // it had to wait for a gate or for the collector
 	over    time.Duration // the run ended before; 0 it did not
+	left    time.Duration // the machine was left alone before; 0 it was not
 }
 
 // done reports whether nothing is left to wait for but the fan.
@@ -82,6 +83,11 @@ func (f *flow) observe(s *control.Snapshot, events []control.Event) {
 	keep := f.open[:0]
 	for _, st := range f.open {
 		if int(st.machine) >= len(s.Machines) || !s.Machines[st.machine].Run && st.over == 0 {
+			continue
+		}
+		if s.Machines[st.machine].Left { // no air comes for its sake
+			st.left = s.At
+			f.all = append(f.all, st)
 			continue
 		}
 		waits := pathWaits(s, st.machine)

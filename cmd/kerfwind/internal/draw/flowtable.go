@@ -116,6 +116,8 @@ func (p *Picture) flowRow(s *sheet, st start, runUp time.Duration, barW, colW fl
 	failed := ""
 	switch {
 	case st.done():
+	case st.left > 0:
+		failed = "left alone after " + seconds(st.left-st.onset) + ", until it is switched off and on again"
 	case st.over > 0:
 		failed = "switched off before, after " + seconds(st.over-st.onset)
 	default:
