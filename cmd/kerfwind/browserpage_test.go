@@ -151,7 +151,7 @@ func accessible(t *testing.T, x *tab, origin string) {
 // parts are the addresses of the page's parts, and of what Upkeep leads to.
 func (x *tab) parts() []string {
 	x.t.Helper()
-	return append(value[[]string](x, `[...document.querySelectorAll('nav a')].map(a => a.getAttribute('href'))`), "/changes")
+	return append(value[[]string](x, `[...document.querySelectorAll('nav a')].map(a => a.getAttribute('href'))`), "/changes", "/thing?gate=0", "/thing?machine=1", "/wall")
 }
 
 // keyboard goes through the part Now by the Tab key: everything is reached, in

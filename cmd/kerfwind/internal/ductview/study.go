@@ -150,6 +150,13 @@ func (s *Study) Brief(open uint64) Brief {
 	return b
 }
 
+// Carries solves one set of open gates for the air at the collector, in m³/s, and what
+// it does to chips in each segment. It returns false if an operating point was not found.
+func (s *Study) Carries(open uint64) (total float64, carry []duct.Carrying, converged bool) {
+	x := s.cloud.Solve(open)
+	return x.Total().Middle, x.Carry(), x.Converged
+}
+
 // Main returns the cases to report at length: each machine alone, then the
 // declared sets, among them gates that only a person opens.
 func (s *Study) Main() []uint64 {

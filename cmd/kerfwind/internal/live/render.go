@@ -448,7 +448,7 @@ func gateRows(o *Options, s *state, w int, k look) []row {
 		return nil
 	}
 	const signW = 4
-	wordW := 14 // "not confirmed" and a blank
+	wordW := 11 // "won't shut" and a blank
 	if w < narrow {
 		wordW = 6
 	}

@@ -9,6 +9,7 @@ import (
 	"sync"
 
 	"kerfwind/cmd/kerfwind/internal/ductview"
+	"kerfwind/cmd/kerfwind/internal/scene"
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/control/duct"
@@ -121,6 +122,7 @@ type ducts struct {
 	err     error                      // why there is none
 	byFilt  map[string]*ductview.Study // by the value of the field
 	cases   map[airKey]*airCase
+	flows   map[uint64]*scene.Air // by the gates that are open
 	guesses []string
 }
 
@@ -136,7 +138,7 @@ const mostCases = 64
 func (d *ducts) study(shop *config.Shop, filter string) (*ductview.Study, error) {
 	if !d.tried {
 		d.tried = true
-		d.byFilt, d.cases = map[string]*ductview.Study{}, map[airKey]*airCase{}
+		d.byFilt, d.cases, d.flows = map[string]*ductview.Study{}, map[airKey]*airCase{}, map[uint64]*scene.Air{}
 		if n := shop.Duct(); n != nil {
 			if d.byFilt[""], d.err = ductview.New(shop.Name, shop.Units, n); d.err == nil {
 				d.guesses = d.byFilt[""].Guesses()
@@ -160,6 +162,32 @@ func (d *ducts) study(shop *config.Shop, filter string) (*ductview.Study, error)
 		}
 	}
 	return nil, &Mistake{fmt.Sprintf("the filter is clean, half or loaded, not %.40q", filter)}
+}
+
+// now is the air for the gates that are open; nil where nothing is computed, or
+// something else is just being computed: nobody waits for it.
+func (d *ducts) now(shop *config.Shop, snap *control.Snapshot) *scene.Air {
+	if snap == nil || !d.mu.TryLock() {
+		return nil
+	}
+	defer d.mu.Unlock()
+	s, err := d.study(shop, "")
+	if s == nil || err != nil {
+		return nil
+	}
+	open := snap.Open()
+	if a, ok := d.flows[open]; ok {
+		return a
+	}
+	if len(d.flows) >= mostCases {
+		clear(d.flows)
+	}
+	var a *scene.Air
+	if total, carry, ok := s.Carries(open & (1<<uint(len(s.Net.Gates)) - 1)); ok {
+		a = &scene.Air{Open: open, Total: total, Carry: carry}
+	}
+	d.flows[open] = a
+	return a
 }
 
 // look is one case. The lock is held.

@@ -34,6 +34,10 @@ type cells struct {
 	begun                     bool
 }
 
+func newCells() *cells {
+	return &cells{text: map[string]string{}, state: map[string]string{}, clock: map[string]string{}, width: map[string]string{}}
+}
+
 // liveCells put the values of the parts. They are called some times a second
 // while a page is open.
 var liveCells = []func(*Shop, *cells){nowCells}
@@ -82,7 +86,7 @@ func (f *feed) next(s *Shop, have uint64) ([]byte, uint64) {
 
 // renew looks at the shop. f.mu is held.
 func (f *feed) renew(s *Shop) {
-	c := &cells{text: map[string]string{}, state: map[string]string{}, clock: map[string]string{}, width: map[string]string{}}
+	c := newCells()
 	for _, put := range liveCells {
 		put(s, c)
 	}
@@ -241,6 +245,7 @@ func nowCells(s *Shop, c *cells) {
 			c.state[d.Gates[i].Key] = d.Gates[i].State
 		}
 	}
+	s.picture().put(c, v)
 	c.state["down"] = ""
 	if v.StoodDown {
 		c.state["down"] = "down"

@@ -114,7 +114,8 @@ func TestStream(t *testing.T) {
 		shop.Observe(&snap, nil)
 		time.Sleep(streamGap + time.Millisecond) //clock:ok a bubble of synctest
 		got, _ := h.take()
-		want := []message{{T: got[0].T, Text: map[string]string{"head": "waits", "m1.word": "runs", "m1.note": "waits for a path"}, State: map[string]string{"head": "work", "m1": "run"},
+		want := []message{{T: got[0].T, Text: map[string]string{"head": "waits", "m1.word": "runs", "m1.note": "waits for a path", "pm1.w": "starts",
+			"say": "Planer starts: waits for a path."}, State: map[string]string{"head": "work", "m1": "run", "pm1": "starts", "tone": "wait"},
 			Clock: map[string]string{"m1": begun.Code()}}}
 		if d := cmp.Diff(want, got); d != "" {
 			t.Error(d)

@@ -22,13 +22,15 @@ var nowPart = Part{Path: "/", Title: "Now", Role: Look, File: "now.html", Data: 
 // nowMain holds what its template shows.
 type nowMain struct {
 	*nowView
-	At   time.Duration
-	Wall string // the time of day, for a page that does not follow by itself
+	Picture *sketch
+	At      time.Duration
+	Wall    string // the time of day, for a page that does not follow by itself
 }
 
 func now(v *Visit) (any, error) {
 	s := v.Shop
 	m := &nowMain{nowView: makeNow(s.nowIn()), At: s.Now()}
+	m.Picture = s.draw(m.nowView, true)
 	if at, trusted := s.Wall(); trusted {
 		m.Wall = at.Format("15:04:05")
 	}
@@ -45,7 +47,7 @@ func (s *Shop) nowIn() nowIn {
 	if s.Missing != nil {
 		s.Missing(func(name, why string, serves []string) { lacks = append(lacks, lack{name, why, serves}) })
 	}
-	return nowIn{Down: down, Lacks: lacks, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load(), Plan: s.plan}
+	return nowIn{Down: down, Lacks: lacks, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load(), Plan: s.plan, Air: s.air.now(s.Shop, s.Snapshot())}
 }
 
 // Time returns what a clock of the page shows.

@@ -42,8 +42,9 @@ type lack struct {
 // nowView holds what the part Now shows.
 type nowView struct {
 	Scene      *scene.Scene
-	Begun      bool // there is something to show
-	Bare       bool // no machine is served
+	Air        string // whether air moves, and how much
+	Begun      bool   // there is something to show
+	Bare       bool   // no machine is served
 	StoodDown  bool
 	Note       string // what holds for all of it
 	Troubles   []trouble
@@ -168,9 +169,9 @@ const notLocked = "Not a lockout. Unplug or lock the disconnect before you reach
 func makeNow(in nowIn) *nowView {
 	s, show := in.Snap, scene.Make(in.scene())
 	if s == nil {
-		return &nowView{Scene: show}
+		return &nowView{Scene: show, Air: in.air(show)}
 	}
-	v := &nowView{Scene: show, Begun: true, StoodDown: s.StoodDown, Bare: s.MoveIn || len(s.Machines) == 0}
+	v := &nowView{Scene: show, Air: in.air(show), Begun: true, StoodDown: s.StoodDown, Bare: s.MoveIn || len(s.Machines) == 0}
 	switch {
 	case s.StoodDown || s.Latched():
 	case s.Quiet:
@@ -238,6 +239,19 @@ func (in *nowIn) scene() scene.In {
 		out.Around.Down = append(out.Around.Down, p.Part)
 	}
 	return out
+}
+
+// air says whether air moves now, and how much as computed.
+func (in *nowIn) air(s *scene.Scene) string {
+	switch {
+	case s.Flow == scene.Moves && s.Total > 0:
+		return "moves about " + in.Shop.Units.Short(config.Flow, s.Total)
+	case s.Flow == scene.Moves:
+		return "air moves"
+	case s.Flow == scene.Unsure:
+		return "whether air moves is not known"
+	}
+	return "no air moves"
 }
 
 // bare lists the channels with current while no machine is served.

@@ -12,6 +12,7 @@ type Part struct {
 	Role  Role   // that may see it
 	File  string // its template in the folder web, which defines "main"
 	Aside bool   // not in the list of parts: another one links to it
+	Whole bool   // its template is the whole page, without head and list of parts
 
 	Fields []string // all that the address may have behind a "?", each once
 
@@ -44,7 +45,7 @@ type Route struct {
 }
 
 // parts is the page, in the order of its list.
-var parts = []*Part{&nowPart, &airPart, &runsPart, &upkeepPart, &signalsPart, &moveInPart, &shopsPart, &changesPart, &handsPart}
+var parts = []*Part{&nowPart, &airPart, &runsPart, &upkeepPart, &signalsPart, &moveInPart, &shopsPart, &changesPart, &handsPart, &thingPart, &wallPart}
 
 // Visit is one request of somebody to a part.
 type Visit struct {

@@ -73,12 +73,17 @@ func init() { templates = parse() } // not with the variable: parts may refer to
 
 func parse() map[string]*template.Template {
 	out := map[string]*template.Template{}
-	files := []string{"signin.html", "wrong.html"}
-	for _, p := range parts {
-		files = append(files, p.File)
+	add := func(layout, file string) {
+		out[file] = template.Must(template.New(layout).Funcs(funcs).ParseFS(web, "web/"+layout, "web/picture.html", "web/"+file))
 	}
-	for _, f := range files {
-		out[f] = template.Must(template.New("layout.html").Funcs(funcs).ParseFS(web, "web/layout.html", "web/"+f))
+	add("layout.html", "signin.html")
+	add("layout.html", "wrong.html")
+	for _, p := range parts {
+		layout := "layout.html"
+		if p.Whole {
+			layout = p.File
+		}
+		add(layout, p.File)
 	}
 	return out
 }

@@ -72,18 +72,20 @@ type Shop struct {
 	// Hands are in the workshop, where it is simulated; nil: it is real.
 	Hands Hands
 
-	latest atomic.Pointer[control.Snapshot]
-	spoke  atomic.Int64 // instant of the stream at which the loop last did
-	plan   *scene.Layout
-	left   chan struct{} // closed when the shop is left
-	once   sync.Once
-	mu     sync.Mutex      // of what follows; held for moments only
-	recent []control.Event // the newest last
-	wake   map[chan struct{}]struct{}
-	trail  trail
-	air    ducts
-	feed   feed
-	over   atomic.Uint64 // circuits of which control has said that they are above their rating
+	latest  atomic.Pointer[control.Snapshot]
+	spoke   atomic.Int64 // instant of the stream at which the loop last did
+	plan    *scene.Layout
+	layOut  sync.Once // of drawing
+	drawing *picture
+	left    chan struct{} // closed when the shop is left
+	once    sync.Once
+	mu      sync.Mutex      // of what follows; held for moments only
+	recent  []control.Event // the newest last
+	wake    map[chan struct{}]struct{}
+	trail   trail
+	air     ducts
+	feed    feed
+	over    atomic.Uint64 // circuits of which control has said that they are above their rating
 }
 
 // Settled is a duct in which chips probably lie, and in words why and what to do.

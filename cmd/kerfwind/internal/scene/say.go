@@ -21,8 +21,8 @@ func (in *In) say(s *Scene) {
 		return
 	}
 	if list := s.of(MachineUncollected); len(list) > 0 {
-		why, do := in.because(list[0], s)
-		put(Bad, in.names(list)+are(list)+"NOT collected: "+why, "stop the cut. "+upper(do))
+		first := &s.Machines[list[0]]
+		put(Bad, in.names(list)+are(list)+"NOT collected: "+first.Why, "stop the cut. "+upper(first.Do))
 		return
 	}
 	if f := in.gravest(true); f != nil {

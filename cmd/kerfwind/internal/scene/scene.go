@@ -100,7 +100,9 @@ type Machine struct {
 	State MachineState
 	Word  string // the state, for people
 	Cause control.Cause
-	Runs  bool // as far as is known
+	Runs  bool   // as far as is known
+	Why   string // why it is not collected, to follow a colon
+	Do    string // what to do about that
 }
 
 // GateState is the one state of a gate. The zero value is invalid.
@@ -178,6 +180,9 @@ func Make(in In) *Scene {
 	for i := range in.Snap.Machines {
 		s.Machines = append(s.Machines, in.machine(i, s))
 	}
+	for _, i := range s.of(MachineUncollected) {
+		s.Machines[i].Why, s.Machines[i].Do = in.because(i, s)
+	}
 	if in.Layout != nil {
 		s.Pipes = in.pipes(s)
 	}
@@ -192,7 +197,7 @@ func Make(in In) *Scene {
 func (in *In) solved() bool { return in.Air != nil && in.Air.Open == in.Snap.Open() }
 
 var gateWords = map[control.FaultKind]string{
-	control.GateNotOpen: "STUCK", control.GateLost: "not confirmed", control.GateOutput: "no answer", control.GateNotShut: "STUCK open", control.GateSwitches: "switch fault",
+	control.GateNotOpen: "STUCK", control.GateLost: "unsure", control.GateOutput: "no answer", control.GateNotShut: "won't shut", control.GateSwitches: "unsure",
 }
 
 // gate never says open or shut of one that something is wrong with.
@@ -209,7 +214,7 @@ func gate(g *control.GateView) Gate {
 	case g.Position == control.PositionOpen:
 		return Gate{GateOpen, "open"}
 	case g.Position == control.PositionShut && g.Wanted:
-		return Gate{GateWanted, "shall open"}
+		return Gate{GateWanted, "waits"}
 	case g.Position == control.PositionShut:
 		return Gate{GateShut, "shut"}
 	}
