@@ -199,13 +199,13 @@ func (s *Study) slowRemedies(c *Case) []string {
 	no := "" // why no gate helps
 	switch {
 	case p.Helpers != 0:
-		out = append(out, fmt.Sprintf("open %s as a helper: then %s%s", gateList(s.GateNames(p.Helpers)), s.speeds(c.Open|p.Helpers, p.Slow), s.odds(p)))
+		out = append(out, fmt.Sprintf("%sopen %s as a helper: then %s%s", s.first(c, p.Helpers), gateList(s.GateNames(p.Helpers)), s.speeds(c.Open|p.Helpers, p.Slow), s.odds(p)))
 	case p.Purge != 0:
 		why := "no helper gate is enough"
 		if p.Starved {
 			why = "a helper gate would take air that a hood wants"
 		}
-		out = append(out, fmt.Sprintf("%s; open %s during the run-on instead, to purge the main: then %s%s", why, gateList(s.GateNames(p.Purge)), s.speeds(c.Open|p.Purge, p.Slow), s.odds(p)))
+		out = append(out, fmt.Sprintf("%s; %sopen %s during the run-on instead, to purge the main: then %s%s", why, s.first(c, p.Purge), gateList(s.GateNames(p.Purge)), s.speeds(c.Open|p.Purge, p.Slow), s.odds(p)))
 	case p.Starved:
 		no = "a helper gate would take air that a hood wants"
 	default:
@@ -239,6 +239,14 @@ func (s *Study) slowRemedies(c *Case) []string {
 		out = append(out, no)
 	}
 	return out
+}
+
+// first says which of some gates have to be put right before they can be opened.
+func (s *Study) first(c *Case, gates uint64) string {
+	if gates &= c.Doubt; gates == 0 {
+		return ""
+	}
+	return "put " + gateList(s.GateNames(gates)) + " right first, and "
 }
 
 func settlesAny(carry []duct.Carrying) bool {

@@ -84,6 +84,10 @@ type Case struct {
 	Hoods  []HoodView
 	RunOns []RunOnView
 	Plan   duct.Plan
+	// Doubt holds the gates of which nobody knows that they stand as in Open.
+	Doubt uint64
+	// Still: the fan is off, so that this is what it would move.
+	Still bool
 	// Converged is false if any of the operating points was not found.
 	Converged bool
 }

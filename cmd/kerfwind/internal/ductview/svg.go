@@ -165,7 +165,11 @@ func (d *drawing) head() {
 func (d *drawing) panel() {
 	s, c := d.study, d.c
 	d.out.BoxWidth = d.letters.boxWidth
-	d.out.Box = label{X: edge, Y: d.y, Text: fmt.Sprintf("collector: %s at %s", s.u(config.Flow, c.Spread.Total().Middle), s.u(config.Pressure, c.Spread.Fan().Middle))}
+	box := "collector: %s at %s"
+	if c.Still {
+		box = "off; would move %s at %s"
+	}
+	d.out.Box = label{X: edge, Y: d.y, Text: fmt.Sprintf(box, s.u(config.Flow, c.Spread.Total().Middle), s.u(config.Pressure, c.Spread.Fan().Middle))}
 	d.y += 30
 	d.reach = edge + 20 + float64(d.deepest)*indent + stub
 	inlets := d.joining[duct.Collector]
@@ -206,9 +210,9 @@ func (d *drawing) short() []string {
 		line := "chips settle in " + strings.Join(slow, ", ")
 		switch p := d.c.Plan; {
 		case p.Helpers != 0:
-			line += "; open " + gateList(s.GateNames(p.Helpers)) + " as a helper"
+			line += "; " + s.first(d.c, p.Helpers) + "open " + gateList(s.GateNames(p.Helpers)) + " as a helper"
 		case p.Purge != 0:
-			line += "; open " + gateList(s.GateNames(p.Purge)) + " during the run-on"
+			line += "; " + s.first(d.c, p.Purge) + "open " + gateList(s.GateNames(p.Purge)) + " during the run-on"
 		}
 		out = append(out, line)
 	}
@@ -308,7 +312,7 @@ func (d *drawing) stretch(i int, x, from, y float64) {
 	// Over what joins it, and with a rim at its far end.
 	start := fmt.Sprintf("M%.1f %.1f", x, from)
 	d.pipe(i, fmt.Sprintf("%sV%.1f", start, end), fmt.Sprintf("%sV%.1f", start, end+rim))
-	if d.c.Carry[i] != duct.Idle {
+	if d.c.Carry[i] != duct.Idle && !d.c.Still {
 		d.out.Arrows = append(d.out.Arrows, mark{X: x, Y: y + 22, Turn: -90, Size: d.width(i) / 2, Class: d.c.Carry[i].String()})
 	}
 	d.gate(i, x, y+38, 90)
@@ -339,7 +343,7 @@ func (d *drawing) hood(i int, x, from float64) {
 	y := d.y
 	path := fmt.Sprintf("%sH%.1f", d.branch(x, from), d.reach)
 	d.pipe(i, path, path)
-	if c.Carry[i] != duct.Idle {
+	if c.Carry[i] != duct.Idle && !c.Still {
 		d.out.Arrows = append(d.out.Arrows, mark{X: (x+d.reach)/2 + 2, Y: y, Turn: 180, Size: d.width(i) / 2, Class: c.Carry[i].String()})
 	}
 	d.gate(i, d.reach-12, y, 0)
@@ -347,7 +351,9 @@ func (d *drawing) hood(i int, x, from float64) {
 	name := s.HoodName(i)
 	d.text(d.reach+9, y+d.letters.over, fmt.Sprintf("%s, %s", name, s.u(config.Length, g.Diameter)), "name")
 	line := "shut, leaks " + s.u(config.Flow, c.Spread.Flow(i).Middle)
-	if c.Carry[i] != duct.Idle {
+	if g.Gate >= 0 && c.Doubt>>uint(g.Gate)&1 == 1 {
+		line = "whether it is open is not known"
+	} else if c.Carry[i] != duct.Idle {
 		line = fmt.Sprintf("%s, %s", s.u(config.Flow, c.Spread.Flow(i).Middle), d.speed(i))
 	} else if g.Gate >= 0 && c.Open>>uint(g.Gate)&1 == 1 {
 		line = "open, but the way on is shut"
@@ -386,14 +392,16 @@ func (d *drawing) pipe(i int, path, around string) {
 }
 
 // gate marks the gate of segment i: a bar across the duct when shut, two ticks
-// beside it when open.
+// beside it when open, a broken bar when that is not known.
 func (d *drawing) gate(i int, x, y, turn float64) {
 	g := d.study.Net.Segments[i].Gate
 	if g < 0 {
 		return
 	}
 	class := "shut"
-	if d.c.Open>>uint(g)&1 == 1 {
+	if d.c.Doubt>>uint(g)&1 == 1 {
+		class = "unsure"
+	} else if d.c.Open>>uint(g)&1 == 1 {
 		class = "open"
 	}
 	d.out.Gates = append(d.out.Gates, mark{X: x, Y: y, Turn: turn, Size: d.width(i)/2 + 4, Class: class})

@@ -258,7 +258,11 @@ func (s *Study) Verdicts(c *Case) []string {
 		out = append(out, "transport is doubtful in "+strings.Join(doubtful, ", "))
 	}
 	if dead := s.blocked(c.Open); len(dead) > 0 {
-		out = append(out, "open for nothing, since a gate further on is shut: "+strings.Join(dead, ", "))
+		why := "shut"
+		if c.Doubt != 0 {
+			why = "shut, or not known to be open"
+		}
+		out = append(out, "open for nothing, since a gate further on is "+why+": "+strings.Join(dead, ", "))
 	}
 	return out
 }

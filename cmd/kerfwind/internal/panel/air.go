@@ -17,7 +17,8 @@ import (
 
 // airPart draws the ducts with the computed flow for the gates now open, and
 // says what another gate or another filter would change.
-var airPart = Part{Path: "/air", Title: "Air", Role: Look, File: "air.html", Fields: airFields(), Data: air}
+var airPart = Part{Path: "/air", Title: "Air", Role: Look, File: "air.html", Fields: airFields(), Data: air,
+	Routes: []Route{{Method: "GET", Path: "/now", Role: Look, Do: airNow}}}
 
 // The fields of the question "what if": fieldIf is there in any question, since
 // a gate that is shut has no field.
@@ -49,8 +50,11 @@ var airFilters = []struct{ value, words, change string }{
 type airMain struct {
 	None   string // nothing can be computed: what to enter
 	Open   string // the gates now open
-	Lost   string // the gates of which it is not known
-	Flows  bool   // the collector runs, and moves this much
+	Lost   string // the gates of which it is not known, and what is
+	Moves  bool   // air does now
+	Fan    string // what the fan does
+	Wall   string // the time of day
+	Scene  *scene.Scene
 	If     string // what is asked, if something is
 	Now    *airCase
 	Then   *airCase // the answer; nil if nothing is asked
@@ -129,6 +133,8 @@ type ducts struct {
 type airKey struct {
 	open   uint64
 	filter string
+	doubt  uint64 // gates of which nobody knows where they stand; nothing that can be asked
+	still  bool   // the fan is off
 }
 
 // mostCases bounds the cases that are kept.
@@ -199,7 +205,7 @@ func (d *ducts) look(shop *config.Shop, k airKey) (*airCase, error) {
 	if err != nil {
 		return nil, err
 	}
-	c, err := newAirCase(s, k.open)
+	c, err := newAirCase(s, k)
 	if err != nil {
 		return nil, err
 	}
@@ -210,8 +216,9 @@ func (d *ducts) look(shop *config.Shop, k airKey) (*airCase, error) {
 	return c, nil
 }
 
-func newAirCase(s *ductview.Study, open uint64) (*airCase, error) {
-	c := s.Look(open)
+func newAirCase(s *ductview.Study, k airKey) (*airCase, error) {
+	open, c := k.open, s.Look(k.open)
+	c.Doubt, c.Still = k.doubt, k.still
 	out := &airCase{Unsure: !c.Converged, by: map[int]airHood{}, Verdicts: append(s.Verdicts(c), s.Doubts(c)...),
 		Total: s.Quantity(config.Flow, c.Spread.Total().Middle), Lift: s.Quantity(config.Pressure, c.Spread.Fan().Middle), Filter: s.Quantity(config.Pressure, c.Spread.Filter().Middle)}
 	for i, text := range out.Verdicts {
@@ -275,33 +282,49 @@ func carrySign(k duct.Carrying) string {
 	return "bad"
 }
 
+// airNow is the answer to what follows by itself.
+func airNow(v *Visit) error {
+	m, err := air(v)
+	if err != nil {
+		return err
+	}
+	return v.fragment("air", m)
+}
+
 // air makes the view for the gates now open, and for those asked for.
 func air(v *Visit) (any, error) {
-	var open uint64
+	show := makeNow(v.Shop.nowIn())
+	var open, doubt uint64
 	var lost []string
-	flows := false
-	if snap := v.Shop.Snapshot(); snap != nil {
-		open = snap.Open()
-		for i := range snap.Gates {
-			if snap.Gates[i].Position == control.PositionUnknown {
-				lost = append(lost, v.Shop.Names.Name(control.AGate, control.ID(i)))
-			}
+	for i, g := range show.Scene.Gates {
+		switch g.State {
+		case scene.GateOpen:
+			open |= 1 << i
+		case scene.GateShut, scene.GateWanted:
+		case scene.GateUnknown, scene.GateOpening, scene.GateShutting, scene.GateStuck, scene.GateAside:
+			doubt |= 1 << i
+			lost = append(lost, v.Shop.Names.Name(control.AGate, control.ID(i))+" ("+g.Word+")")
 		}
-		c := &snap.Collector
-		flows = c.Sensed == control.Running || c.Sensed == 0 && c.Commanded
 	}
-	m, err := v.Shop.air.view(v.Shop.Shop, open, flows, v.fields)
+	m, err := v.Shop.air.view(v.Shop.Shop, airKey{open: open, doubt: doubt, still: show.Scene.Flow != scene.Moves}, v.fields)
 	if err != nil {
 		return nil, err
+	}
+	m.Scene, m.Moves = show.Scene, show.Scene.Flow == scene.Moves
+	if len(show.Collectors) > 0 {
+		m.Fan = sentence(show.Collectors[0].Name + ": " + show.Scene.Fan.Word)
+	}
+	if at, trusted := v.Shop.Wall(); trusted {
+		m.Wall = at.Format("15:04:05")
 	}
 	m.Lost, m.Settled = strings.Join(lost, ", "), v.Shop.settled()
 	return m, nil
 }
 
-func (d *ducts) view(shop *config.Shop, open uint64, flows bool, ask url.Values) (*airMain, error) {
+func (d *ducts) view(shop *config.Shop, is airKey, ask url.Values) (*airMain, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	m := &airMain{Flows: flows, Limit: ductview.Disclaimer}
+	m := &airMain{Limit: ductview.Disclaimer}
 	s, err := d.study(shop, "")
 	if err != nil {
 		return nil, err
@@ -310,7 +333,9 @@ func (d *ducts) view(shop *config.Shop, open uint64, flows bool, ask url.Values)
 		m.None = "Nothing can be computed here yet. Enter the ducts in the shop file (duct = [...]) and, in [collector], the fan's curve (fan = [...]), or free_flow and shut_off from its plate, or its power."
 		return m, nil
 	}
-	open &= 1<<uint(len(s.Net.Gates)) - 1
+	all := uint64(1)<<uint(len(s.Net.Gates)) - 1
+	is.open, is.doubt = is.open&all, is.doubt&all
+	open := is.open
 	m.Open = airGates(s, open)
 	m.Least = s.Quantity(config.Velocity, s.Minimum(0, 0))
 	m.Guess = d.guesses
@@ -318,7 +343,7 @@ func (d *ducts) view(shop *config.Shop, open uint64, flows bool, ask url.Values)
 	if err != nil {
 		return nil, err
 	}
-	if m.Now, err = d.look(shop, airKey{open: open}); err != nil {
+	if m.Now, err = d.look(shop, is); err != nil {
 		return nil, err
 	}
 	m.Shown, m.Hoods = m.Now, m.Now.Hoods
@@ -443,7 +468,7 @@ func (d *ducts) changes(shop *config.Shop, s *ductview.Study, open uint64) ([]ai
 		return nil
 	}
 	if open != 0 && s.Net.Filter.Clean < 0.99*s.Net.Filter.Now.Value {
-		if err := add("a clean filter", airKey{open, "clean"}); err != nil {
+		if err := add("a clean filter", airKey{open: open, filter: "clean"}); err != nil {
 			return nil, err
 		}
 	}

@@ -9,12 +9,13 @@ import (
 
 	"kerfwind/cmd/kerfwind/internal/ductview"
 	"kerfwind/config"
+	"kerfwind/control"
 )
 
 func airPage(t testing.TB, shop *config.Shop, open ...int) *Server {
 	s, p := New(Options{}), onPage(shop, time.Minute)
 	snap := atRest(shop, open...)
-	snap.Collector.Commanded = true
+	snap.Collector.Commanded, snap.Collector.Sensed = true, control.Running
 	p.Observe(snap, nil)
 	s.Show(p)
 	return s
@@ -34,7 +35,7 @@ func TestAir(t *testing.T) {
 		t.Errorf("%s in an imperial shop", flow)
 	}
 	w := look(s, "/air")
-	reads(t, w, http.StatusOK, "Open now: band saw. The collector runs.", flow, `<svg class="ducts"`, "T3", "too slow: chips settle", ductview.Disclaimer)
+	reads(t, w, http.StatusOK, "Open now: band saw. Collector: running.", flow, `<svg class="ducts"`, "T3", "too slow: chips settle", ductview.Disclaimer)
 	for _, v := range st.Verdicts(c) {
 		if !strings.Contains(w.Body.String(), strings.ReplaceAll(v[1:], `"`, "&#34;")) {
 			t.Errorf("no %q", v)
@@ -68,7 +69,7 @@ func TestAirAtRest(t *testing.T) {
 	shop := demoShop(t)
 	s, p := New(Options{}), onPage(shop, time.Minute)
 	s.Show(p)
-	reads(t, look(s, "/air"), http.StatusOK, "Open now: no gate. The collector does not run", ">planer</a>")
+	reads(t, look(s, "/air"), http.StatusOK, "No air moves now", "Open now: no gate. ", "The figures show what it would move.", ">planer</a>")
 }
 
 func TestAirWithoutDucts(t *testing.T) {
@@ -106,7 +107,7 @@ func TestAirKeepsFew(t *testing.T) {
 			}
 		}
 		q.Set("filter", airFilters[i%len(airFilters)].value)
-		if _, err := d.view(shop, uint64(i)&0x3f, true, q); err != nil {
+		if _, err := d.view(shop, airKey{open: uint64(i) & 0x3f}, q); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -126,7 +127,7 @@ func FuzzAirQuery(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if m, err := d.view(shop, open, true, values); err == nil && (m.Now == nil || m.Shown == nil) {
+		if m, err := d.view(shop, airKey{open: open}, values); err == nil && (m.Now == nil || m.Shown == nil) {
 			t.Errorf("%q: nothing to show", query)
 		}
 	})

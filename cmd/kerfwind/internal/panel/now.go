@@ -47,7 +47,7 @@ func (s *Shop) nowIn() nowIn {
 	if s.Missing != nil {
 		s.Missing(func(name, why string, serves []string) { lacks = append(lacks, lack{name, why, serves}) })
 	}
-	return nowIn{Down: down, Lacks: lacks, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load(), Plan: s.plan, Air: s.air.now(s.Shop, s.Snapshot())}
+	return nowIn{Down: down, Lacks: lacks, Now: s.Now(), Spoke: time.Duration(s.spoke.Load()), Speed: s.Speed, Snap: s.Snapshot(), Shop: s.Shop, Names: s.Names, Amps: s.trail.latest(), Over: s.over.Load(), Plan: s.plan, Air: s.air.now(s.Shop, s.Snapshot()), Lies: s.lies()}
 }
 
 // Time returns what a clock of the page shows.

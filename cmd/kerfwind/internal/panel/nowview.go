@@ -28,6 +28,7 @@ type nowIn struct {
 	Over  uint64           // the circuits that are above their breaker's rating for longer than a motor starts
 	Plan  *scene.Layout
 	Air   *scene.Air // the last solution; nil: none
+	Lies  []int      // ducts in which chips probably lie
 }
 
 // partDown is a part of the program that does not work.
@@ -231,7 +232,7 @@ func holdLengths(button, longest time.Duration) []time.Duration {
 
 // scene is what the one sentence and the picture are made from.
 func (in *nowIn) scene() scene.In {
-	out := scene.In{Now: in.Now, Snap: in.Snap, Names: in.Names, Layout: in.Plan, Air: in.Air, Around: scene.Around{Silent: in.silent(), Over: in.Over, Bare: in.bare()}}
+	out := scene.In{Now: in.Now, Snap: in.Snap, Names: in.Names, Layout: in.Plan, Air: in.Air, Lies: in.Lies, Around: scene.Around{Silent: in.silent(), Over: in.Over, Bare: in.bare()}}
 	for _, p := range in.Lacks {
 		out.Around.Missing = append(out.Around.Missing, p.Name)
 	}

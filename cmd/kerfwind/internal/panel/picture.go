@@ -291,7 +291,7 @@ func (p *picture) put(c *cells, v *nowView) {
 }
 
 // chipWords are what is said beside a pipe.
-var chipWords = map[string]string{"settles": "chips settle here", "doubtful": "slow air"}
+var chipWords = map[string]string{"settles": "chips settle here", "doubtful": "slow air", "lies": "chips lie here"}
 
 // joint is the state of a line through which the air of several nodes goes.
 func joint(pipes []scene.Pipe, nodes []int) string {

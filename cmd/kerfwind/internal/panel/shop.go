@@ -2,6 +2,7 @@ package panel
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -98,6 +99,16 @@ func (s *Shop) settled() (list []Settled) {
 	}
 	for _, x := range s.Settled() {
 		list = append(list, Settled{x.Duct, sentence(x.Words)})
+	}
+	return list
+}
+
+// lies lists the ducts in which chips probably lie, by number.
+func (s *Shop) lies() (list []int) {
+	for _, x := range s.settled() {
+		if i := slices.IndexFunc(s.Ducts, func(d config.Duct) bool { return d.Name == x.Duct }); i >= 0 {
+			list = append(list, i)
+		}
 	}
 	return list
 }

@@ -5,6 +5,7 @@
 package scene
 
 import (
+	"slices"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/timeline"
@@ -33,6 +34,7 @@ type In struct {
 	Names  *timeline.Names
 	Layout *Layout // nil: paths and ducts are not known
 	Air    *Air    // the last solution; nil: none
+	Lies   []int   // ducts in which chips probably lie from before
 	Around Around
 }
 
@@ -151,16 +153,18 @@ func (p PipeState) String() string { return pipeNames[p] }
 type Pipe struct {
 	State PipeState
 	Carry duct.Carrying // what the air does to chips; Idle where none moves or nothing is computed
+	Lies  bool          // chips probably lie in it from before
 }
 
-// Class is the state in one word, what the air does to chips included.
+// Class is the state in one word, with what happens to chips.
 func (p Pipe) Class() string {
-	switch p.Carry {
-	case duct.Settles:
+	switch {
+	case p.Carry == duct.Settles:
 		return "settles"
-	case duct.Doubtful:
+	case p.Lies:
+		return "lies"
+	case p.Carry == duct.Doubtful:
 		return "doubtful"
-	case duct.Carries, duct.Idle:
 	}
 	return p.State.String()
 }
@@ -326,6 +330,7 @@ func (in *In) pipes(s *Scene) []Pipe {
 		}
 	}
 	for i := range out {
+		out[i].Lies = l.Nodes[i].Duct >= 0 && slices.Contains(in.Lies, l.Nodes[i].Duct)
 		if d := l.Nodes[i].Duct; out[i].State == PipeFlows && in.solved() && d >= 0 && d < len(in.Air.Carry) {
 			out[i].Carry = in.Air.Carry[d]
 		}

@@ -189,6 +189,7 @@ func TestPipes(t *testing.T) {
 		}, "shut", "unsure", "unsure", "unsure"},
 		{"beside one that is certain", func(in *In) { in.open(planer); in.Snap.Gates[sander].Aside = true; in.open(farEnd); in.fanOn() },
 			"flows", "unsure", "unsure", "flows"},
+		{"chips lie there", func(in *In) { in.open(sander, farEnd); in.fanOn(); in.Lies = []int{ductSander, ductFar} }, "shut", "lies", "settles", "flows"},
 		{"the fan cannot be seen", func(in *In) {
 			in.open(planer)
 			in.Snap.Collector.Commanded, in.Snap.Collector.Sensed = true, control.Unknown
