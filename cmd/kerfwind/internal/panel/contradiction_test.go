@@ -82,10 +82,10 @@ func oddState(r *rand.Rand, s *config.Shop) *control.Snapshot {
 	often := func(n int) bool { return r.IntN(n) == 0 }
 	noise := some(r, 2, 4, 12, 100000) // the last: nothing is wrong
 	why := func() control.Why {
-		return control.Why{Cause: control.Cause(r.IntN(int(control.ByButton) + 2)), Machine: control.NoID}
+		return control.Why{Cause: control.Cause(r.IntN(int(control.ByMoveIn) + 2)), Machine: control.NoID}
 	}
 	x := &control.Snapshot{At: 100 * sec, StoodDown: often(4 * noise), Quiet: often(4 * noise), ShopClosed: often(4 * noise), BinFull: often(4 * noise)}
-	x.Kept.Stopped = often(4 * noise)
+	x.Kept.Stopped, x.MoveIn = often(4*noise), often(4*noise)
 	x.Circuits, x.Outlets = make([]control.Load, len(s.Circuits)), make([]control.OutletView, len(s.Outlets))
 	on := r.IntN(3) > 0
 	x.Collector = control.CollectorView{Commanded: on, StartsLeft: -1, Switch: control.Auto, Why: why(), Since: time.Duration(r.IntN(100)) * sec}
@@ -134,7 +134,7 @@ func oddState(r *rand.Rand, s *config.Shop) *control.Snapshot {
 			m.RunOn = 110 * sec
 		}
 		if m.Run && often(2*noise) {
-			x.Faults = append(x.Faults, control.FaultView{Fault: control.Uncollected, Cause: control.Cause(r.IntN(int(control.ByButton) + 1)), ID: control.ID(i)})
+			x.Faults = append(x.Faults, control.FaultView{Fault: control.Uncollected, Cause: control.Cause(r.IntN(int(control.ByMoveIn) + 1)), ID: control.ID(i)})
 		}
 		x.Machines = append(x.Machines, m)
 	}
@@ -262,7 +262,7 @@ func contradictions(t *testing.T, shop *config.Shop, in *nowIn, v *nowView) (bad
 			wrong("machine %d is uncollected: %+v", i, v.Machines[i])
 		}
 	}
-	if (len(x.Faults) > 0 || x.StoodDown || x.Latched() || x.BinFull) && (s.Tone < scene.Warn || head.Word == "no fault") {
+	if (len(x.Faults) > 0 || x.StoodDown || x.MoveIn || x.Latched() || x.BinFull) && (s.Tone < scene.Warn || head.Word == "no fault") {
 		wrong("something stands, and the head says %q", head.Word)
 	}
 	if fanOff(&x.Collector) {

@@ -251,7 +251,7 @@ func (in *In) machine(i int, s *Scene) Machine {
 		out.State, out.Cause = MachineStarts, control.ByMachine
 	case out.Runs && m.Served: // control says so, and what is seen says otherwise
 		out.State, out.Cause = MachineUncollected, control.ByUnconfirmed
-	case out.Runs && m.Sensed != control.Unknown && soon(m.Why.Cause) && !m.Left && !in.Snap.StoodDown && !in.Snap.Latched():
+	case out.Runs && m.Sensed != control.Unknown && soon(m.Why.Cause) && !m.Left && !in.Snap.StoodDown && !in.Snap.MoveIn && !in.Snap.Latched():
 		out.State = MachineStarts
 	case out.Runs:
 		out.State = MachineUncollected

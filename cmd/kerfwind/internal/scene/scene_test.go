@@ -136,7 +136,7 @@ func TestSay(t *testing.T) {
 		{"silent", func(in *In) { in.Around.Silent = true }, "No news from the control program: what is shown is old.", "Go and look.", Bad},
 		{"current and no shop", func(in *In) { in.Snap.Machines, in.Around.Bare = nil, []string{"c1"} },
 			"No dust is collected: current flows at c1, and no machine is served.", "Stop the cut.", Bad},
-		{"a move-in at rest", func(in *In) { in.Snap.Machines = nil }, "No machine is served.", "If a move-in is open", Warn},
+		{"no machine", func(in *In) { in.Snap.Machines = nil }, "No machine is served.", "If a move-in is open", Warn},
 		{"a machine in a move-in", func(in *In) { in.Snap.MoveIn = true; in.run(control.ByMoveIn, planer) },
 			"Planer is NOT collected: no machine is served while a move-in is open.", "Stop the cut. Finish the move-in or leave it.", Bad},
 		{"a move-in", func(in *In) { in.Snap.MoveIn = true }, "No machine is served.", "If a move-in is open", Warn},
