@@ -187,8 +187,12 @@ func TestNoMachineServed(t *testing.T) {
 	if v := makeNow(in); v.Note != "" {
 		t.Errorf("%q", v.Note)
 	}
-	in.Snap.Machines = nil
-	if v := makeNow(in); !strings.Contains(v.Note, "No machine is served.") {
+	in.Snap.MoveIn = true
+	if v := makeNow(in); !strings.Contains(v.Note, "No machine is served while a move-in is open.") || !v.Bare {
+		t.Errorf("%q", v.Note)
+	}
+	in.Snap.MoveIn, in.Snap.Machines = false, nil
+	if v := makeNow(in); !strings.Contains(v.Note, "the shop has none") || !v.Bare {
 		t.Errorf("%q", v.Note)
 	}
 }
