@@ -510,6 +510,30 @@ func actStates() []actState {
 			b.stop(1, Closed)
 			b.wait(time.Second)
 		}},
+		{"100-lifted-at-rest", actShop, func(b *stage) {
+			b.morning()
+			b.ask(AskStandDown, NoID, 0)
+			b.ask(AskLift, NoID, 0)
+			b.wait(time.Second)
+		}},
+		{"101-power-up-reported", actShop, func(b *stage) {
+			b.step(Input{Kind: Tick})
+			b.stop(0, Closed)
+			b.stop(1, Closed)
+			b.idle(0)
+			b.run(1)
+			b.wait(500 * ms)
+		}},
+		{"102-main-pushed", actShop, func(b *stage) { b.cutting(0); b.shows(4, ShownBoth); b.wait(time.Second) }},
+		{"103-two-paths-at-once", actShop, func(b *stage) { b.morning(); b.run(0); b.ask(AskHold, 1, 4*time.Second); b.wait(time.Second) }},
+		{"104-aside-with-others-open", actShop, func(b *stage) {
+			b.cutting(1)
+			b.idle(1)
+			b.wait(40 * time.Second)
+			b.shows(0, ShownOpen)
+			b.shows(3, ShownOpen)
+			b.wait(time.Second)
+		}},
 		{"99-move-in", rich(func(p *Params) { p.MoveIn, p.HoldLongest = true, 0 }), func(b *stage) { b.morning(); b.ask(AskTestOpen, 1, 0); b.run(0); b.wait(700 * ms) }},
 	}
 }

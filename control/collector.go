@@ -141,21 +141,15 @@ func (c *Core) wantsStart() Cause {
 }
 
 // holdsBack says what a wanted start must wait for, and until when if that is
-// known. Minimum time off never holds back a machine's start, and the budget only
+// known. What bars it until somebody acts has left what wants it: see leaveBarred. Minimum time off never holds back a machine's start, and the budget only
 // one after a fault.
 func (c *Core) holdsBack(wants Cause) (Cause, time.Duration) {
 	k := &c.col
 	if b := c.blocked(); b != 0 {
 		return b, c.boot
 	}
-	if c.failed() != 0 {
-		return ByFault, never
-	}
-	if k.selector == Off {
+	if k.selector == Off { // or passes it
 		return BySwitch, never
-	}
-	if k.bin == Full && c.p.BinBlocks {
-		return ByBin, never
 	}
 	until := time.Duration(0)
 	for i := range c.machines {

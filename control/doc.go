@@ -175,7 +175,7 @@
 //	commanded off, current persists              Core.checkFeedback, spare        walk state; welded-contactor
 //	stop input                                   Core.stopIs, liftLatches         walk standDown; stop-input
 //	14 one that cannot be read: off, no latch    Core.stopIs, stopped             walk standDown; stop-unread
-//	bin level                                    Core.binIs, holdsBack            walk on, collectorStep; TestBinLevel; bin-level
+//	bin level                                    Core.binIs, bar                  walk on, collectorStep; TestBinLevel; bin-level
 //	over the rating to zero                      Core.breakerCheck                TestBreaker; breaker
 //	power returns                                New, begin, home                 walk run, runStep, gateShut; power-returns
 //	an output resets itself: as at power-up      Core.outputLost, gateRestarted   walk gateStep, collectorStep; TestOutputLost
