@@ -418,7 +418,7 @@ func TestBinLevel(t *testing.T) {
 		if !slices.Equal(said, x.said) {
 			t.Errorf("%v: says %v, want %v", x.levels, said, x.said)
 		}
-		if back, _ := c.holdsBack(ByMachine); (back == ByBin) != x.full {
+		if back := c.bar(); (back == ByBin) != x.full {
 			t.Errorf("%v: a start is held back by %v", x.levels, back)
 		}
 	}

@@ -128,7 +128,9 @@
 //   - While a wanted gate still opens, no other shuts.
 //   - "Every path shut" is over when a path is open; where the shop shuts all at
 //     rest also when nothing wants one and the air is still.
-//   - What somebody pushes by hand is seen and left.
+//   - What somebody pushes by hand is seen and left. A gate whose shut switch is made
+//     when it would be homed, and one of the last path that shows open, need no homing:
+//     a hand that moves one later at rest moves no drive.
 //
 // # Where each sentence is held
 //
@@ -183,7 +185,7 @@
 //	10 nobody cuts uncollected unsaid            Core.lacks, sayUncollected       walk "10:"; TestFaultTable; TestMoveIn
 //	11 what the switches show; the third stop    Core.isDead, shutOut             walk collectorStep; TestShownShutCounts, TestFaultTable
 //	12 a new start commands all again             Core.wake, openGates             walk "12:"; TestNewStartCommandsAnew
-//	13 hands start nothing; left                 Core.leaveBarred, watchArrivals  walk "13:"; TestHandsStartNothing, TestPassingOff
+//	13 hands start nothing; left                 Core.leaveBarred, watchArrivals  walk "13:"; TestHandsStartNothing, TestHandsMoveNothing, TestPassingOff
 //	14 latches and asides hold over a restart    Kept, setAside, takeBack, button walk "14:", stored; TestKeptOverARestart, TestFaultTable
 //	15 never too old; a hold has one beginning   Core.ask, hold                   TestNeverTooOld
 //	16 still on after the first off              Core.switchOff, checkFeedback    TestStillOnAfterTheFirstOff

@@ -167,6 +167,16 @@ func (c *Core) settleGates(out *Out) {
 	}
 }
 
+// seen takes what a gate's switch shows for where it was last commanded: it needs no
+// homing, and what somebody does to it from now on moves it no more.
+func (c *Core) seen(i int, at target, out *Out) {
+	g := &c.gates[i]
+	g.target, g.elapsed, g.reached = at, true, true
+	if (c.faults[GateLost]|c.faults[GateNotShut]|c.faults[GateOutput])>>i&1 != 0 {
+		c.arrive(i, out)
+	}
+}
+
 // arrive notes that a gate is where it should be, which ends its faults.
 func (c *Core) arrive(i int, out *Out) {
 	g := &c.gates[i]
@@ -376,16 +386,25 @@ func (c *Core) shutGates(out *Out) {
 // and then, unless the shop is closed, those whose position is not known.
 func (c *Core) home(mayShut bool, out *Out) {
 	if c.want == 0 && !c.air() {
-		for k := c.keep & c.actuated &^ c.open &^ c.aside; k != 0; k &= k - 1 {
+		for k := c.keep & c.actuated &^ c.aside; k != 0; k &= k - 1 {
 			i := bits.TrailingZeros64(k)
 			g := &c.gates[i]
-			if (g.target == toShut || g.target == nowhere && !c.closed) && g.wait == never && !g.hands && !c.anyMoves() {
+			if c.open>>i&1 != 0 {
+				if g.target == nowhere {
+					c.seen(i, toOpen, out)
+				}
+			} else if (g.target == toShut || g.target == nowhere && !c.closed) && g.wait == never && !g.hands && !c.anyMoves() {
 				c.move(i, toOpen, ByRest, out)
 			}
 		}
 	}
 	for i := range c.gates {
-		if g := &c.gates[i]; mayShut && !c.closed && g.target == nowhere && g.wait == never && !(g.reset && c.air()) && !g.hands && (c.keep|c.busy|c.shut|c.aside|^c.actuated)>>i&1 == 0 && !c.anyMoves() {
+		g := &c.gates[i]
+		switch {
+		case !mayShut || g.target != nowhere || g.wait != never || (c.keep|c.busy|c.aside|^c.actuated)>>i&1 != 0:
+		case c.shut>>i&1 != 0:
+			c.seen(i, toShut, out)
+		case !c.closed && !(g.reset && c.air()) && !g.hands && !c.anyMoves():
 			c.move(i, toShut, ByHoming, out)
 		}
 	}
