@@ -53,7 +53,6 @@ type Core struct {
 
 	// Worked out afresh by every decision, from the state alone.
 	open, shut   uint64 // confirmed open; shut, by its switch or by time
-	dead         uint64 // shown shut, as far as the all-shut rule goes
 	demand, want uint64 // gates of demands; with run-on, holds and helpers
 	helper       uint64 // gates wanted as helpers only
 	keep         uint64 // gates that must not be shut now

@@ -127,7 +127,7 @@ func (c *Core) isDead(i int) bool {
 
 // survey works out which gates are open and which are shut.
 func (c *Core) survey() {
-	var open, shut, dead uint64
+	var open, shut uint64
 	for i := range c.gates {
 		bit := uint64(1) << i
 		if c.isOpen(i) {
@@ -136,11 +136,8 @@ func (c *Core) survey() {
 		if c.isShut(i) {
 			shut |= bit
 		}
-		if c.isDead(i) {
-			dead |= bit
-		}
 	}
-	c.open, c.shut, c.dead = open, shut, dead
+	c.open, c.shut = open, shut
 }
 
 // settleGates notes which gates have arrived and which have lost their place.
@@ -207,7 +204,10 @@ func (c *Core) whole(within uint64) bool {
 // allShut reports whether every path is shown shut.
 func (c *Core) allShut() bool {
 	for _, p := range c.paths {
-		if p&c.dead == 0 {
+		for p != 0 && !c.isDead(bits.TrailingZeros64(p)) {
+			p &= p - 1
+		}
+		if p == 0 {
 			return false
 		}
 	}

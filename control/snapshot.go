@@ -1,6 +1,9 @@
 package control
 
-import "time"
+import (
+	"math/bits"
+	"time"
+)
 
 // Snapshot is the whole state for people to look at. It is a copy: nobody
 // changes it after Core.Snapshot has returned it.
@@ -136,10 +139,8 @@ func (c *Core) Snapshot() *Snapshot {
 		s.Indicators = append(s.Indicators, c.lamps[i].on)
 	}
 	for f := FaultKind(1); f < faultKinds; f++ {
-		for id := range c.since[f] {
-			if !c.has(f, id) {
-				continue
-			}
+		for set := c.faults[f]; set != 0; set &= set - 1 {
+			id := bits.TrailingZeros64(set)
 			v := FaultView{Fault: f, ID: faultID(f, id), Since: c.since[f][id]}
 			if f == Uncollected {
 				v.Cause, _ = c.lacks(id)

@@ -14,7 +14,7 @@ import (
 // afresh by each decision, for people, or counters of which only equality matters.
 var untold = map[string]bool{
 	"Core.p": true, "Core.paths": true, "Core.ends": true, "Core.actuated": true, "Core.starts": true, "Core.now": true, "Core.seq": true, "Core.since": true,
-	"Core.fresh": true, "Core.open": true, "Core.shut": true, "Core.dead": true, "Core.demand": true, "Core.want": true, "Core.helper": true, "Core.keep": true,
+	"Core.fresh": true, "Core.open": true, "Core.shut": true, "Core.demand": true, "Core.want": true, "Core.helper": true, "Core.keep": true,
 	"Core.busy": true, "Core.cut": true, "Core.dropHeld": true, "Core.dropRunOn": true, "Core.dropGate": true,
 	"machine.path": true, "machine.hoods": true, "machine.bound": true, "machine.changed": true,
 	"gate.path": true, "gate.seq": true, "outlet.seq": true, "indicator.seq": true, "collector.seq": true, "collector.changed": true, "collector.need": true,
