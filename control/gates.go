@@ -168,7 +168,7 @@ func (c *Core) settleGates(out *Out) {
 // homing, and what somebody does to it from now on moves it no more.
 func (c *Core) seen(i int, at target, out *Out) {
 	g := &c.gates[i]
-	g.target, g.elapsed, g.reached = at, true, true
+	g.target, g.reached = at, true
 	if (c.faults[GateLost]|c.faults[GateNotShut]|c.faults[GateOutput])>>i&1 != 0 {
 		c.arrive(i, out)
 	}
