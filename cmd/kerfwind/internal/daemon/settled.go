@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -137,6 +138,20 @@ func (d *Daemon) keepSettled(s *session) {
 			d.o.Notice(fmt.Errorf("the next start will not know where chips lie in the ducts: %w", err))
 		}
 	})
+}
+
+// Cleared takes a duct as cleared by hand.
+func (x door) Cleared(_ context.Context, duct string) error {
+	s := x.d.session()
+	switch {
+	case x.at == seam.Topic:
+		return errors.New("who stands in the shop says that a duct is clear, on the page or at the computer")
+	case s == nil:
+		return seam.ErrNoShop
+	case !s.live.Air.Cleared(duct):
+		return fmt.Errorf("the shop has no duct %q whose air is computed: \"kerfwind ducts\" lists them", duct)
+	}
+	return nil
 }
 
 // settledOf is what others see of it.

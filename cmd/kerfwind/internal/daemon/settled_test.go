@@ -68,6 +68,19 @@ func TestSettledOverARestart(t *testing.T) {
 		if len(again) != 2 || again[0].Slow != got[0].Slow.Round(time.Millisecond) || again[1].Words != got[1].Words {
 			t.Errorf("after a restart: %+v", again)
 		}
+		topic, page := x.Door(seam.Topic), x.Door(seam.Page)
+		if err := topic.Cleared(t.Context(), "T3"); err == nil || len(settled(x)) != 2 {
+			t.Errorf("by a topic: %v", err)
+		}
+		if err := page.Cleared(t.Context(), "T9"); err == nil || !strings.Contains(err.Error(), `no duct "T9"`) {
+			t.Errorf("a duct that is not there: %v", err)
+		}
+		if err := page.Cleared(t.Context(), "T3"); err != nil {
+			t.Error(err)
+		}
+		if got := settled(x); len(got) != 1 || got[0].Duct != "T2" {
+			t.Errorf("after T3 was cleared: %+v", got)
+		}
 		x.stop()
 	})
 }

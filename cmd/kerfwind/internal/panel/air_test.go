@@ -1,7 +1,9 @@
 package panel
 
 import (
+	"context"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
@@ -59,9 +61,20 @@ func TestAir(t *testing.T) {
 func TestSettledChips(t *testing.T) {
 	s, p := New(Options{}), onPage(demoShop(t), time.Minute)
 	p.Settled = func() []Settled { return []Settled{{"T3", "chips probably lie in T3: clear it by hand"}} }
+	cleared := ""
+	p.Cleared = func(_ context.Context, duct string) error {
+		cleared = duct
+		return nil
+	}
 	s.Show(p)
 	for _, path := range []string{"/air", "/upkeep"} {
-		reads(t, look(s, path), http.StatusOK, `<li class="warn">Chips probably lie in T3: clear it by hand.`)
+		reads(t, look(s, path), http.StatusOK, `class="warn">Chips probably lie in T3: clear it by hand.`)
+	}
+	for _, name := range []string{"T2", "T3"} {
+		v := &Visit{R: httptest.NewRequest(http.MethodPost, "/", nil), Shop: p, fields: url.Values{"duct": {name}}}
+		if err := upkeepCleared(v); (err == nil) != (name == "T3") || (cleared == "T3") != (name == "T3") || (v.said != "") != (name == "T3") {
+			t.Errorf("%s: %v, %q, %q", name, err, cleared, v.said)
+		}
 	}
 }
 

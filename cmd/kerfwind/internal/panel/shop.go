@@ -37,8 +37,10 @@ type Shop struct {
 	// Hertz is the mains frequency in use, and whether it is measured; nil:
 	// as the shop file says.
 	Hertz func() (hz float64, measured bool)
-	// Settled lists the ducts in which chips probably lie; nil: not known.
+	// Settled lists the ducts in which chips probably lie; nil: not known. Cleared
+	// takes one as cleared by hand.
 	Settled func() []Settled
+	Cleared func(ctx context.Context, duct string) error
 	// Hears says which channels hear each other much; nil: not known.
 	Hears func() []string
 

@@ -22,6 +22,7 @@ var upkeepPart = Part{Path: "/upkeep", Title: "Upkeep", Role: Look, File: "upkee
 	Routes: []Route{
 		{Method: http.MethodPost, Path: "/reset", Role: Operate, Fields: []string{"item", "seen"}, Do: upkeepReset},
 		{Method: http.MethodPost, Path: "/undo", Role: Operate, Fields: []string{"item", "seen"}, Do: upkeepUndo},
+		{Method: http.MethodPost, Path: "/cleared", Role: Operate, Fields: []string{"duct"}, Do: upkeepCleared},
 		{Method: http.MethodPost, Path: "/every", Role: Setup, Fields: []string{"item", "machine", "every"}, Do: upkeepEvery},
 	}}
 
@@ -52,6 +53,7 @@ type UpkeepState struct {
 // upkeepMain holds what the template shows.
 type upkeepMain struct {
 	Settled []Settled
+	May     bool // the visitor may say that one is cleared
 	None    string
 	Due     []upkeepItem
 	Items   []upkeepItem
@@ -86,7 +88,7 @@ type upkeepNews struct {
 }
 
 func upkeepData(v *Visit) (any, error) {
-	m := &upkeepMain{Settled: v.Shop.settled()}
+	m := &upkeepMain{Settled: v.Shop.settled(), May: v.May(Operate)}
 	st, err := v.Shop.upkeepState(v.R.Context())
 	if errors.Is(err, journal.ErrNone) {
 		m.None = "Nothing is recorded yet. kerfwind counts hours, gate cycles and the bin's filling from the first run on."
@@ -288,6 +290,19 @@ func upkeepReset(v *Visit) error {
 		return err
 	}
 	v.Said(fmt.Sprintf("%s: reset. You can undo it below.", item))
+	return nil
+}
+
+// upkeepCleared takes a duct as cleared by hand.
+func upkeepCleared(v *Visit) error {
+	duct := v.Field("duct")
+	if !slices.ContainsFunc(v.Shop.settled(), func(x Settled) bool { return x.Duct == duct }) {
+		return &Refusal{Why: "nothing is known to lie there any more"}
+	}
+	if err := v.Shop.Cleared(v.R.Context(), duct); err != nil {
+		return err
+	}
+	v.Said(duct + ": taken as clear.")
 	return nil
 }
 

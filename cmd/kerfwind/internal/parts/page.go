@@ -131,6 +131,7 @@ func (p *Page) shop(s *daemon.Host) (*panel.Shop, *guide.LessonPage, error) {
 		}
 		return list
 	}
+	shop.Cleared = func(ctx context.Context, duct string) error { return p.seam.Cleared(ctx, duct) }
 	shop.Hears = func() []string { return p.now().Hears }
 	shop.Shops = &shopfiles.Page{Service: &shopfiles.Service{Folder: p.state, Owner: shopfiles.OwnerFolder(s.Rig.File), Rig: s.Rig, Shop: p.seam}, Files: s.Shop}
 	book := panel.NewBook(p.state, clock, time.Local)

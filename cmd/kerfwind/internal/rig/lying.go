@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -21,6 +22,7 @@ type Lying struct {
 
 // lying remembers where chips settled. Pass belongs to the loop's goroutine.
 type lying struct {
+	mu     sync.Mutex    // of memory and when, held for moments only
 	memory *duct.Settled // nil: the duct is not computed
 	most   int           // branches that the air suffices for; 0 any number
 	at     time.Duration // of the last Pass
@@ -61,6 +63,8 @@ func (a *Air) Pass(s *control.Snapshot, now time.Duration, wall time.Time) {
 	if !ok || !x.Converged {
 		return
 	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	was := slices.Clone(l.memory.Pieces)
 	l.memory.Pass(d, s.Open(), x.Speed, running)
 	if slices.Equal(was, l.memory.Pieces) {
@@ -104,6 +108,24 @@ func (a *Air) Restore(list []Lying) {
 		l.memory.Pieces[x.Piece], l.when[x.Piece] = x.Lying, x.Last
 	}
 	l.show()
+}
+
+// Cleared takes a duct as cleared by hand. It is false where the shop has none of
+// that name, or computes none.
+func (a *Air) Cleared(name string) bool {
+	l := &a.lying
+	if l.memory == nil {
+		return false
+	}
+	i := slices.IndexFunc(a.net.Segments, func(g duct.Segment) bool { return g.Name == name })
+	if i < 0 {
+		return false
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.memory.Pieces[i] = duct.Lying{}
+	l.show()
+	return true
 }
 
 // Clear returns the gates that, open alone while no machine runs, clear a piece. It

@@ -71,5 +71,8 @@ func (r Refuses) Listen(context.Context, time.Duration) error { return r.Err }
 // Tell refuses.
 func (r Refuses) Tell(context.Context, Word) error { return r.Err }
 
+// Cleared refuses.
+func (r Refuses) Cleared(context.Context, string) error { return r.Err }
+
 // Last refuses.
 func (r Refuses) Last(context.Context, Span) (Stream, error) { return nil, r.Err }

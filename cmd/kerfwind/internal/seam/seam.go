@@ -61,6 +61,9 @@ type Shop interface {
 	// lease, then the sensor is unknown.
 	Tell(context.Context, Word) error
 
+	// Cleared says that somebody has cleared a duct of chips by hand.
+	Cleared(ctx context.Context, duct string) error
+
 	// Last gives frames of the last minutes, with a sample of each channel of the
 	// rig in a scan. The stream ends with io.EOF.
 	Last(context.Context, Span) (Stream, error)

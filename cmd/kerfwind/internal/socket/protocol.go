@@ -40,6 +40,7 @@ type Request struct {
 	Bench   *seam.BenchWish `json:"bench,omitempty"`
 	Lease   time.Duration   `json:"lease,omitempty"`
 	Word    *seam.Word      `json:"word,omitempty"`
+	Duct    string          `json:"duct,omitempty"`
 	Span    *seam.Span      `json:"span,omitempty"`
 }
 
@@ -56,6 +57,7 @@ const (
 	doBench  = "bench"
 	doListen = "listen"
 	doTell   = "tell"
+	doClear  = "cleared"
 	doLast   = "last" // streams items; the last line has End
 )
 
@@ -101,7 +103,7 @@ func (r *Request) check() error {
 	// What each request takes, and whether this one has it.
 	has := map[string]bool{
 		doFollow: r.Want != nil, doAsk: r.Ask != nil, doCheck: r.File != nil, doAdopt: r.Adopt != nil, doAwait: r.Ticket != 0,
-		doBench: r.Bench != nil, doListen: r.Lease != 0, doTell: r.Word != nil, doLast: r.Span != nil,
+		doBench: r.Bench != nil, doListen: r.Lease != 0, doTell: r.Word != nil, doClear: r.Duct != "", doLast: r.Span != nil,
 	}
 	for do, is := range has {
 		if is && do != r.Do {
@@ -111,12 +113,12 @@ func (r *Request) check() error {
 	switch r.Do {
 	case doHello, doState, doReload:
 		return nil
-	case doFollow, doAsk, doCheck, doAdopt, doAwait, doBench, doListen, doTell, doLast:
+	case doFollow, doAsk, doCheck, doAdopt, doAwait, doBench, doListen, doTell, doClear, doLast:
 		if !has[r.Do] {
 			return fmt.Errorf("%q needs its argument", r.Do)
 		}
 	default:
-		return fmt.Errorf("cannot do %q: ask for hello, state, follow, ask, check, adopt, await, reload, bench, listen, tell or last", r.Do)
+		return fmt.Errorf("cannot do %q: ask for hello, state, follow, ask, check, adopt, await, reload, bench, listen, tell, cleared or last", r.Do)
 	}
 	switch {
 	case r.Want != nil && (r.Want.Source < -1 || !r.Want.Frames && r.Want.Source != 0):

@@ -107,6 +107,7 @@ func talk(t *testing.T, s seam.Shop, ready func()) []any {
 	do(func() error {
 		return s.Tell(ctx, seam.Word{Machine: "planer", Verdict: sensor.Running, Lease: 5 * time.Second})
 	})
+	do(func() error { return s.Cleared(ctx, "T3") })
 	x, err := s.Follow(ctx, seam.Want{From: 9, Events: true, Snapshots: true, Readings: true, Frames: true, Outcomes: true})
 	stream(x, err, len(recordedItems))
 	x, err = s.Last(ctx, seam.Span{From: time.Second, To: time.Minute})
@@ -127,6 +128,7 @@ func expect(f *seamtest.Fake) {
 	f.Will("Bench", seam.BenchWish{Text: []byte("format = 1\n"), For: time.Minute}, seam.Bench{Lease: 1, Outcome: seam.Waits, For: "waits"}, nil)
 	f.Will("Listen", 3*time.Second, nil, nil)
 	f.Will("Tell", seam.Word{Machine: "planer", Verdict: sensor.Running, Lease: 5 * time.Second}, nil, nil)
+	f.Will("Cleared", "T3", nil, nil)
 }
 
 // tape writes down what goes over a connection.

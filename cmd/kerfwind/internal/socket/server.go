@@ -234,6 +234,8 @@ func one(ctx context.Context, shop seam.Shop, r *Request) Answer {
 		err = shop.Listen(ctx, r.Lease)
 	case doTell:
 		err = shop.Tell(ctx, *r.Word)
+	case doClear:
+		err = shop.Cleared(ctx, r.Duct)
 	}
 	if err != nil {
 		return failed(err)

@@ -109,6 +109,12 @@ func (s shop) Tell(ctx context.Context, w seam.Word) error {
 	return err
 }
 
+// Cleared says that somebody has cleared a duct.
+func (s shop) Cleared(ctx context.Context, duct string) error {
+	_, err := s.do(ctx, Request{Do: doClear, Duct: duct})
+	return err
+}
+
 // Follow tells what happens.
 func (s shop) Follow(ctx context.Context, w seam.Want) (seam.Stream, error) {
 	return s.stream(ctx, Request{Do: doFollow, Want: &w})

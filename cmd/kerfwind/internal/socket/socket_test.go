@@ -48,6 +48,8 @@ func TestParseRequest(t *testing.T) {
 		`{"v":2,"do":"state","ticket":1}`:      "does not take",
 		`{"v":2,"do":"hello","want":{}}`:       "does not take",
 		`{"v":2,"do":"follow"}`:                "needs its argument",
+		`{"v":2,"do":"cleared","duct":"T3"}`:   "",
+		`{"v":2,"do":"cleared"}`:               "needs its argument",
 		`{"v":2,"do":"listen"}`:                "needs its argument",
 		`{"v":2,"do":"listen","lease":-1}`:     "not negative",
 		`{"v":2,"do":"ask","ask":{}}`:          "nobody can ask",

@@ -194,6 +194,12 @@ func (f *Fake) Bench(_ context.Context, w seam.BenchWish) (seam.Bench, error) {
 	return take[seam.Bench](f, "Bench", w)
 }
 
+// Cleared answers what Will was given.
+func (f *Fake) Cleared(_ context.Context, duct string) error {
+	_, err := take[struct{}](f, "Cleared", duct)
+	return err
+}
+
 // Listen answers what Will was given.
 func (f *Fake) Listen(_ context.Context, lease time.Duration) error {
 	_, err := take[struct{}](f, "Listen", lease)
