@@ -11,10 +11,12 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/journal"
+	"kerfwind/cmd/kerfwind/internal/rig"
+	"kerfwind/cmd/kerfwind/internal/socket"
 )
 
 func newUpkeep() *cobra.Command {
-	var state, machine string
+	var state, machine, runtime string
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "upkeep",
@@ -33,7 +35,18 @@ func newUpkeep() *cobra.Command {
 		},
 	}
 	every.Flags().StringVar(&machine, "machine", "", "for a new item: the machine whose hours it counts")
-	cmd.AddCommand(every,
+	cleared := &cobra.Command{
+		Use: "cleared DUCT", Short: "Say that you have cleared a duct of chips by hand", Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := socket.At(rig.Folder(runtime)).Cleared(cmd.Context(), args[0]); err != nil {
+				return err
+			}
+			_, err := fmt.Fprintf(cmd.OutOrStdout(), "%s: taken as clear\n", args[0])
+			return err
+		},
+	}
+	addRuntime(cleared, &runtime)
+	cmd.AddCommand(every, cleared,
 		&cobra.Command{
 			Use: "reset ITEM", Short: "Say that an item has been done", Args: cobra.ExactArgs(1),
 			RunE: func(cmd *cobra.Command, args []string) error {
