@@ -34,7 +34,7 @@ func (b *builder) shop() *Shop {
 		b.s.Units = Imperial
 	}
 	if a := raw.Air; a != nil {
-		b.s.Air = Air{a.Altitude, a.Temperature, a.Density}
+		b.s.Air = Air{a.Altitude, a.Temperature, a.Density, a.Purge}
 		if a.Density != nil && (a.Altitude != nil || a.Temperature != nil) {
 			b.add(a.key("density"), "air: a density and an altitude or temperature say the same thing twice", "keep either")
 		}

@@ -191,6 +191,9 @@ func (s *Shop) describeAir(p *page) {
 			parts = append(parts, x.what+" "+s.u(x.q, *x.v))
 		}
 	}
+	if s.Air.Purge {
+		parts = append(parts, "a run-on opens further gates to lift chips that lie in a duct")
+	}
 	if len(parts) > 0 {
 		p.line(1, "Air: %s", strings.Join(parts, ", "))
 	}

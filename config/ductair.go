@@ -97,6 +97,9 @@ func (b *builder) air() {
 	for _, p := range a.n.Validate() {
 		tell(p)
 	}
+	if raw := a.raw.Air; raw != nil && raw.Purge && !fan && !wrong {
+		b.doubt("air.purge", "without the fan's curve no air is computed, so it is not known where chips lie", "give fan, its curve, or free_flow and shut_off, or power")
+	}
 	if wrong || !fan {
 		return
 	}

@@ -90,4 +90,5 @@ type rawAir struct {
 	Settle      *float64   `toml:"settle" q:"velocity" min:"0 m/s" max:"20 m/s"` // of chips in a riser
 	Expansion   *bool      `toml:"expansion"`                                    // nil: true. false: no loss that is not written
 	Together    [][]string `toml:"together"`                                     // machines that run at the same time
+	Purge       bool       `toml:"purge" def:"false"`                            // lift lying chips in a run-on
 }

@@ -224,6 +224,7 @@ var keyTests = map[string]string{
 	"shop.air.slip":                     `slip = 0.65 => slip = 0.7`,
 	"shop.air.settle":                   `settle = "4 m/s" => settle = "5 m/s"`,
 	"shop.air.expansion":                `expansion = true => expansion = false`,
+	"shop.air.purge":                    `together = [["saw", "lathe"]] => together = [["saw", "lathe"]], purge = true`,
 	"shop.air.together":                 `together = [["saw", "lathe"]] => together = [["saw", "sander"]]`,
 	"shop.machine.transport":            `transport = "22 m/s" => transport = "23 m/s"`,
 	"shop.gate.leak":                    `leak = "2 %" => leak = "3 %"`,

@@ -47,7 +47,10 @@ type Mains struct {
 }
 
 // Air is the air of the place; nil is not given. SI units.
-type Air struct{ Altitude, Temperature, Density *float64 }
+type Air struct {
+	Altitude, Temperature, Density *float64
+	Purge                          bool // a run-on opens further gates to lift chips that lie in a duct
+}
 
 // Circuit is a breaker with all that hangs on it.
 type Circuit struct {

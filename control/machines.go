@@ -460,7 +460,7 @@ func (c *Core) wants(out *Out) {
 	if c.p.Helper != nil && c.want != 0 {
 		helpers = c.p.Helper(c.want) & c.ends & c.actuated &^ c.want
 	}
-	if c.p.Purge != nil && c.runsOnOnly() {
+	if c.p.Purge != nil && c.runsOnOnly() && c.faults == [faultKinds]uint64{} {
 		helpers |= c.p.Purge(c.want) & c.ends & c.actuated &^ c.want
 	}
 	for most := c.p.MaxOpen; most > 0 && c.branches(c.want|helpers) > most; c.want = c.wanted() {

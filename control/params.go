@@ -63,8 +63,9 @@ type Params struct {
 	// air in the mains fast enough. Quick, pure and total; nil means none.
 	Helper func(open uint64) uint64
 	// Purge tells which gates to open besides those in open while the duct
-	// only runs on, so that no hood wants the air: it clears a main that no
-	// helper gate could keep fast enough. Quick, pure and total; nil means none.
+	// only runs on, so that no hood wants the air, and no fault stands: it clears a
+	// main that no helper gate could keep fast enough, or one in which chips lie.
+	// Quick and total; it may say something else once they are lifted. nil means none.
 	Purge func(open uint64) uint64
 
 	MaxOpen       int  // branches that the air suffices for; 0 no limit

@@ -7,7 +7,7 @@ import (
 )
 
 // A purge gate opens only while run-ons alone keep the collector on: not while a
-// machine runs, not during a hold, and it closes with the run-on.
+// machine runs, not during a hold nor while a fault stands, and it closes with the run-on.
 func TestPurge(t *testing.T) {
 	const s = time.Second
 	p := Defaults()
@@ -78,4 +78,11 @@ func TestPurge(t *testing.T) {
 	is(510*s, 0, Idle)
 	purges(511*s, true)
 	purges(519*s, false) // over with the run-on
+	is(600*s, 0, Running)
+	is(610*s, 0, Idle)
+	purges(611*s, true)
+	is(612*s, 1, Unknown)
+	purges(613*s, false) // a fault stands: the other machine's sensor is lost
+	is(613*s, 1, Idle)
+	purges(614*s, true)
 }

@@ -113,7 +113,7 @@ func (w *Sweep) Clears() bool { return w.Odds >= helperCarries }
 
 // Sweep looks for the fewest gates that, besides those in base and with all others
 // shut, let the air lift in segment i what needs the velocity needs in m/s to be
-// carried. At most most branches are opened; 0 is no limit.
+// carried. At most most branches are opened; 0 is no limit, less than 0 is none.
 func (e *Ensemble) Sweep(i int, needs float64, base uint64, most int) Sweep {
 	n := e.net
 	low := make([]float64, len(n.Segments))

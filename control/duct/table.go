@@ -47,7 +47,7 @@ type Sweeping struct {
 	Piece int
 	Needs float64 // what carries what lies there, m/s
 	Base  uint64
-	Most  int // branches besides Base; 0 any number
+	Most  int // branches besides Base; 0 any number, less than 0 none
 }
 
 // maxSwept bounds the answers that are kept: beyond it they are worked out again.

@@ -158,6 +158,7 @@ type RunOn struct {
 	Travel float64       // seconds from the farthest hood to the collector
 	Clear  time.Duration // clamp(2·Travel + 2 s, 5 s, 60 s)
 	Given  bool          // Total is the owner's figure
+	Lift   time.Duration // to lift chips that lie in the duct
 	Total  time.Duration
 	// Stuck lists the segments on the way in which chips settle or may settle:
 	// time alone does not clear them.

@@ -2,6 +2,7 @@ package rig
 
 import (
 	"fmt"
+	"math/bits"
 	"slices"
 	"strings"
 	"sync"
@@ -25,6 +26,8 @@ type lying struct {
 	mu     sync.Mutex    // of memory and when, held for moments only
 	memory *duct.Settled // nil: the duct is not computed
 	most   int           // branches that the air suffices for; 0 any number
+	mains  uint64        // gates that are in no branch
+	purge  bool          // a run-on lifts what lies
 	at     time.Duration // of the last Pass
 	when   []time.Time   // by segment
 	shown  atomic.Pointer[[]Lying]
@@ -34,8 +37,9 @@ type lying struct {
 // taken to have run as it does at the second. Our own choice.
 const longestPass = 5 * time.Second
 
-func (l *lying) begin(n *duct.Network, most int) {
-	l.memory, l.most, l.when = duct.NewSettled(n), most, make([]time.Time, len(n.Segments))
+func (l *lying) begin(n *duct.Network, p *control.Params, purge bool) {
+	l.memory, l.when = duct.NewSettled(n), make([]time.Time, len(n.Segments))
+	l.most, l.mains, l.purge = p.MaxOpen, p.Mains(), purge
 }
 
 // Pass takes in how the shop has run until now, about once a second; wall is zero
@@ -55,10 +59,10 @@ func (a *Air) Pass(s *control.Snapshot, now time.Duration, wall time.Time) {
 			running |= 1 << uint(i)
 		}
 	}
-	lies := a.Lying()
-	if running == 0 && len(lies) == 0 {
+	if running == 0 && len(a.Lying()) == 0 {
 		return
 	}
+	a.lift(s.Open()) // so that a run-on soon finds it worked out
 	x, ok := a.Solved(s.Open())
 	if !ok || !x.Converged {
 		return
@@ -128,16 +132,53 @@ func (a *Air) Cleared(name string) bool {
 	return true
 }
 
-// Clear returns the gates that, open alone while no machine runs, clear a piece. It
-// is false while Run works that out: ask again.
-func (a *Air) Clear(x *Lying) (duct.Sweep, bool) {
-	q := duct.Sweeping{Piece: x.Piece, Needs: x.Needs, Most: a.lying.most}
+// lift says, where the owner wants it, which gates a run-on with the gates in open
+// opens as well to lift chips that lie in a duct, and for how long: of the pieces that
+// they clear, the one through which chips came too slowly for longest. No time: nothing
+// lies, no gates lift it, or Run still works that out.
+func (a *Air) lift(open uint64) (gates uint64, long time.Duration) {
+	l := &a.lying
+	x, ok := a.table.Look(open)
+	if !l.purge || !ok {
+		return 0, 0
+	}
+	q := duct.Sweeping{Base: open | x.Helpers}
+	if l.most > 0 {
+		room := func(gates uint64) int { return l.most - bits.OnesCount64(gates&^l.mains) }
+		if room(q.Base) < 0 { // there are no helpers then
+			q.Base = open
+		}
+		if q.Most = room(q.Base); q.Most <= 0 {
+			q.Most = -1
+		}
+	}
+	worst := time.Duration(0)
+	for _, p := range a.Lying() {
+		if !p.Lies() || p.Slow <= worst {
+			continue
+		}
+		q.Piece, q.Needs = p.Piece, p.Needs
+		if w, ok := a.sweep(q); ok && w.Clears() {
+			gates, long, worst = w.Open&^open, duct.SweepTime-p.Swept, p.Slow
+		}
+	}
+	return gates, long
+}
+
+// sweep is what Run has worked out; false: ask again.
+func (a *Air) sweep(q duct.Sweeping) (duct.Sweep, bool) {
 	w, ok := a.table.LookSweep(q)
 	if !ok {
 		a.ask(job{sweep: q})
 		w, ok = a.table.LookSweep(q)
 	}
 	return w, ok
+}
+
+// Clear returns the gates that, open alone while no machine runs, clear a piece. It
+// is false while Run works that out: ask again.
+func (a *Air) Clear(x *Lying) (duct.Sweep, bool) {
+	return a.sweep(duct.Sweeping{Piece: x.Piece, Needs: x.Needs, Most: a.lying.most})
 }
 
 // LyingWords says what is known of a piece in which chips lie, and what to do.

@@ -85,10 +85,14 @@ func NewAir(p *control.Params, s *config.Shop, onTheSpot bool) (*Air, error) {
 	if a.table, err = duct.NewTable(a.net); err != nil {
 		return nil, err
 	}
-	a.lying.begin(a.net, p.MaxOpen)
+	a.lying.begin(a.net, p, s.Air.Purge)
 	p.RunOn = func(machine control.ID, open uint64) time.Duration {
 		a.Solved(open)
 		r := a.table.Reason(int(machine), open)
+		if _, more := a.lift(open); !r.Given {
+			r.Lift = more
+			r.Total += more
+		}
 		if int(machine) < len(a.last) {
 			a.last[machine] = r
 		}
@@ -100,6 +104,9 @@ func NewAir(p *control.Params, s *config.Shop, onTheSpot bool) (*Air, error) {
 	}
 	p.Purge = func(open uint64) uint64 {
 		a.Solved(open)
+		if gates, more := a.lift(open); more > 0 {
+			return gates
+		}
 		return a.table.Purge(open)
 	}
 	return a, nil
@@ -167,6 +174,9 @@ func (a *Air) RunOn(machine control.ID) string {
 		return config.FormatDuration(r.Total) + " at most: these gates are being computed"
 	default:
 		s = config.FormatDuration(r.Coast) + " to coast, " + config.FormatDuration(r.Clear) + " to clear the duct"
+	}
+	if r.Lift > 0 {
+		s += ", " + config.FormatDuration(r.Lift) + " to lift chips that lie in it"
 	}
 	if len(r.Stuck) > 0 {
 		var names []string

@@ -3,6 +3,7 @@ package rig
 import (
 	"context"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/control/duct"
+	barnfiles "kerfwind/testdata/barn"
 )
 
 const folder = "../../../../testdata/demo/"
@@ -166,5 +168,48 @@ func TestLying(t *testing.T) {
 	pass(w.Open, true, -1, duct.SweepTime)
 	if !slices.Equal(a.Lying(), before) { // it lifts in 3 of 10 cases
 		t.Errorf("that was taken to be enough: %+v", a.Lying())
+	}
+}
+
+// With a stronger fan a run-on can lift what lies in T3: where the owner wants that,
+// it opens the gates for it and lasts longer, until it is lifted.
+func TestPurge(t *testing.T) {
+	const saw, planer, sander, router, sweep, far = 1, 2, 4, 8, 16, 32
+	const t3 = 7
+	for _, c := range []struct {
+		name    string
+		change  []string
+		machine int
+		open    uint64
+		gates   uint64
+		more    time.Duration
+	}{
+		{"not wanted", nil, 1, planer, 0, 0},
+		{"its own air lifts", []string{"units  =", "air = { purge = true }\nunits  ="}, 1, planer, 0, duct.SweepTime - 5*time.Second},
+		{"further gates lift", []string{"units  =", "air = { purge = true }\nunits  ="}, 2, sander | far, sweep, duct.SweepTime - 5*time.Second},
+		{"no gate more", []string{"units  =", "air = { purge = true }\nunits  =", "max_open = 2", "max_open = 1"}, 2, sander | far, 0, 0},
+		{"the owner's run-on", []string{"units  =", "air = { purge = true }\nunits  ="}, 3, router, saw, 0},
+		{"too weak a fan", []string{"units  =", "air = { purge = true }\nunits  =", `"2 hp"`, `"1.9 hp"`}, 1, planer, 0, 0},
+	} {
+		s := barnfiles.Shop(t, append(c.change, `"2 hp"`, `"5 hp"`)...)
+		p := s.Control()
+		a, err := NewAir(&p, s, true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		calm, purge := p.RunOn(control.ID(c.machine), c.open), p.Purge(c.open)
+		a.Restore([]Lying{{Piece: t3, Lying: duct.Lying{Slow: time.Minute, Least: 12, Needs: duct.MinChips, Swept: 5 * time.Second}}})
+		if more := p.RunOn(control.ID(c.machine), c.open) - calm; more != c.more {
+			t.Errorf("%s: the run-on lasts %v longer, want %v", c.name, more, c.more)
+		}
+		if words := a.RunOn(control.ID(c.machine)); strings.Contains(words, "to lift chips that lie in it") != (c.more > 0) {
+			t.Errorf("%s: %q", c.name, words)
+		}
+		if got := p.Purge(c.open); got != purge|c.gates {
+			t.Errorf("%s: opens %b, want %b", c.name, got, purge|c.gates)
+		}
+		if !a.Cleared("T3") || p.Purge(c.open) != purge || p.RunOn(control.ID(c.machine), c.open) != calm {
+			t.Errorf("%s: it goes on once T3 is clear", c.name)
+		}
 	}
 }
