@@ -135,6 +135,16 @@ var ductKeyTests = map[string][]struct {
 	"shop.air.settle":                   {{"units", "air = { settle = \"3 m/s\" }\nunits", same}},
 	"shop.air.together":                 {{"units", "air = { together = [[\"saw\"]] }\nunits", same}},
 
+	"shop.air.measured":          {{"units", measured(`open = ["saw"], duct = "M", pressure = "-1500 Pa"`), same}},
+	"shop.air.measured.open":     {{"units", measured(`open = ["saw"], duct = "M", pressure = "-1500 Pa"`), same}},
+	"shop.air.measured.duct":     {{"units", measured(`open = ["saw"], duct = "M", pressure = "-1500 Pa"`), same}},
+	"shop.air.measured.pressure": {{"units", measured(`open = ["saw"], duct = "M", pressure = "-1500 Pa"`), same}},
+	"shop.air.measured.velocity": {{"units", measured(`open = ["saw"], duct = "B1", velocity = "30 m/s"`), same}},
+	"shop.air.measured.filter":   {{"units", measured(`open = ["saw"], filter = "200 Pa"`), same}},
+	"shop.air.measured.within":   {{"units", measured(`open = ["saw"], filter = "200 Pa", within = "5 %"`), same}},
+	"shop.air.measured.date":     {{"units", measured(`open = ["saw"], filter = "200 Pa", date = "2026-11-30"`), same}},
+	"shop.air.measured.of":       {{"units", measured(`open = ["saw"], filter = "200 Pa", of = "12345678"`), same}},
+
 	// keyTests has these as well; here the air must follow them.
 	"shop.duct.kind":       {{hose, `kind = "smooth"`, more}, {hose, `kind = "spiral"`, more}},
 	"shop.duct.elbows":     {{hose, hose + `, elbows = 2`, less}},
@@ -225,6 +235,66 @@ func TestDuctNetwork(t *testing.T) {
 	}
 }
 
+// measured is the head of a file with readings in place of "units".
+func measured(reading string) string {
+	return "air = { measured = [{ " + reading + " }] }\nunits"
+}
+
+// Readings reach the network, unless they are of other ducts or cannot be.
+func TestDuctMeasured(t *testing.T) {
+	plain := planned(t, ductPlain)
+	s, err := duct.NewSolver(plain)
+	if err != nil {
+		t.Fatal(err)
+	}
+	st := s.Solve(1)
+	tap := fmt.Sprintf(`open = ["saw"], duct = "M", pressure = "%.1f Pa"`, st.Static[2])
+	near := func(want float64) float64 { return math.Round(want*10) / 10 }
+	for _, c := range []struct {
+		reading string
+		want    []duct.Measure
+		doubt   string
+	}{
+		{tap, []duct.Measure{{Open: 1, Segment: 2, Quantity: duct.StaticPressure, Value: near(st.Static[2])}}, ""},
+		{strings.Replace(tap, "-", "", 1), []duct.Measure{{Open: 1, Segment: 2, Quantity: duct.StaticPressure, Value: near(st.Static[2])}}, ""},
+		{tap + `, within = "10 %", date = "2026-11-30"`, []duct.Measure{{Open: 1, Segment: 2, Quantity: duct.StaticPressure, Value: near(st.Static[2]), Error: 0.1, Date: "2026-11-30"}}, ""},
+		{tap + `, of = "` + plain.Mark() + `"`, []duct.Measure{{Open: 1, Segment: 2, Quantity: duct.StaticPressure, Value: near(st.Static[2])}}, ""},
+		{tap + `, of = "12345678"`, nil, "read in other ducts"},
+		{fmt.Sprintf(`open = ["saw"], duct = "B1", velocity = "%.2f m/s"`, st.Velocity[0]), []duct.Measure{{Open: 1, Segment: 0, Quantity: duct.MeanVelocity, Value: math.Round(st.Velocity[0]*100) / 100}}, ""},
+		{fmt.Sprintf(`open = [], filter = "%.2f Pa"`, s.Solve(0).Filter), []duct.Measure{{Segment: -1, Quantity: duct.FilterDrop, Value: math.Round(s.Solve(0).Filter*100) / 100}}, ""},
+		{`open = ["saw"], duct = "M", pressure = "-20 Pa"`, nil, "outside what the guesses leave possible"},
+	} {
+		shop, err := ParsePlan("shop.toml", []byte(strings.Replace(ductPlain, "units", measured(c.reading), 1)))
+		if err != nil {
+			t.Errorf("%s: %v", c.reading, err)
+			continue
+		}
+		got := shop.Duct().Measured
+		if len(got) != len(c.want) || len(got) > 0 && got[0] != c.want[0] {
+			t.Errorf("%s: %+v, want %+v", c.reading, got, c.want)
+		}
+		said := ""
+		for _, w := range shop.Warnings {
+			said += w.Message
+		}
+		if c.doubt == "" && strings.Contains(said, "read") || !strings.Contains(said, c.doubt) {
+			t.Errorf("%s: %q, want %q", c.reading, said, c.doubt)
+		}
+	}
+	// The mark is of what was built, not of what is guessed.
+	for change, same := range map[string]bool{`length = "3 m" => length = "3.5 m"`: false, `name = "M" => name = "main"`: false, `diameter = "150 mm" => diameter = "160 mm"`: false,
+		`pressure = "300 Pa" => pressure = "310 Pa"`: false, `kind = "smooth" => kind = "hose"`: false, `kind = "hose" => kind = "hose", roughness = "2 mm"`: true, `flow = "600 m3/h" => flow = "700 m3/h"`: true} {
+		old, to, _ := strings.Cut(change, " => ")
+		text := strings.Replace(ductPlain, old, to, 1)
+		if old == `name = "M"` {
+			text = strings.ReplaceAll(text, `to = "M"`, `to = "main"`)
+		}
+		if got := planned(t, text).Mark() == plain.Mark(); got != same {
+			t.Errorf("%s: the same mark: %v, want %v", change, got, same)
+		}
+	}
+}
+
 // Two hoods of one machine share what it wants after the area of their ports.
 func TestDuctSharedFlow(t *testing.T) {
 	n := planned(t, strings.NewReplacer(`hoods = ["B1"]`, `hoods = ["B1", "B2"]`, `kind = "smooth"`, `kind = "smooth", hood = { port = "50 mm" }`).Replace(ductPlain))
@@ -280,6 +350,16 @@ func TestDuctSlips(t *testing.T) {
 		{`collector = {`, `collector = { free_flow = "1000 m3/h", `, "4:", "by its plate as well", "keep the points"},
 		{`units`, "air = { together = [[\"saw\", \"plainer\"]] }\nunits", "2:", `"plainer"`, "saw"},
 		{`collector = {`, `collector = { filter = { flow = "1000 m3/h", clean = "500 Pa", loaded = "400 Pa" },`, "4:", "when clean", "loses more"},
+		{`units`, measured(`open = ["saw"], duct = "M"`), "2:", "one figure", "one of them"},
+		{`units`, measured(`open = ["saw"], duct = "M", pressure = "-1 kPa", velocity = "20 m/s"`), "2:", "one figure", "one of them"},
+		{`units`, measured(`open = ["saw"], pressure = "-1 kPa"`), "2:", "where it was read is missing", "give duct"},
+		{`units`, measured(`open = ["saw"], duct = "M", filter = "200 Pa"`), "2:", "across the filter", "leave duct out"},
+		{`units`, measured(`open = ["saw"], duct = "T9", pressure = "-1 kPa"`), "2:", `"T9"`, "M"},
+		{`units`, measured(`open = ["lathe"], duct = "M", pressure = "-1 kPa"`), "2:", `"lathe"`, "saw"},
+		{`units`, measured(`duct = "M", pressure = "-1 kPa"`), "2:", "open", "open"},
+		{`units`, measured(`open = ["saw"], duct = "M", pressure = "0 Pa"`), "2:", "tells nothing", "read it again"},
+		{`units`, measured(`open = ["saw"], duct = "M", pressure = "-15 kPa"`), "2:", "cannot lift that", "check the unit"},
+		{`units`, measured(`open = ["saw"], filter = "200 Pa", date = "30.11.2026"`), "2:", "is no date", "2026-11-30"},
 	} {
 		if !strings.Contains(ductPlain, c.old) {
 			t.Fatalf("%q is not in the text", c.old)

@@ -59,7 +59,8 @@ type airflow struct {
 	kinds []string // hoods known by their kind
 	wyes  []string
 	leaks []string
-	bores []string // gates with a guessed open loss
+	read  []*rawMeasured // of each of the network's measures
+	bores []string       // gates with a guessed open loss
 }
 
 // air builds and checks the network. Problems are reported at their lines,
@@ -78,6 +79,7 @@ func (b *builder) air() {
 	}
 	a.machines()
 	a.collector()
+	a.measured()
 	a.guessed()
 	known := len(b.problems)
 	wrong := false
@@ -104,6 +106,7 @@ func (b *builder) air() {
 		return
 	}
 	b.s.network = a.n
+	a.believed()
 	for _, p := range a.n.Reach() {
 		tell(p)
 	}
@@ -449,6 +452,95 @@ func (a *airflow) collector() {
 	}
 	if raw.Leakage != nil {
 		n.Leakage = duct.Exact(math.Pi / 4 * *raw.Leakage * *raw.Leakage)
+	}
+}
+
+// measured takes over what was read in the shop.
+func (a *airflow) measured() {
+	if a.raw.Air == nil {
+		return
+	}
+	for i := range a.raw.Air.Measured {
+		raw := &a.raw.Air.Measured[i]
+		m := duct.Measure{Segment: -1}
+		for j, name := range raw.Open {
+			if g := a.find(raw.item("open", j), name, "gate", a.gates); g >= 0 {
+				m.Open |= 1 << uint(g)
+			}
+		}
+		figures := 0
+		take := func(q duct.Quantity, v *float64) {
+			if v != nil {
+				figures++
+				m.Quantity, m.Value = q, *v
+			}
+		}
+		take(duct.StaticPressure, raw.Pressure)
+		m.Value = -math.Abs(m.Value) // a gauge on the suction side shows suction
+		take(duct.MeanVelocity, raw.Velocity)
+		take(duct.FilterDrop, raw.Filter)
+		set(&m.Error, raw.Within)
+		where := raw.Duct != nil
+		if where {
+			m.Segment = a.find(raw.key("duct"), *raw.Duct, "duct", a.ducts)
+		}
+		switch {
+		case figures != 1:
+			a.add(raw.path, "a reading is one figure", "give pressure, velocity or filter, one of them")
+		case raw.Filter != nil && where:
+			a.add(raw.key("duct"), "the loss of the filter is read across the filter, not in a duct", "leave duct out")
+		case raw.Filter == nil && !where:
+			a.add(raw.path, "where it was read is missing", "give duct: the pressure is that at its downstream end, ahead of the wye")
+		case m.Value == 0:
+			a.add(raw.key("pressure"), "a pressure of 0 tells nothing", "read it again while the collector runs")
+		case m.Quantity == duct.StaticPressure && -m.Value > a.lifts():
+			a.add(raw.key("pressure"), fmt.Sprintf("the fan cannot lift that: %s at most", a.s.u(Pressure, a.lifts())), "check the unit, or the fan's curve")
+		}
+		set(&m.Date, raw.Date)
+		if raw.Date != nil {
+			if _, err := time.Parse(time.DateOnly, *raw.Date); err != nil {
+				a.add(raw.key("date"), fmt.Sprintf("%q is no date", *raw.Date), `write it as in "2026-11-30"`)
+			}
+		}
+		if m.Quantity != 0 && (m.Segment >= 0 || m.Quantity == duct.FilterDrop) {
+			a.n.Measured, a.read = append(a.n.Measured, m), append(a.read, raw)
+		}
+	}
+}
+
+// lifts is the most that the fan is thought to lift, in Pa.
+func (a *airflow) lifts() float64 {
+	f := &a.n.Fan
+	if len(f.Points) == 0 {
+		return math.Inf(1)
+	}
+	return f.Points[0].Pressure * max(1.3, f.PressureFactor.High)
+}
+
+// believed leaves out readings of other ducts, and warns of those that cannot be
+// believed.
+func (a *airflow) believed() {
+	n := a.n
+	mark := n.Mark()
+	all := n.Measured
+	n.Measured = nil
+	for i, raw := range a.read {
+		if raw.Of != nil && *raw.Of != mark {
+			a.doubt(raw.key("of"), fmt.Sprintf("it was read in other ducts: the mark of these is %q, so it does not count", mark), "read again, or take it out")
+			continue
+		}
+		n.Measured = append(n.Measured, all[i])
+	}
+	if len(n.Measured) == 0 {
+		return
+	}
+	e, err := duct.NewEnsemble(n)
+	if err != nil {
+		return // it is told elsewhere
+	}
+	if _, used := e.Measured(); used == 0 {
+		n.Measured = nil
+		a.doubt("air.measured", "the readings lie outside what the guesses leave possible, so they do not count", `run "kerfwind ducts fit" to see what may be off`)
 	}
 }
 

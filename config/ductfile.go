@@ -91,4 +91,19 @@ type rawAir struct {
 	Expansion   *bool      `toml:"expansion"`                                    // nil: true. false: no loss that is not written
 	Together    [][]string `toml:"together"`                                     // machines that run at the same time
 	Purge       bool       `toml:"purge" def:"false"`                            // lift lying chips in a run-on
+
+	Measured []rawMeasured `toml:"measured"`
+}
+
+// rawMeasured is a reading in the shop: one figure.
+type rawMeasured struct {
+	at
+	Open     []string `toml:"open" need:"1"` // gates
+	Duct     *string  `toml:"duct"`          // of pressure and velocity
+	Pressure *float64 `toml:"pressure" q:"pressure" min:"-20 kPa" max:"20 kPa"`
+	Velocity *float64 `toml:"velocity" q:"velocity" min:"1 m/s" max:"100 m/s"`
+	Filter   *float64 `toml:"filter" q:"pressure" min:"1 Pa" max:"10 kPa"`
+	Within   *float64 `toml:"within" q:"share" min:"0.1 %" max:"50 %"` // nil: 2 % of a pressure, 5 % of a velocity
+	Date     *string  `toml:"date"`
+	Of       *string  `toml:"of"` // the mark of the ducts; nil: of those in the file
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -54,14 +55,11 @@ func newDuctsFit() *cobra.Command {
 	var f ductsFlags
 	var adjust string
 	cmd := &cobra.Command{
-		Use:   "fit --shop FILE --measure MEASURE",
+		Use:   "fit --shop FILE [--measure MEASURE]",
 		Short: "Say from measured pressures and velocities which part of the duct is off, and by how much",
 		Long:  ductview.MeasureHelp,
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if len(f.measures) == 0 {
-				return &exitError{exitUsage, errors.New(`fit needs a measure: --measure "open=B1; at=T3; pressure=-8 inH2O"`)}
-			}
 			s, err := studyOf(&f)
 			if err != nil {
 				return err
@@ -71,7 +69,11 @@ func newDuctsFit() *cobra.Command {
 			if err := errors.Join(err, wrong); err != nil {
 				return &exitError{exitUsage, err}
 			}
-			return s.WriteFit(cmd.OutOrStdout(), part, measures)
+			err = s.WriteFit(cmd.OutOrStdout(), part, measures, time.Now().Format(time.DateOnly))
+			if errors.Is(err, ductview.ErrNoMeasure) {
+				err = &exitError{exitUsage, err}
+			}
+			return err
 		},
 	}
 	fileFlags(cmd, &f)

@@ -3,6 +3,7 @@ package duct
 import (
 	"cmp"
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 )
@@ -24,6 +25,7 @@ type Measure struct {
 	Quantity Quantity
 	Value    float64
 	Error    float64 // standard error as a part of Value; 0 = 2 % of a pressure, 5 % of a velocity
+	Date     string  // when it was read, as in 2026-11-30; "" is not known
 }
 
 // sigma is the standard error in the unit of the measure.
@@ -372,6 +374,43 @@ func (e *Ensemble) Given(measures []Measure) (*Ensemble, error) {
 	}
 	out.tuneAll(m.net, len(e.variants))
 	return out, nil
+}
+
+// Measured returns the ensemble as the network's own readings leave it, and how many
+// they are. Where they contradict the guesses, or nothing was read, that is e itself
+// and 0.
+func (e *Ensemble) Measured() (*Ensemble, int) {
+	if len(e.net.Measured) == 0 {
+		return e, 0
+	}
+	g, err := e.Given(e.net.Measured)
+	if err != nil {
+		return e, 0
+	}
+	return g, len(e.net.Measured)
+}
+
+// Mark tells ducts that were measured from others: it changes with the pieces, what
+// they join, their sizes, hoods, gates, fan and filter, and not with what is guessed.
+func (n *Network) Mark() string {
+	h := uint32(2166136261) // FNV-1a, public domain
+	add := func(x ...any) {
+		for _, b := range []byte(fmt.Sprintln(x...)) {
+			h = (h ^ uint32(b)) * 16777619
+		}
+	}
+	for i := range n.Segments {
+		g := &n.Segments[i]
+		add(g.Name, g.To, g.Diameter, g.Length, g.Rise, g.Flexible, g.Gate, len(g.Pieces), g.Hood != nil)
+		if g.Hood != nil {
+			add(g.Hood.Port)
+		}
+	}
+	for i := range n.Gates {
+		add(n.Gates[i].Name, n.Gates[i].Opening)
+	}
+	add(n.Fan.Points, n.Filter.Clean, n.Filter.Loaded, n.Separator.Value)
+	return fmt.Sprintf("%08x", h)
 }
 
 // Like returns an ensemble of a network that differs from that of e in something:

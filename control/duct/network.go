@@ -43,6 +43,7 @@ type Network struct {
 	Transport Transport
 	Together  []uint64 // sets of open gates that occur, beside singles and pairs
 	Guesses   []Assumption
+	Measured  []Measure // what was read in these ducts
 }
 
 // Assumption says in words what was assumed where nothing is said, and which
@@ -192,6 +193,7 @@ func (n *Network) Clone() *Network {
 	c.Fan.Points = append([]FanPoint(nil), n.Fan.Points...)
 	c.Together = append([]uint64(nil), n.Together...)
 	c.Guesses = append([]Assumption(nil), n.Guesses...)
+	c.Measured = append([]Measure(nil), n.Measured...)
 	return &c
 }
 

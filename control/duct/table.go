@@ -32,6 +32,7 @@ const maxFound = 256
 type Table struct {
 	net   *Network
 	cloud *Ensemble
+	asked bool    // cloud knows what was measured
 	gates uint64  // those of the network
 	bound []RunOn // while nothing is known
 	known atomic.Pointer[map[uint64]*Solution]
@@ -117,6 +118,7 @@ func (t *Table) Start() { t.Solve(t.net.StartSets()...) }
 // Solve works out sets of open gates and publishes them, each with its helper
 // gates open as well.
 func (t *Table) Solve(sets ...uint64) {
+	t.measured()
 	next := maps.Clone(*t.known.Load())
 	for len(sets) > 0 {
 		open := sets[0] & t.gates
@@ -138,6 +140,14 @@ func (t *Table) Solve(sets ...uint64) {
 		t.found = t.found[1:]
 	}
 	t.known.Store(&next)
+}
+
+// measured narrows the ensemble to what was measured, once: that takes its time.
+func (t *Table) measured() {
+	if !t.asked {
+		t.asked = true
+		t.cloud, _ = t.cloud.Measured()
+	}
 }
 
 // prefer lists the helpers of each machine alone whose gates are among those in
@@ -226,6 +236,7 @@ func (t *Table) Purge(open uint64) uint64 {
 // Sweep works out how to clear a piece and publishes it, for LookSweep. It belongs
 // to the goroutine that solves.
 func (t *Table) Sweep(q Sweeping) Sweep {
+	t.measured()
 	was := *t.swept.Load()
 	if w, ok := was[q]; ok {
 		return w

@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"kerfwind/config"
@@ -20,7 +21,9 @@ const MeasureHelp = `A measure says which gates were open, where it was taken an
   open=none; filter=1.5 inH2O              the pressure across the filter
   open=B1; at=T3; pressure=-8 inH2O; within=3 %
                                            how good the reading is; else 2 % of a
-                                           pressure, 5 % of a velocity`
+                                           pressure, 5 % of a velocity
+Readings of the shop file (air.measured) count too, and need not be given again. Where
+the readings fit, the lines that keep them there are printed.`
 
 // ParseMeasure reads one measure; see MeasureHelp.
 func (s *Study) ParseMeasure(text string) (duct.Measure, error) {
@@ -135,9 +138,16 @@ func factor(f *duct.Finding) string {
 // worth writing down.
 const told = 0.7
 
-// WriteFit says what readings tell of the duct: which part is off and by how much,
-// or that they cannot tell.
-func (s *Study) WriteFit(out io.Writer, adjust Adjust, measures []duct.Measure) error {
+// WriteFit says what readings tell of the duct, those of the shop file too: which part
+// is off and by how much, or that they cannot tell. today dates those that are new.
+func (s *Study) WriteFit(out io.Writer, adjust Adjust, measures []duct.Measure, today string) error {
+	for i := range measures {
+		measures[i].Date = today
+	}
+	measures = slices.Concat(s.Net.Measured, measures)
+	if len(measures) == 0 {
+		return ErrNoMeasure
+	}
 	d, err := duct.Diagnose(s.Net, measures)
 	if err != nil {
 		return err
@@ -180,11 +190,53 @@ func (s *Study) WriteFit(out io.Writer, adjust Adjust, measures []duct.Measure) 
 	}
 	w.table(rows)
 	use := s.verdict(w, d, f, adjust.part != 0)
-	if use && f.Part != 0 {
+	switch n := f.Network(); {
+	case use && f.Part != 0:
 		s.fitted(w, f)
+		if f.Part != duct.BlockPart {
+			s.keep(w, measures, n.Mark())
+		}
+	case d.Find(0) != nil && d.Find(0).Fits && len(measures) > len(s.Net.Measured):
+		s.keep(w, measures, s.Net.Mark())
 	}
 	w.line("%s", Disclaimer)
 	return w.err
+}
+
+// ErrNoMeasure says that there is nothing to fit to.
+var ErrNoMeasure = errors.New(`fit needs a reading: --measure "open=B1; at=T3; pressure=-8 inH2O", or air.measured in the shop file`)
+
+// keep prints the lines of the shop file that keep readings.
+func (s *Study) keep(w *writer, measures []duct.Measure, mark string) {
+	w.line("In the shop file, in air, so that all that is computed agrees with the readings until the ducts change:")
+	w.line("  measured = [")
+	for _, m := range measures {
+		open := []string{}
+		for _, name := range s.GateNames(m.Open) {
+			open = append(open, strconv.Quote(name))
+		}
+		key, q := "pressure", config.Pressure
+		switch m.Quantity {
+		case duct.MeanVelocity:
+			key, q = "velocity", config.Velocity
+		case duct.FilterDrop:
+			key = "filter"
+		case duct.StaticPressure:
+		}
+		line := fmt.Sprintf("    { open = [%s], ", strings.Join(open, ", "))
+		if m.Quantity != duct.FilterDrop {
+			line += fmt.Sprintf("duct = %q, ", s.Net.Segments[m.Segment].Name)
+		}
+		line += fmt.Sprintf("%s = %q, ", key, s.u(q, m.Value))
+		if m.Error > 0 {
+			line += fmt.Sprintf("within = \"%.3g %%\", ", 100*m.Error)
+		}
+		if m.Date != "" {
+			line += fmt.Sprintf("date = %q, ", m.Date)
+		}
+		w.line("%sof = %q },", line, mark)
+	}
+	w.line("  ]")
 }
 
 // Adjust is a part to adjust; the zero value means the likeliest.

@@ -25,7 +25,8 @@ type studyJSON struct {
 	Change  string      `json:"change"` // "" as it is
 	Guesses []string    `json:"guesses"`
 	Notes   []string    `json:"notes"`
-	Advice  []Effect    `json:"advice"` // single changes over all usual sets, the best first
+	Read    string      `json:"calibration"` // which readings the ranges agree with; "" none
+	Advice  []Effect    `json:"advice"`      // single changes over all usual sets, the best first
 	States  []stateJSON `json:"states"`
 }
 
@@ -72,7 +73,7 @@ func (s *Study) WriteJSON(w io.Writer, sets []uint64, others []*Study) (converge
 	converged = true
 	out := reportJSON{Shop: s.Name, Disclaimer: Disclaimer}
 	for i, x := range append([]*Study{s}, others...) {
-		j := studyJSON{Guesses: x.Guesses(), Notes: append([]string{}, x.Notes()...), Advice: append([]Effect{}, x.Advice()...), States: []stateJSON{}}
+		j := studyJSON{Guesses: x.Guesses(), Notes: append([]string{}, x.Notes()...), Read: x.Calibration(), Advice: append([]Effect{}, x.Advice()...), States: []stateJSON{}}
 		if i > 0 {
 			j.Change = x.Name
 		}

@@ -24,10 +24,9 @@ type Study struct {
 
 	middle *duct.Solver
 	cloud  *duct.Ensemble
-	// readings is how many have narrowed the cloud.
-	readings int
-	vents    []vent
-	now      *usage // of the usual sets; nil until somebody asks for advice
+	told   string // the readings that have narrowed the cloud, in words; "" none
+	vents  []vent
+	now    *usage // of the usual sets; nil until somebody asks for advice
 }
 
 // New makes a study of a valid network.
@@ -37,19 +36,52 @@ func New(name string, units config.Units, n *duct.Network) (*Study, error) {
 		return nil, err
 	}
 	cloud, err := duct.NewEnsemble(n)
-	return &Study{Name: name, Units: units, Net: n, middle: middle, cloud: cloud}, err
+	if err != nil {
+		return nil, err
+	}
+	s := &Study{Name: name, Units: units, Net: n, middle: middle}
+	var used int
+	if s.cloud, used = cloud.Measured(); used > 0 {
+		s.told = readings(n.Measured)
+	}
+	return s, nil
 }
 
-// Given narrows the study to what agrees with readings.
+// Given narrows the study to what agrees with readings, those of the shop file too.
 func (s *Study) Given(measures []duct.Measure) error {
+	measures = slices.Concat(s.Net.Measured, measures)
 	g, err := s.cloud.Given(measures)
 	if errors.Is(err, duct.ErrContradict) {
 		return errors.New("the readings lie outside what the guesses leave possible: run \"kerfwind ducts fit\" with them to see what may be off")
 	}
 	if err == nil {
-		s.cloud, s.readings = g, len(measures)
+		s.cloud, s.told = g, readings(measures)
 	}
 	return err
+}
+
+// readings counts readings, with the days on which they were taken.
+func readings(measures []duct.Measure) string {
+	var days []string
+	for _, m := range measures {
+		if m.Date != "" && !slices.Contains(days, m.Date) {
+			days = append(days, m.Date)
+		}
+	}
+	text := count(len(measures), "reading")
+	if len(days) > 0 {
+		slices.Sort(days)
+		text += " of " + strings.Join(days, ", ")
+	}
+	return text
+}
+
+// Calibration says what readings the ranges agree with; "" where nothing was read.
+func (s *Study) Calibration() string {
+	if s.told == "" {
+		return ""
+	}
+	return "The ranges hold what agrees with " + s.told + "."
 }
 
 // HoodView is one open hood in a case.

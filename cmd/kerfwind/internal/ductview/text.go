@@ -88,8 +88,8 @@ func (s *Study) head(w *writer) {
 		moist = fmt.Sprintf(" Moist ones need %s.", s.u(config.Velocity, duct.MinMoist))
 	}
 	w.line("Chips need %s; below %s they settle, between the two it is doubtful.%s", s.u(config.Velocity, s.minimum()), s.u(config.Velocity, duct.Marginal*s.minimum()), moist)
-	if s.readings > 0 {
-		w.line("The ranges hold what agrees with %s.", count(s.readings, "reading"))
+	if text := s.Calibration(); text != "" {
+		w.line("%s", text)
 	}
 	if len(n.Guesses) > 0 {
 		w.line("Guesses, the one that counts most first. A range in brackets holds the figure in 8 of 10 cases.")

@@ -668,6 +668,78 @@ func TestOpenAndTitles(t *testing.T) {
 	mustContain(t, b.String(), "open for nothing, since a gate further on is shut: drum sander")
 }
 
+// The lines that a fit prints keep the readings in the shop file: all that is computed
+// then agrees with them, until the ducts change.
+func TestKeptReadings(t *testing.T) {
+	const path = "../../../../testdata/demo/shops/barn.toml"
+	plain := study(t, path)
+	ms, err := plain.ParseMeasures([]string{"open=band saw; at=T3; pressure=-1963 Pa", "open=band saw; at=B1; velocity=28.7 m/s; within=3 %"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := plain.WriteFit(&b, Adjust{}, ms, "2026-11-30"); err != nil {
+		t.Fatal(err)
+	}
+	_, lines, ok := strings.Cut(b.String(), "until the ducts change:\n")
+	lines, _, ended := strings.Cut(lines, "  ]\n")
+	if !ok || !ended {
+		t.Fatalf("no lines to keep the readings:\n%s", b.String())
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := strings.Replace(string(text), "\ngate = [", "\nair = { "+strings.TrimSpace(lines)+"] }\ngate = [", 1)
+	kept := func(old, new string) (*Study, string) {
+		t.Helper()
+		shop, err := config.ParsePlan("barn.toml", []byte(strings.Replace(file, old, new, 1)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := New(shop.Name, shop.Units, shop.Duct())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var doubts []string
+		for _, w := range shop.Warnings {
+			doubts = append(doubts, w.Message)
+		}
+		return s, strings.Join(doubts, "\n")
+	}
+	width := func(s *Study) float64 {
+		f := s.Look(1).Hoods[0].Flow
+		return f.High - f.Low
+	}
+	s, doubts := kept("", "")
+	if strings.Contains(doubts, "read") || s.Calibration() != "The ranges hold what agrees with 2 readings of 2026-11-30." || width(s) > 0.7*width(plain) {
+		t.Errorf("%q, %q: %g wide, %g without readings", doubts, s.Calibration(), width(s), width(plain))
+	}
+	b.Reset()
+	if err := s.WriteFit(&b, Adjust{}, nil, ""); err != nil {
+		t.Fatal(err)
+	}
+	mustContain(t, b.String(), `2 readings of "the barn"`)
+	if err := plain.WriteFit(io.Discard, Adjust{}, nil, ""); !errors.Is(err, ErrNoMeasure) {
+		t.Errorf("a fit to nothing: %v", err)
+	}
+	for _, c := range [][3]string{
+		{`length = "8 ft"`, `length = "9 ft"`, "it was read in other ducts"},
+		{`pressure = "-7.89 inH2O"`, `pressure = "-1 inH2O"`, "outside what the guesses leave possible"},
+	} {
+		s, doubts := kept(c[0], c[1])
+		if !strings.Contains(doubts, c[2]) || s.Calibration() != "" || width(s) < 0.99*width(plain) {
+			t.Errorf("%s: %q, %q", c[1], doubts, s.Calibration())
+		}
+	}
+	// A change keeps what was told of all that it leaves alone.
+	o, err := s.WhatIf("B1.diameter=5 in")
+	if err != nil {
+		t.Fatal(err)
+	}
+	mustContain(t, o.Calibration(), "in the ducts as they are")
+}
+
 func TestFitText(t *testing.T) {
 	s := study(t, "../../../../testdata/demo/shops/barn.toml")
 	fit := func(adjust string, texts ...string) string {
@@ -681,7 +753,7 @@ func TestFitText(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := s.WriteFit(&b, part, ms); err != nil {
+		if err := s.WriteFit(&b, part, ms, "2026-11-30"); err != nil {
 			t.Fatal(err)
 		}
 		return b.String()
@@ -739,7 +811,7 @@ func TestFitText(t *testing.T) {
 		ms, _ := s.ParseMeasures(from(s.Net, false))
 		part, err := s.ParseAdjust(adjust)
 		if err == nil {
-			err = s.WriteFit(io.Discard, part, ms)
+			err = s.WriteFit(io.Discard, part, ms, "")
 		}
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v", adjust, err)

@@ -48,6 +48,7 @@ const WhatIfHelp = `Changes are separated by semicolons:
 // "B1.diameter=5 in; filter=loaded".
 func (s *Study) WhatIf(changes string) (*Study, error) {
 	n := s.Net.Clone()
+	n.Measured = nil // in other ducts
 	var vents []vent
 	if strings.Trim(changes, "; \t") == "" {
 		return nil, fmt.Errorf("%q changes nothing: write it as \"B1.diameter=5 in\"", changes)
@@ -78,7 +79,10 @@ func (s *Study) WhatIf(changes string) (*Study, error) {
 	if err != nil {
 		return nil, err
 	}
-	o.readings, o.vents = s.readings, append(slices.Clone(s.vents), vents...)
+	if s.told != "" {
+		o.told = s.told + " in the ducts as they are"
+	}
+	o.vents = append(slices.Clone(s.vents), vents...)
 	o.cloud, err = s.cloud.Like(n)
 	return o, err
 }

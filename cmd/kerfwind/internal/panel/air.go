@@ -65,6 +65,7 @@ type airMain struct {
 	Least  string // velocity
 	Guess  []string
 	Limit  string // the disclaimer
+	Read   string // which readings the figures agree with; "" none
 
 	Settled []Settled
 }
@@ -338,7 +339,7 @@ func (d *ducts) view(shop *config.Shop, is airKey, ask url.Values) (*airMain, er
 	open := is.open
 	m.Open = airGates(s, open)
 	m.Least = s.Quantity(config.Velocity, s.Minimum(0, 0))
-	m.Guess = d.guesses
+	m.Guess, m.Read = d.guesses, s.Calibration()
 	then, err := askedAir(s, open, ask)
 	if err != nil {
 		return nil, err
@@ -352,7 +353,7 @@ func (d *ducts) view(shop *config.Shop, is airKey, ask url.Values) (*airMain, er
 			return nil, err
 		}
 		m.Shown, m.Hoods = m.Then, beside(m.Now, m.Then)
-		m.If = ifWords(s, open, then)
+		m.If, m.Read = ifWords(s, open, then), d.byFilt[then.filter].Calibration()
 	}
 	for i := range s.Net.Gates {
 		m.Form.Gates = append(m.Form.Gates, airGate{gateField(i), s.Net.Gates[i].Name, then.open>>uint(i)&1 == 1})
