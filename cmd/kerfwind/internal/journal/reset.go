@@ -3,7 +3,6 @@ package journal
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -300,9 +299,7 @@ func (db *DB) WeakAirs(ctx context.Context, n int) ([]WeakAir, error) {
 			var wall, value int64
 			var gates string
 			err = r.Scan(&wall, &gates, &value, &x.Good, &x.Doubtful)
-			if json.Unmarshal([]byte(gates), &x.Gates) != nil {
-				x.Gates = []string{gates}
-			}
+			x.Gates = namesOf(gates)
 			x.Wall, x.Part = time.UnixMilli(wall).UTC(), float64(value)/1000
 			return x, err
 		}, n)

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -20,7 +21,8 @@ type Upkeep struct {
 	Hour, Most int // starts of the collector in the last hour; the most in any hour of the last 30 days
 	Budget     int // starts an hour; 0 none
 	Trend      upkeep.Trend
-	Known      bool // the trend is
+	Known      bool            // the trend is
+	Cause      *upkeep.Finding // what is likeliest behind it; nil: it cannot be told
 }
 
 // ReadUpkeep reads it from the history.
@@ -45,6 +47,12 @@ func ReadUpkeep(ctx context.Context, db *DB, now time.Time) (s Upkeep, err error
 		return s, err
 	}
 	s.Trend, s.Known = upkeep.TrendOf(draws)
+	if f, ok := upkeep.CauseOf(draws, namesOf); ok {
+		s.Cause = &f
+		if f.Cause != upkeep.Loading { // a step foretells nothing
+			s.Trend.Weak = min(s.Trend.Weak, 0)
+		}
+	}
 	return s, nil
 }
 
@@ -69,7 +77,21 @@ func (s *Upkeep) WriteText(w io.Writer) error {
 	}
 	fmt.Fprintf(w, "collector: %d starts in the last hour, %s; at most %d in any hour of the last 30 days\n", s.Hour, budget, s.Most)
 	_, err := fmt.Fprintln(w, trendWords(&s.Trend, s.Known))
+	if s.Cause != nil && err == nil {
+		_, err = fmt.Fprintln(w, s.Cause.Words(dateOf))
+	}
 	return err
+}
+
+// dateOf writes a day that is counted since 1970-01-01.
+func dateOf(day int) string { return time.Unix(int64(day)*86400, 0).UTC().Format(time.DateOnly) }
+
+// namesOf are the gates of a set.
+func namesOf(set string) (names []string) {
+	if json.Unmarshal([]byte(set), &names) != nil {
+		names = []string{set}
+	}
+	return names
 }
 
 // dueWords says what is to be done about an item, and when.
@@ -132,6 +154,7 @@ func (s *Upkeep) WriteJSON(w io.Writer) error {
 		Now   float64 `json:"part_of_learned"`
 		Slope float64 `json:"slope_a_week"`
 		Weak  *int    `json:"weak_in_weeks"`
+		Cause string  `json:"cause,omitempty"`
 	}
 	out := struct {
 		Format int    `json:"format"`
@@ -165,6 +188,9 @@ func (s *Upkeep) WriteJSON(w io.Writer) error {
 		out.Air = &air{Weeks: s.Trend.Weeks, Now: s.Trend.Now, Slope: s.Trend.Slope}
 		if s.Trend.Weak >= 0 {
 			out.Air.Weak = &s.Trend.Weak
+		}
+		if s.Cause != nil {
+			out.Air.Cause = s.Cause.Words(dateOf)
 		}
 	}
 	return writeJSON(w, out)

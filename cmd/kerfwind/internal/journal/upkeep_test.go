@@ -45,12 +45,13 @@ func TestUpkeep(t *testing.T) {
 	if err := errors.Join(s.WriteText(&text), s.WriteJSON(&data)); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"DUE", "of 6; at most", "% of its first current", "in about"} {
+
+	for _, want := range []string{"DUE", "of 6; at most", "% of its first current", "in about", "The filter probably loads (9 in 10)"} {
 		if !strings.Contains(text.String(), want) {
 			t.Errorf("%q is missing in\n%s", want, text.String())
 		}
 	}
-	for _, want := range []string{`"due": true`, `"budget": 6`, `"weeks": 8`, `"due_in_days"`} {
+	for _, want := range []string{`"due": true`, `"budget": 6`, `"weeks": 8`, `"due_in_days"`, `"cause": "The filter probably loads`} {
 		if !strings.Contains(data.String(), want) {
 			t.Errorf("%s is missing in\n%s", want, data.String())
 		}

@@ -63,6 +63,7 @@ type upkeepMain struct {
 	More    string // when there is one more start
 	Trend   string
 	Sign    string // of the trend
+	Cause   string // what is likeliest behind it
 	Picture *trendPicture
 	Weak    []upkeepNews
 	Names   []string // of the machines
@@ -140,6 +141,9 @@ func (m *upkeepMain) fill(st *UpkeepState, may bool) {
 	}
 	m.Starts += fmt.Sprintf("; at most %d in any hour of the last 30 days.", st.Most)
 	m.Trend, m.Sign = trendWords(&st.Trend, st.Known)
+	if st.Cause != nil {
+		m.Cause = st.Cause.Words(dateOf)
+	}
 	if st.Known {
 		m.Picture = newTrendPicture(&st.Trend)
 	}

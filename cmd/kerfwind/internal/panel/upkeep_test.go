@@ -61,6 +61,7 @@ func someUpkeep() *UpkeepState {
 			{Name: "gate planer", Unit: upkeep.Moves, Used: 1234, Every: 20000, Sure: true},
 			{Name: "knives", Unit: upkeep.Hours, Used: 3},
 		},
+		Cause: &upkeep.Finding{Cause: upkeep.Loading, Odds: 0.95, Part: -0.02},
 		Trend: upkeep.Trend{Weeks: 4, Slope: -0.02, Now: 0.94, Weak: 5, Points: []upkeep.Point{{Week: day0 - 21, Part: 1}, {Week: day0 - 14, Part: 0.98}, {Week: day0 - 7, Part: 0.96}, {Week: day0, Part: 0.94}}}},
 		Weak: []journal.WeakAir{
 			{Wall: when.Add(time.Hour), Gates: []string{"planer"}, Part: 0.97, Good: true},
@@ -73,7 +74,7 @@ func TestUpkeep(t *testing.T) {
 	reads(t, w, http.StatusOK, "8.0 h of 10.0 h (80 %)", "due in about 4 days", "Counts since 2026-02-20 17:05", "Counts since about 2026-02-20 17:05",
 		"52.0 h of 50.0 h (104 %)", `<span class="warn">due</span>`, "1234 moves of 20000 moves (6 %)", "counted, never due",
 		"4 in the last hour of the 6 the motor may make; at most 5 in any hour of the last 30 days. Left now: 2; one more in 8 min.",
-		"94 % of its first current, -2.0 % a week over 4 weeks: weak in about 5 weeks", `<svg class="trend"`, "From 100 % in the week of 2026-02-09 to 94 % in the week of 2026-03-02; weak from 85 % down",
+		"94 % of its first current, -2.0 % a week over 4 weeks: weak in about 5 weeks", `<p class="warn">The filter probably loads (9 in 10)`, `<svg class="trend"`, "From 100 % in the week of 2026-02-09 to 94 % in the week of 2026-03-02; weak from 85 % down",
 		"~2026-02-20 17:05", "weak air with planer, far end open: the collector drew 80 %", "good again with planer open: 97 %", "sign in with the password to operate")
 	if strings.Contains(w.Body.String(), "<button>Emptied") {
 		t.Error("a visitor who may look is offered a button")
