@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"kerfwind/cmd/kerfwind/internal/ductview"
+	"kerfwind/cmd/kerfwind/internal/live"
 	"kerfwind/cmd/kerfwind/internal/state"
 )
 
@@ -104,6 +105,9 @@ func ducts(w io.Writer, f *ductsFlags) error {
 	if err != nil {
 		return err
 	}
+	line := live.NewLine(os.Stderr)
+	defer line.End()
+	s.Progress = func(text string) { line.Show(func() string { return text }) }
 	if f.measures != nil {
 		measures, err := s.ParseMeasures(f.measures)
 		if err != nil {

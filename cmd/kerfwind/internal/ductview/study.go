@@ -22,6 +22,9 @@ type Study struct {
 	Units config.Units
 	Net   *duct.Network
 
+	// Progress is told how far a report is; nil: nobody asks.
+	Progress func(text string)
+
 	middle *duct.Solver
 	cloud  *duct.Ensemble
 	told   string // the readings that have narrowed the cloud, in words; "" none

@@ -56,7 +56,8 @@ func (s *Study) WriteText(out io.Writer, sets []uint64, runOns bool) (converged 
 	w := &writer{w: out}
 	s.head(w)
 	converged = true
-	for _, open := range sets {
+	for i, open := range sets {
+		s.progress(i, len(sets))
 		c := s.Look(open)
 		converged = converged && c.Converged
 		w.line("")
@@ -227,9 +228,13 @@ func (s *Study) CarryWord(c *Case, i int) string {
 func (s *Study) Verdicts(c *Case) []string {
 	n := s.Net
 	var out []string
+	short := 0
 	for i := range c.Hoods {
 		h := &c.Hoods[i]
 		if h.Enough() {
+			continue
+		}
+		if short++; short > mostHelped {
 			continue
 		}
 		line := fmt.Sprintf("%s gets %s of the %s it wants", s.HoodName(h.Segment), s.u(config.Flow, h.Flow.Middle), s.u(config.Flow, h.Want))
@@ -239,6 +244,9 @@ func (s *Study) Verdicts(c *Case) []string {
 			line += ". No single change is enough: combine a larger branch, smoother pipe and a bigger collector"
 		}
 		out = append(out, line)
+	}
+	if more := short - mostHelped; more > 0 {
+		out = append(out, fmt.Sprintf("%s more get less than they want: see the table of hoods", count(more, "hood")))
 	}
 	var slow, doubtful []string
 	for i, k := range c.Carry {
@@ -265,6 +273,17 @@ func (s *Study) Verdicts(c *Case) []string {
 		out = append(out, "open for nothing, since a gate further on is "+why+": "+strings.Join(dead, ", "))
 	}
 	return out
+}
+
+// mostHelped bounds the hoods of a case for which remedies, or the guess that counts
+// most, are sought: what helps one helps its neighbours.
+const mostHelped = 8
+
+// progress says how many of the sets of gates are done.
+func (s *Study) progress(done, of int) {
+	if s.Progress != nil {
+		s.Progress(fmt.Sprintf("%d of %d sets of gates", done, of))
+	}
 }
 
 // blocked lists the open gates whose way to the collector is shut.
