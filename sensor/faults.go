@@ -51,6 +51,7 @@ const (
 	lostShare = 0.02 // of the range that it moves in the later half of a stop's hold
 
 	flapShare = 0.05                   // of the range that the resting point jumps
+	flapOwn   = 0.5                    // and of the current: half a cycle of a sine more or less moves it by 0.45
 	flapLong  = 150 * time.Millisecond // and is back before
 	flapBack  = 3                      // values after, a clean cycle has passed
 	flapRush  = 500 * time.Millisecond // after an inrush, it is the inrush
@@ -225,7 +226,8 @@ func (c *channel) symptom(g *half) (h Health, hold time.Duration) {
 // jump notes that the resting point is away, and that it is back with the same current as
 // before: a current that begins or ends moves it too, and inrush goes on doing so for a while.
 func (c *channel) jump(g *half) {
-	away := c.based && c.amps <= c.clipFrom && math.Abs(c.mean-c.base) > float64(2*flapShare*c.half)
+	far := float64(2*flapShare*c.half) + float64(flapOwn*c.usual)/c.scale
+	away := c.based && c.amps <= c.clipFrom && math.Abs(c.mean-c.base) > far
 	switch {
 	case away && !c.away:
 		if c.back == 0 { // else it is the same one

@@ -126,7 +126,13 @@ func TestNoFaults(t *testing.T) {
 		"phase cut":     func(t float64) float64 { return phaseCut(50 * t) },
 		"pulses":        func(t float64) float64 { return pulses(50 * t) },
 		"off frequency": func(t float64) float64 { return sine(51.5 * t) },
-		"gated":         func(t float64) float64 { return math.Round(0.5+0.5*sine(3*t)) * sine(50*t) },
+		"halves left out": func(t float64) float64 {
+			if math.Mod(t, 0.5) < 0.01 {
+				return 0
+			}
+			return 3.5 * sine(50*t)
+		},
+		"gated": func(t float64) float64 { return math.Round(0.5+0.5*sine(3*t)) * sine(50*t) },
 	} {
 		for _, rate := range []float64{1000, 2000, 8000} {
 			rng = rand.New(rand.NewPCG(21, 22))
