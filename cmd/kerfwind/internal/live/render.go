@@ -124,7 +124,7 @@ func render(o *Options, s *state, w, h int, k look) []string {
 	if s.snap != nil {
 		s.scene = scene.Make(scene.In{Now: s.now, Snap: s.snap, Names: &o.Names, Layout: o.Layout})
 	}
-	status := statusRows(o, s, w, k)
+	status := statusRows(s, w, k)
 	currents := currentRows(o, s, w, k)
 	gates := gateRows(o, s, w, k)
 	collector := collectorRow(o, s, w, k)
@@ -231,7 +231,7 @@ func clock(d time.Duration) string {
 var toneStyles = map[scene.Tone]style{scene.Fine: strong, scene.Wait: moving, scene.Warn: alarm, scene.Bad: alarm}
 
 // statusRows say in one sentence how the shop is, and what holds everything up.
-func statusRows(o *Options, s *state, w int, k look) []row {
+func statusRows(s *state, w int, k look) []row {
 	if s.snap == nil {
 		return nil
 	}
@@ -244,11 +244,11 @@ func statusRows(o *Options, s *state, w int, k look) []row {
 		rows = append(rows, row{{toneStyles[s.scene.Tone], " " + l[0].text + " "}})
 	}
 	add := func(yes bool, said, text string) {
-		if yes && !strings.Contains(s.scene.Say, said) {
+		if yes && !strings.Contains(strings.ToLower(s.scene.Say), said) {
 			rows = append(rows, row{{alarm, text}})
 		}
 	}
-	add(s.snap.StoodDown, "tood down", " Stood down: nothing is commanded. Machines are not stopped. ")
+	add(s.snap.StoodDown, "stood down", " Stood down: nothing is commanded. Machines are not stopped. ")
 	add(s.snap.Latched(), "reset", " Latched: a reset at the shop is needed. ")
 	add(s.snap.BinFull, "bin is full", " Bin full: empty it. ")
 	return rows

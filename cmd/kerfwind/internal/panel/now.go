@@ -27,14 +27,15 @@ type nowMain struct {
 	Wall    string // the time of day, for a page that does not follow by itself
 }
 
-func now(v *Visit) (any, error) {
-	s := v.Shop
+func now(v *Visit) (any, error) { return makeNowMain(v.Shop), nil }
+
+func makeNowMain(s *Shop) *nowMain {
 	m := &nowMain{nowView: makeNow(s.nowIn()), At: s.Now()}
 	m.Picture = s.draw(m.nowView, true)
 	if at, trusted := s.Wall(); trusted {
 		m.Wall = at.Format("15:04:05")
 	}
-	return m, nil
+	return m
 }
 
 // nowIn returns what there is to show.

@@ -39,11 +39,7 @@ func thing(v *Visit) (any, error) {
 	if isGate == isMachine {
 		return nil, &Mistake{"choose one gate or machine in the picture"}
 	}
-	n, err := now(v)
-	if err != nil {
-		return nil, err
-	}
-	m := &thingMain{nowMain: n.(*nowMain)} //nolint:forcetypeassert // it is what now makes
+	m := &thingMain{nowMain: makeNowMain(v.Shop)}
 	if !m.Begun {
 		return m, nil
 	}

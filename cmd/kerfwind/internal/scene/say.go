@@ -75,31 +75,32 @@ func (in *In) say(s *Scene) {
 	case running != "":
 		put(Fine, running, "")
 	default:
-		put(in.calm(s))
+		tone, say := in.calm(s)
+		put(tone, say, "")
 	}
 }
 
 // calm is the sentence of a shop in which no machine runs and nothing is wrong.
-func (in *In) calm(s *Scene) (tone Tone, say, do string) {
+func (in *In) calm(s *Scene) (tone Tone, say string) {
 	unknown := slices.IndexFunc(s.Gates, func(g Gate) bool { return g.State == GateUnknown })
 	switch clears := s.of(MachineClears); {
 	case s.Fan.State == FanMay:
-		return Warn, in.fanName() + ": " + s.Fan.Word, ""
+		return Warn, in.fanName() + ": " + s.Fan.Word
 	case len(clears) > 0:
-		return Fine, in.names(clears) + " stopped: the duct is being cleared", ""
+		return Fine, in.names(clears) + " stopped: the duct is being cleared"
 	case unknown >= 0:
-		return Wait, "nothing runs. Where gate " + in.Names.Name(control.AGate, control.ID(unknown)) + " stands is not known yet", ""
+		return Wait, "nothing runs. Where gate " + in.Names.Name(control.AGate, control.ID(unknown)) + " stands is not known yet"
 	case s.Flow == Moves:
 		for i := range in.Snap.Gates {
 			if in.Snap.Gates[i].Held != 0 && s.Gates[i].State == GateOpen {
-				return Fine, "no machine runs. " + in.Names.Name(control.AGate, control.ID(i)) + " is held open and " + in.fanName() + " runs", ""
+				return Fine, "no machine runs. " + in.Names.Name(control.AGate, control.ID(i)) + " is held open and " + in.fanName() + " runs"
 			}
 		}
-		return Fine, "no machine runs; " + in.fanName() + " is still on", ""
+		return Fine, "no machine runs; " + in.fanName() + " is still on"
 	case in.Snap.ShopClosed:
-		return Fine, "nothing runs. The shop is closed: machines are still served", ""
+		return Fine, "nothing runs. The shop is closed: machines are still served"
 	}
-	return Fine, "nothing runs. kerfwind is ready", ""
+	return Fine, "nothing runs. kerfwind is ready"
 }
 
 // running says which machines run and are collected; "" none.
