@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"math/rand/v2"
 	"net/http/httptest"
+	"os"
 	"regexp"
 	"strings"
 	"testing"
@@ -203,8 +204,11 @@ func onTerminal(t *testing.T, in *nowIn) string {
 // TestNoContradiction: whatever the state of whatever shop, nothing that shows it
 // is calmer than it is, nor says anything else than the others.
 func TestNoContradiction(t *testing.T) {
-	states := 10000
-	if testing.Short() {
+	states := 2000
+	switch {
+	case os.Getenv("KERFWIND_LONG") != "":
+		states = 10000
+	case testing.Short():
 		states = 500
 	}
 	server := New(Options{Notice: func(err error) { t.Error(err) }})
