@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"kerfwind/config"
 )
@@ -217,6 +218,9 @@ func (s *Session) check(st step, text string) (string, error) {
 	case "name":
 		if len([]rune(text)) > 60 {
 			return "", errors.New("a name of at most 60 letters")
+		}
+		if strings.ContainsAny(text, `/\`) || !strings.ContainsFunc(text, func(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) }) {
+			return "", errors.New("write the name that people call the shop by, without slashes: garage")
 		}
 		return text, nil
 	case "units":

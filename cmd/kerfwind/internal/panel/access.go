@@ -209,6 +209,9 @@ func (b *busy) Error() string {
 	return fmt.Sprintf("too many tries: wait %s s, then try again", seconds(b.wait))
 }
 
+// unreadable is what a visitor is told of a file of passwords that cannot be read.
+const unreadable = "Nobody can sign in, since the passwords cannot be read. Set them again at the computer: kerfwind password"
+
 // errWrong is the error of a password that is not the one.
 var errWrong = errors.New("the password is wrong")
 
@@ -220,7 +223,7 @@ func (a *access) enter(w who, role Role, password string) (token string, err err
 	key, seen, broken := a.keys[role], a.seen, a.err
 	a.mu.Unlock()
 	if broken != nil {
-		return "", &Mistake{"nobody can sign in, since the passwords cannot be read: " + broken.Error()}
+		return "", &Mistake{unreadable}
 	}
 	if key == "" {
 		return "", &Mistake{"no password is set to " + role.Words()}

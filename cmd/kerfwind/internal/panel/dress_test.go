@@ -113,6 +113,18 @@ func TestFieldsKept(t *testing.T) {
 	reads(t, w, http.StatusBadRequest, `value="../../etc"`)
 }
 
+// Without a history the parts that read it keep what they know otherwise.
+func TestUnread(t *testing.T) {
+	b := siege(t, Look)
+	shop := b.shop.Load()
+	shop.Upkeep = &fakeUpkeep{err: errors.New("disk gone")}
+	w := b.send(form("GET", "/upkeep", ""), b.enter(Look))
+	reads(t, w, http.StatusOK, unread, "Starts of the collector")
+	if strings.Contains(w.Body.String(), "disk gone") {
+		t.Error("the words of a file are shown on a phone")
+	}
+}
+
 // What is at hand is offered only where it will be granted, and a wait is a warning while
 // a machine runs.
 func TestAtHand(t *testing.T) {

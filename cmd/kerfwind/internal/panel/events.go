@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -19,6 +20,7 @@ import (
 // three beats.
 const (
 	streamGap   = 250 * time.Millisecond // between two messages at least
+	eventGap    = 50 * time.Millisecond  // but where something has happened
 	streamLook  = 500 * time.Millisecond // currents are looked at this often
 	streamBeat  = 2 * time.Second        // a message at least this often
 	streamWrite = 5 * time.Second        // a visitor who takes nothing for so long is gone
@@ -62,6 +64,7 @@ type feed struct {
 	last  *cells
 	since map[string]uint64 // by kind and key: the version that brought the value
 	now   uint64            // the newest version
+	moved uint64            // Shop.moved when it was made
 
 	from, to uint64 // of the message made last
 	text     []byte
@@ -72,7 +75,7 @@ type feed struct {
 func (f *feed) next(s *Shop, have uint64) ([]byte, uint64) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if f.last == nil || time.Since(f.made) >= streamGap*4/5 {
+	if f.last == nil || time.Since(f.made) >= streamGap*4/5 || s.moved.Load() != f.moved && time.Since(f.made) >= eventGap*4/5 {
 		f.renew(s)
 	}
 	if have == f.now {
@@ -86,6 +89,7 @@ func (f *feed) next(s *Shop, have uint64) ([]byte, uint64) {
 
 // renew looks at the shop. f.mu is held.
 func (f *feed) renew(s *Shop) {
+	moved := s.moved.Load()
 	c := newCells()
 	for _, put := range liveCells {
 		put(s, c)
@@ -115,7 +119,7 @@ func (f *feed) renew(s *Shop) {
 	if news {
 		f.now = version
 	}
-	f.made, f.last = time.Now(), c
+	f.made, f.last, f.moved = time.Now(), c, moved
 }
 
 func equalTroubles(a, b []trouble) bool {
@@ -180,6 +184,7 @@ func events(v *Visit) error {
 	to := http.NewResponseController(v.W)
 	var have uint64
 	var wrote, asked time.Time
+	stirred, ok := false, false // news has come already; the visitor is still there
 	for {
 		b, version := s.feed.next(s, have)
 		have = version
@@ -192,27 +197,53 @@ func events(v *Visit) error {
 				return nil // the visitor is gone
 			}
 			wrote = time.Now()
-			gap := time.NewTimer(streamGap)
-			select {
-			case <-gap.C:
-			case <-v.R.Context().Done():
-			case <-s.Left():
+			if stirred, ok = s.pause(v.R.Context(), news); !ok {
+				return nil
 			}
-			gap.Stop()
 		}
-		select {
-		case <-news:
-		case <-look.C:
-		case <-v.R.Context().Done():
-			return nil
-		case <-s.Left():
-			return nil
+		if !stirred {
+			select {
+			case <-news:
+			case <-look.C:
+			case <-v.R.Context().Done():
+				return nil
+			case <-s.Left():
+				return nil
+			}
 		}
+		stirred = false
 		if time.Since(asked) >= time.Second {
 			asked = time.Now()
 			if !v.Still() {
 				return nil // the script asks again, and hears why not
 			}
+		}
+	}
+}
+
+// pause keeps two messages apart: by streamGap, or by eventGap where something happens
+// meanwhile. stirred reports whether there was news, ok whether to go on.
+func (s *Shop) pause(ctx context.Context, news <-chan struct{}) (stirred, ok bool) {
+	seen := s.moved.Load()
+	short, long := time.NewTimer(eventGap), time.NewTimer(streamGap)
+	defer short.Stop()
+	defer long.Stop()
+	over := false // the short one
+	for {
+		select {
+		case <-short.C:
+			over = true
+		case <-long.C:
+			return stirred, true
+		case <-news:
+			stirred = true
+		case <-ctx.Done():
+			return stirred, false
+		case <-s.Left():
+			return stirred, false
+		}
+		if over && s.moved.Load() != seen {
+			return stirred, true
 		}
 	}
 }

@@ -111,8 +111,8 @@ func TestStream(t *testing.T) {
 		snap.Machines = append([]control.MachineView(nil), snap.Machines...)
 		snap.Machines[planer] = control.MachineView{Sensed: control.Running, Run: true, Since: shop.Now(), Why: control.Why{Cause: control.ByPath, Machine: planer}}
 		begun := since(snap.Machines[planer].Since)
-		shop.Observe(&snap, nil)
-		time.Sleep(streamGap + time.Millisecond) //clock:ok a bubble of synctest
+		shop.Observe(&snap, []control.Event{{Kind: control.MachineStarted}})
+		time.Sleep(eventGap + time.Millisecond) //clock:ok a bubble of synctest
 		got, _ := h.take()
 		want := []message{{T: got[0].T, Text: map[string]string{"head": "waits", "m1.word": "runs", "m1.note": "waits for a path", "pm1.w": "starts",
 			"say": "Planer starts: waits for a path."}, State: map[string]string{"head": "work", "m1": "run", "pm1": "starts", "tone": "wait"},

@@ -87,7 +87,7 @@ func (s *Server) visit(w http.ResponseWriter, r *http.Request, p *Part, need Rol
 	switch {
 	case v.Role >= need:
 	case s.access.broken() != nil:
-		s.wrong(v, http.StatusServiceUnavailable, "Nobody can sign in, since the passwords cannot be read: "+s.access.broken().Error())
+		s.wrong(v, http.StatusServiceUnavailable, unreadable)
 		return
 	case len(s.access.roles()) == 0 && v.Role == None:
 		s.wrong(v, http.StatusForbidden, "No password is set yet, so only the computer itself can show this page. Set one there: kerfwind password")

@@ -240,12 +240,19 @@ func runs(v *Visit) (any, error) {
 	if errors.Is(err, journal.ErrNone) {
 		m.None = "Nothing is recorded yet. The list begins with the first machine that runs."
 		return m, nil
-	} else if err != nil {
-		return nil, err
 	}
-	err = m.fill(v.R.Context(), h, &a, v.Shop.Shop)
-	return m, errors.Join(err, h.Close())
+	if err == nil {
+		err = m.fill(v.R.Context(), h, &a, v.Shop.Shop)
+		err = errors.Join(err, h.Close())
+	}
+	if mine := (*Mistake)(nil); err != nil && !errors.As(err, &mine) {
+		m.None, err = unread, nil
+	}
+	return m, err
 }
+
+// unread is what a part says in the place of what it cannot read; what is in memory it shows.
+const unread = "The history cannot be read just now. Machines are served all the same. To see why, run kerfwind doctor at the computer."
 
 // fill reads what is asked for from the record.
 func (m *runsMain) fill(ctx context.Context, h History, a *runsAsk, shop *config.Shop) error {

@@ -140,7 +140,7 @@ func TestRunsEmpty(t *testing.T) {
 	reads(t, look(s, "/runs"), http.StatusOK, "Nothing is recorded yet.")
 	reads(t, look(s, "/runs/runs.csv"), http.StatusBadRequest, "Nothing is recorded yet.")
 	s, _ = runsPage(t, fakeHistory{}, errors.New("disk gone"))
-	reads(t, look(s, "/runs"), http.StatusInternalServerError, "The history cannot be read just now: disk gone.")
+	reads(t, look(s, "/runs"), http.StatusOK, unread)
 }
 
 func TestRunsMistakes(t *testing.T) {

@@ -88,6 +88,7 @@ type Shop struct {
 	trail   trail
 	air     ducts
 	feed    feed
+	moved   atomic.Uint64 // how often something has happened
 	over    atomic.Uint64 // circuits of which control has said that they are above their rating
 }
 
@@ -133,6 +134,9 @@ func NewShop(shop *config.Shop) *Shop {
 // Observe takes in what happened. The loop calls it; it does not wait.
 func (s *Shop) Observe(snap *control.Snapshot, events []control.Event) {
 	s.hear(snap, snap.At)
+	if len(events) > 0 {
+		s.moved.Add(1)
+	}
 	for _, e := range events {
 		switch bit := uint64(1) << (e.ID & 63); e.Kind {
 		case control.CircuitOver:

@@ -62,7 +62,7 @@ func TestShops(t *testing.T) {
 	b, f, setup := shopsPage(t)
 	w := b.send(form("GET", "/shops", ""), setup)
 	reads(t, w, http.StatusOK, "In use: chosen.", "Go back to barn.1", `<input type="hidden" name="file" value="shops/barn.1.toml"><button>Go back</button>`,
-		"Gate &lt;x&gt;.", "It cannot be read.", `<button name="a" value="floor sweep">`, `<button name="a" value="band saw">`, `href="/shops/sheet"`)
+		"Gate &lt;x&gt;.", "It cannot be used.", `<button name="a" value="floor sweep">`, `<button name="a" value="band saw">`, `href="/shops/sheet"`)
 	if strings.Contains(w.Body.String(), `value="shops/bad.1.toml"`) {
 		t.Error("a file that cannot be read may be chosen")
 	}

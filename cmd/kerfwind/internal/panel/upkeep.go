@@ -91,13 +91,14 @@ type upkeepNews struct {
 func upkeepData(v *Visit) (any, error) {
 	m := &upkeepMain{Settled: v.Shop.settled(), May: v.May(Operate)}
 	st, err := v.Shop.upkeepState(v.R.Context())
-	if errors.Is(err, journal.ErrNone) {
+	switch {
+	case errors.Is(err, journal.ErrNone):
 		m.None = "Nothing is recorded yet. kerfwind counts hours, gate cycles and the bin's filling from the first run on."
-		return m, nil
-	} else if err != nil {
-		return nil, err
+	case err != nil:
+		m.None = unread
+	default:
+		m.fill(st, v.May(Operate))
 	}
-	m.fill(st, v.May(Operate))
 	m.Names = v.Shop.machineNames()
 	if snap := v.Shop.Snapshot(); snap != nil {
 		m.left(&snap.Collector, v.Shop.Now())
