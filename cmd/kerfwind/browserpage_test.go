@@ -64,6 +64,7 @@ func TestPage(t *testing.T) {
 	t.Run("first load", func(t *testing.T) { firstLoad(t, newTab(t, b), origin) })
 	t.Run("script off", func(t *testing.T) { scriptOff(t, newTab(t, b), origin) })
 	t.Run("two phones", func(t *testing.T) { twoPhones(t, phone.with(t), newTab(t, b), origin) })
+	t.Run("answers", func(t *testing.T) { answersStand(t, newTab(t, b), shop) })
 	t.Run("lost and found", func(t *testing.T) { lostAndFound(t, newTab(t, b), shop) })
 	t.Run("stand-down", func(t *testing.T) { standDownByPhone(t, phone.with(t), newTab(t, b), shop) })
 	t.Run("others' pages", func(t *testing.T) { othersPages(t, phone.with(t), shop) })
@@ -265,6 +266,59 @@ func twoPhones(t *testing.T, a, b *tab, origin string) {
 		}
 		x.clean(origin)
 	}
+}
+
+// answersStand where the finger is: what was done, refused or is not known looks different,
+// is in sight and read out, and goes when it is stale.
+func answersStand(t *testing.T, x *tab, shop *simulatedBarn) {
+	line := openLine(t, shop.addr)
+	x.screen(360, 740, "dark")
+	x.signIn("http://"+line.Addr().String(), "setup")
+	stands := func(kind, words string) {
+		t.Helper()
+		x.until(kind+" is answered", fmt.Sprintf(`(() => {
+			const a = document.querySelector('.answer[data-kind=%s]'), said = document.getElementById('said').textContent;
+			if (!a || !a.textContent.includes(%q) || said !== a.textContent) return false;
+			const r = a.getBoundingClientRect();
+			return r.top >= 0 && r.bottom <= innerHeight && document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2).closest('.answer') === a;
+		})()`, kind, words))
+	}
+	look := func() string {
+		return value[string](x, `(s => s.borderTopStyle + getComputedStyle(document.querySelector('.answer'), '::before').content)(getComputedStyle(document.querySelector('.answer')))`)
+	}
+	const gate, button = `[data-s=h4]`, `[data-s=h4] .can button`
+	x.until("a gate can be held", `document.querySelector('`+gate+`').dataset.state === 'can'`)
+	hold := func(long string) {
+		t.Helper()
+		x.do(chromedp.Click(chromedp.CSS(".dock .hold summary")))
+		value[any](x, `document.querySelector('`+gate+` .can [name=for]').value = '`+long+`'`)
+		x.do(chromedp.Click(chromedp.CSS(button)))
+	}
+	seen := map[string]bool{}
+	hold("3600")
+	stands("refused", "Not done. Here a gate can be held for at most 30 min")
+	seen[look()] = true
+	x.do(chromedp.KeyEvent(kb.Escape))
+	line.silence(true)
+	line.cut()
+	hold("60")
+	stands("unknown", "Not known. No answer from the computer")
+	seen[look()] = true
+	line.silence(false)
+	line.cut()
+	x.until("it goes once the computer answers", notLost+` && !document.querySelector('.answer') && document.getElementById('said').textContent === ''`)
+	hold("60")
+	stands("done", "Done. floor sweep is held open")
+	seen[look()] = true
+	if len(seen) != 3 {
+		t.Errorf("they look alike: %v", seen)
+	}
+	x.do(chromedp.Click(chromedp.CSS(".dock .hold summary")), chromedp.Click(chromedp.CSS(gate+" .held button")))
+	stands("done", "Done. floor sweep is no longer held")
+	x.until("it goes by itself", `!document.querySelector('.answer')`)
+	x.mu.Lock() // a line that is cut is told of there
+	x.wrong = nil
+	x.mu.Unlock()
 }
 
 // lostAndFound cuts the line, and lets it hang: what is shown is never taken

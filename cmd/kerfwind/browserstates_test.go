@@ -154,6 +154,7 @@ func (x *tab) letters(times int64) {
 const reach = `(() => {
 	scrollTo(0, 0);
 	const bad = [];
+	if (!document.querySelector('nav')) return bad; // a page on a wall
 	for (const e of document.querySelectorAll('.dock summary')) {
 		if (!e.checkVisibility()) continue;
 		const r = e.getBoundingClientRect(), at = document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2);
@@ -171,6 +172,7 @@ const fits = `(() => {
 	for (const e of document.querySelectorAll('body *')) {
 		if (!e.checkVisibility() || e.closest('.hide, .skip, svg, noscript')) continue;
 		const s = getComputedStyle(e), r = e.getBoundingClientRect();
+		if (r.width < 2 || r.height < 2) continue; // for screen readers
 		if (r.width && e.childElementCount === 0 && e.textContent.trim() && (r.right > innerWidth + 1 || r.left < -1) && !e.closest('.wide')) bad.push('beyond the edge: ' + name(e));
 		if (['hidden', 'clip'].includes(s.overflowX) && e.scrollWidth > e.clientWidth + 1) bad.push('cut off: ' + name(e));
 		if (['hidden', 'clip'].includes(s.overflowY) && e.scrollHeight > e.clientHeight + 1) bad.push('cut off below: ' + name(e));
