@@ -354,7 +354,7 @@ func (c *Core) shutGates(out *Out) {
 	if c.blocked() != 0 || c.quiet {
 		return
 	}
-	may := c.whole(c.keep&^c.freed) && !c.opening() || c.want == 0 && !c.air()
+	may := c.whole(c.keep&^(c.freed|c.touched())) && !c.opening() || c.want == 0 && !c.air()
 	var needless, test uint64
 	if may {
 		needless = c.actuated &^ (c.keep | c.busy | c.testing())
