@@ -38,33 +38,11 @@ const (
 
 var actuators = [...]actuatorFacts{Relay: relay, Servo: servo, Motor: motor, OnTopic: onTopic}
 
-// ContactKind says what a contact reports. The zero value is none.
-type ContactKind uint8
-
-// The contacts.
-const (
-	MachineContact   ContactKind = iota + 1
-	GateOpenSwitch               // the gate is at its open end
-	GateShutSwitch               // the gate is at its shut end
-	CollectorContact             // the contactor has pulled in
-	StopContact
-	BinContact
-	HandContact // the collector's switch is at hand
-	OffContact  // the collector's switch is at off
-	ButtonContact
-	StandDownContact
-	ResetContact // the button that lifts the latches
-	AsideContact // the button that sets one gate aside and takes it back
-)
-
 // Chips lists every kind of converter, in the order of the file format.
 func Chips() []ChipKind { return all[ChipKind](len(chips)) }
 
 // ActuatorKinds lists every kind of output.
 func ActuatorKinds() []ActuatorKind { return all[ActuatorKind](len(actuators)) }
-
-// ContactKinds lists every kind of contact.
-func ContactKinds() []ContactKind { return all[ContactKind](len(contacts)) }
 
 func all[K ~uint8](n int) []K {
 	var out []K

@@ -2,6 +2,25 @@ package config
 
 import "kerfwind/control"
 
+// ContactKind says what a contact reports. The zero value is none.
+type ContactKind uint8
+
+// The contacts.
+const (
+	MachineContact   ContactKind = iota + 1
+	GateOpenSwitch               // the gate is at its open end
+	GateShutSwitch               // the gate is at its shut end
+	CollectorContact             // the contactor has pulled in
+	StopContact
+	BinContact
+	HandContact // the collector's switch is at hand
+	OffContact  // the collector's switch is at off
+	ButtonContact
+	StandDownContact
+	ResetContact // the button that lifts the latches
+	AsideContact // the button that sets one gate aside and takes it back
+)
+
 // pressed are the words of a push button.
 var pressed = [2]string{"pressed", "released"}
 

@@ -115,7 +115,7 @@ func morning(t *testing.T, dist disturbance) (commands []string) {
 					return []sensor.Source{recording}, nil
 				},
 				Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) {
-					return noted{simrig.Outputs(s, p), now, &commands}, nil
+					return noted{simrig.NewWorld(s, nil, nil).Outputs(s, p), now, &commands}, nil
 				},
 			},
 			Parts: []daemon.Part{

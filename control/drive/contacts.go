@@ -8,6 +8,57 @@ import (
 	"kerfwind/control"
 )
 
+// Means says what a contact tells: its constant and its row in meanings are all of it here. The zero value is invalid.
+type Means uint8
+
+// What a contact can tell.
+const (
+	MachineRuns   Means = iota + 1 // machine ID runs
+	GateIsOpen                     // gate ID has reached its open end
+	GateIsShut                     // gate ID has reached its shut end
+	CollectorRuns                  // the contactor has pulled in
+	StopActs                       // stop input ID
+	BinFull                        // the bin is full
+	HandMode                       // the collector's switch is at hand
+	OffMode                        // the collector's switch is at off
+	ButtonHolds                    // holds gate ID open for Hold
+	StandDown                      // the wired stand-down switch
+	ResetPressed                   // the wired reset button
+	AsidePressed                   // the button that sets gate ID aside and takes it back
+	meansEnd
+)
+
+// meaning describes a contact of one kind.
+type meaning struct {
+	input   control.InputKind // what it makes; a button that holds makes a request
+	subject control.Subject   // what Contact.ID indexes
+	// states are those of its input while it cannot be read, says no, says yes. All
+	// 0: contacts that share an input make it together, see value.
+	states [3]uint8
+}
+
+var meanings = [meansEnd]meaning{
+	MachineRuns:   {control.MachineIs, control.AMachine, states(control.Unknown, control.Idle, control.Running)},
+	GateIsOpen:    {input: control.GateIs, subject: control.AGate},
+	GateIsShut:    {input: control.GateIs, subject: control.AGate},
+	CollectorRuns: {control.CollectorIs, control.ACollector, states(control.Unknown, control.Idle, control.Running)},
+	StopActs:      {control.StopIs, control.AStop, states(control.Broken, control.Closed, control.Open)},
+	BinFull:       {control.BinIs, control.NoSubject, states(control.LevelUnknown, control.Room, control.Full)},
+	HandMode:      {input: control.SwitchIs, subject: control.ACollector},
+	OffMode:       {input: control.SwitchIs, subject: control.ACollector},
+	ButtonHolds:   {input: control.Ask, subject: control.AGate},
+	StandDown:     {control.StandDownIs, control.NoSubject, states(control.Broken, control.Closed, control.Open)},
+	ResetPressed:  {control.ResetIs, control.NoSubject, states(control.Unpressed, control.Released, control.Pressed)},
+	AsidePressed:  {control.AsideIs, control.AGate, states(control.Unpressed, control.Released, control.Pressed)},
+}
+
+func states[S ~uint8](atUnread, atNo, atYes S) [3]uint8 {
+	return [...]uint8{unread: uint8(atUnread), no: uint8(atNo), yes: uint8(atYes)}
+}
+
+// Subject says which things such contacts are about.
+func (m Means) Subject() control.Subject { return meanings[m].subject }
+
 // answerOf is a contact's answer: whether what it means is so. The zero value is
 // that it cannot be read.
 type answerOf uint8
@@ -41,30 +92,12 @@ type said struct {
 	id   control.ID
 }
 
-// about returns what a contact's input is about. A button's is a request.
+// about returns what a contact's input is about.
 func (c *contact) about() said {
-	switch c.p.Means {
-	case MachineRuns:
-		return said{control.MachineIs, c.p.ID}
-	case GateIsOpen, GateIsShut:
-		return said{control.GateIs, c.p.ID}
-	case CollectorRuns:
-		return said{control.CollectorIs, 0}
-	case StopActs:
-		return said{control.StopIs, c.p.ID}
-	case BinFull:
-		return said{control.BinIs, 0}
-	case HandMode, OffMode:
-		return said{control.SwitchIs, 0}
-	case StandDown:
-		return said{control.StandDownIs, 0}
-	case ResetPressed:
-		return said{control.ResetIs, 0}
-	case AsidePressed:
-		return said{control.AsideIs, c.p.ID}
-	case ButtonHolds, meansEnd:
+	if t := c.thing(); t.Subject != control.NoSubject {
+		return said{meanings[c.p.Means].input, t.ID}
 	}
-	return said{control.Ask, c.p.ID}
+	return said{meanings[c.p.Means].input, 0}
 }
 
 // reopenAfter is how long a line that gave an error is left alone.
@@ -111,18 +144,14 @@ func (s *contacts) missing(to missings) missings {
 
 // thing returns what a contact is about, for those who have names for it.
 func (c *contact) thing() Thing {
-	switch c.p.Means {
-	case MachineRuns:
-		return Thing{control.AMachine, c.p.ID}
-	case GateIsOpen, GateIsShut, ButtonHolds, AsidePressed:
-		return Thing{control.AGate, c.p.ID}
-	case StopActs:
-		return Thing{control.AStop, c.p.ID}
-	case CollectorRuns, HandMode, OffMode:
-		return Thing{control.ACollector, 0}
-	case BinFull, StandDown, ResetPressed, meansEnd:
+	switch s := c.p.Means.Subject(); s {
+	case control.NoSubject:
+		return Thing{s, control.NoID}
+	case control.ACollector:
+		return Thing{s, 0}
+	default:
+		return Thing{s, c.p.ID}
 	}
-	return Thing{control.NoSubject, control.NoID}
 }
 
 func (c *contact) says(closed bool) answerOf {
@@ -270,6 +299,7 @@ func (j joined) unread() bool { return j.has && j.says == unread }
 // value joins the contacts that tell one thing. 0 says nothing.
 func (s *contacts) value(a said) uint8 {
 	var all [meansEnd]joined
+	var last Means
 	for _, c := range s.list {
 		if c.about() != a {
 			continue
@@ -277,25 +307,12 @@ func (s *contacts) value(a said) uint8 {
 		if j := &all[c.p.Means]; !j.has || c.state == yes || j.says == no {
 			*j = joined{true, c.state}
 		}
+		last = c.p.Means
 	}
-	pick := func(m Means, whenUnread, whenNo, whenYes uint8) uint8 {
-		return [...]uint8{unread: whenUnread, no: whenNo, yes: whenYes}[all[m].says]
+	if m := meanings[last]; m.states != [3]uint8{} {
+		return m.states[all[last].says]
 	}
 	switch a.kind {
-	case control.MachineIs:
-		return pick(MachineRuns, uint8(control.Unknown), uint8(control.Idle), uint8(control.Running))
-	case control.CollectorIs:
-		return pick(CollectorRuns, uint8(control.Unknown), uint8(control.Idle), uint8(control.Running))
-	case control.StopIs:
-		return pick(StopActs, uint8(control.Broken), uint8(control.Closed), uint8(control.Open))
-	case control.StandDownIs:
-		return pick(StandDown, uint8(control.Broken), uint8(control.Closed), uint8(control.Open))
-	case control.BinIs:
-		return pick(BinFull, uint8(control.LevelUnknown), uint8(control.Room), uint8(control.Full))
-	case control.ResetIs:
-		return pick(ResetPressed, uint8(control.Unpressed), uint8(control.Released), uint8(control.Pressed))
-	case control.AsideIs:
-		return pick(AsidePressed, uint8(control.Unpressed), uint8(control.Released), uint8(control.Pressed))
 	case control.GateIs:
 		return uint8(shown(all[GateIsOpen], all[GateIsShut]))
 	case control.SwitchIs:

@@ -151,26 +151,6 @@ type Heartbeat struct {
 	Every time.Duration // shortest time between two edges
 }
 
-// Means says what a contact tells. The zero value is invalid.
-type Means uint8
-
-// What a contact can tell.
-const (
-	MachineRuns   Means = iota + 1 // machine ID runs
-	GateIsOpen                     // gate ID has reached its open end
-	GateIsShut                     // gate ID has reached its shut end
-	CollectorRuns                  // the contactor has pulled in
-	StopActs                       // stop input ID
-	BinFull                        // the bin is full
-	HandMode                       // the collector's switch is at hand
-	OffMode                        // the collector's switch is at off
-	ButtonHolds                    // holds gate ID open for Hold
-	StandDown                      // the wired stand-down switch
-	ResetPressed                   // the wired reset button
-	AsidePressed                   // the button that sets gate ID aside and takes it back
-	meansEnd
-)
-
 // Contact is a dry contact between a line and ground; the line has a pull-up.
 // So a broken wire looks like an open contact.
 type Contact struct {
@@ -231,7 +211,7 @@ func (p *Params) validate() error {
 		switch {
 		case c.Means == 0 || c.Means >= meansEnd:
 			bad("contact %q: it tells nothing known (%d)", c.Name, c.Means)
-		case (c.Means == GateIsOpen || c.Means == GateIsShut || c.Means == ButtonHolds || c.Means == AsidePressed) && int(c.ID) >= len(p.Gates):
+		case c.Means.Subject() == control.AGate && int(c.ID) >= len(p.Gates):
 			bad("contact %q: no gate %d", c.Name, c.ID)
 		}
 	}

@@ -96,7 +96,7 @@ func beginWith(t *testing.T, with func(*Options), shop *config.Shop) *trial {
 				if x.dead.Swap(false) {
 					return nil, errors.New("no such bus")
 				}
-				x.plant = simrig.Outputs(s, p)
+				x.plant = simrig.NewWorld(s, nil, nil).Outputs(s, p)
 				return x.plant, nil
 			},
 		}}

@@ -197,7 +197,7 @@ func (j *Job) Wiring(r *config.Rig) (drive.Params, error) {
 			continue
 		}
 		m := of(means[:], found.Kind)
-		if (m == drive.GateIsOpen || m == drive.GateIsShut || m == drive.ButtonHolds) && int(c.ID) < control.MaxGates {
+		if m.Subject() == control.AGate && int(c.ID) < control.MaxGates {
 			for int(c.ID) >= len(p.Gates) { // of a gate that another computer moves
 				p.Gates = append(p.Gates, drive.Gate{})
 			}

@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"kerfwind/config"
-	"kerfwind/control"
 	"kerfwind/sensor"
 	"kerfwind/sensor/trace"
 )
@@ -237,6 +236,3 @@ func (c *converter) Close() error {
 	c.close.Do(func() { close(c.closed) })
 	return nil
 }
-
-// Outputs makes the simulated plant of a shop that is as its file says.
-func Outputs(s *config.Shop, p *control.Params) *Plant { return NewWorld(s, nil, nil).Outputs(s, p) }

@@ -132,7 +132,7 @@ func TestPlant(t *testing.T) {
 	}
 	s := config.StandIn(r, config.StandInOptions{})
 	p := s.Control()
-	o := Outputs(s, &p)
+	o := NewWorld(s, nil, nil).Outputs(s, &p)
 	<-o.Ready()
 	first := o.Take(nil)
 	if len(first) < 2 || len(o.Take(nil)) != 0 {
