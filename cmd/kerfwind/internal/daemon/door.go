@@ -8,7 +8,6 @@ import (
 	"io"
 	"os"
 	"runtime/debug"
-	"strings"
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/record"
@@ -352,10 +351,10 @@ func (d *Daemon) move(do func() seam.Ticket) seam.Ticket {
 	return t
 }
 
-// because says what something that waits for rest waits for, and how long. The lock is
-// held.
+// because adds to what the owner says of something that waits why the shop is not at
+// rest, if that is what it waits for. The lock is held.
 func (d *Daemon) because(waiting string) string {
-	if s := d.current; s != nil && strings.HasSuffix(waiting, untilRest) {
+	if s := d.current; s != nil && waiting != "" && !d.later() {
 		if why := s.live.Names.Restless(s.live.Snapshot()); why != "" {
 			return waiting + ": " + why
 		}

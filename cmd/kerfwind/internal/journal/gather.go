@@ -26,6 +26,15 @@ func ParsePeriod(name string) (p Period, ok bool) {
 // recent is how many periods the last ones are.
 var recent = map[Period]int{Day: 14, Week: 8, Month: 12}
 
+// Since returns the first day of the last periods, of which the last one holds day to.
+func (p Period) Since(to int) int {
+	from := p.First(to)
+	for i := 1; i < recent[p]; i++ {
+		from = p.First(from - 1)
+	}
+	return from
+}
+
 // Gather reads totals; nil: nothing has run yet.
 func Gather(ctx context.Context, db *DB, of ReportOf) (*Report, error) {
 	first, last, ok, err := db.Extent(ctx, Machines)
@@ -34,10 +43,7 @@ func Gather(ctx context.Context, db *DB, of ReportOf) (*Report, error) {
 	}
 	r := &Report{By: of.By, From: of.From, To: min(of.To, last)}
 	if of.Recent {
-		r.From = of.By.First(r.To)
-		for i := 1; i < recent[of.By]; i++ {
-			r.From = of.By.First(r.From - 1)
-		}
+		r.From = of.By.Since(r.To)
 	}
 	r.From = max(r.From, of.By.First(first)) // nothing is before
 	if of.By == All {

@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"kerfwind/cmd/kerfwind/internal/upkeep"
 )
 
 // The totals as the rows have them. sumsByDay ends where a WHERE may follow.
@@ -170,11 +172,7 @@ func (p Period) String() string {
 func (p Period) First(day int) int {
 	switch p {
 	case Week:
-		d := (day + 3) % 7 // 1970-01-01 was a Thursday
-		if d < 0 {
-			d += 7
-		}
-		return day - d
+		return upkeep.Monday(day)
 	case Month:
 		return day - DayTime(day).Day() + 1
 	case All:

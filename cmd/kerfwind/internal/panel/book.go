@@ -96,15 +96,9 @@ func (h *opened) Extent(ctx context.Context) (first, last int, ok bool, err erro
 	return h.db.Extent(ctx, journal.Machines)
 }
 
-// gather reads totals; nil: nothing has run yet.
-func (h *opened) gather(ctx context.Context, of HoursOf) (*journal.Report, error) {
-	by, _ := journal.ParsePeriod(of.By) // the page offers no other
-	return journal.Gather(ctx, h.db, journal.ReportOf{By: by, Machine: of.Machine, From: of.From, To: of.To})
-}
-
 // Hours sums runs up.
-func (h *opened) Hours(ctx context.Context, of HoursOf) ([]Hours, error) {
-	r, err := h.gather(ctx, of)
+func (h *opened) Hours(ctx context.Context, of journal.ReportOf) ([]Hours, error) {
+	r, err := journal.Gather(ctx, h.db, of)
 	if err != nil || r == nil {
 		return nil, err
 	}
@@ -118,8 +112,8 @@ func (h *opened) Hours(ctx context.Context, of HoursOf) ([]Hours, error) {
 }
 
 // HoursCSV writes what "history --csv" writes.
-func (h *opened) HoursCSV(ctx context.Context, w io.Writer, of HoursOf) error {
-	r, err := h.gather(ctx, of)
+func (h *opened) HoursCSV(ctx context.Context, w io.Writer, of journal.ReportOf) error {
+	r, err := journal.Gather(ctx, h.db, of)
 	if err != nil {
 		return err
 	}

@@ -53,7 +53,7 @@ func TestPageHistory(t *testing.T) {
 	if len(ids) != 60 { // ten days of work of six runs
 		t.Errorf("%d runs", len(ids))
 	}
-	hours, err := h.Hours(ctx, HoursOf{By: "week", From: first, To: last})
+	hours, err := h.Hours(ctx, journal.ReportOf{By: journal.Week, From: first, To: last})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,7 +68,7 @@ func TestPageHistory(t *testing.T) {
 	if runs != 60 || collector == 0 {
 		t.Errorf("%d runs, the collector %d", runs, collector)
 	}
-	if alone, err := h.Hours(ctx, HoursOf{By: "day", Machine: "band saw", From: first, To: last}); err != nil || len(alone) == 0 || alone[0].Name != "band saw" || alone[len(alone)-1].Collector {
+	if alone, err := h.Hours(ctx, journal.ReportOf{By: journal.Day, Machine: "band saw", From: first, To: last}); err != nil || len(alone) == 0 || alone[0].Name != "band saw" || alone[len(alone)-1].Collector {
 		t.Error(alone, err)
 	}
 	if _, err := h.Runs(ctx, journal.RunsOf{Before: 1 << 40, Limit: 1, To: last}); !errors.As(err, new(*Mistake)) {
@@ -97,7 +97,7 @@ func TestPageHistory(t *testing.T) {
 	}
 	page.Reset()
 	terminal.Reset()
-	if err := h.HoursCSV(ctx, &page, HoursOf{By: "week", From: first, To: last}); err != nil {
+	if err := h.HoursCSV(ctx, &page, journal.ReportOf{By: journal.Week, From: first, To: last}); err != nil {
 		t.Fatal(err)
 	}
 	totals, err := journal.Gather(ctx, db, journal.ReportOf{By: journal.Week, To: 1<<31 - 1, Recent: true})

@@ -1,6 +1,7 @@
 package panel
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,7 +14,6 @@ import (
 	"time"
 
 	"kerfwind/cmd/kerfwind/internal/journal"
-	"kerfwind/cmd/kerfwind/internal/upkeep"
 	"kerfwind/config"
 )
 
@@ -35,21 +35,14 @@ type History interface {
 	Extent(context.Context) (first, last int, ok bool, err error)
 	// Hours sums up the runs of machines, and of the collector where no machine
 	// is chosen, in order of period and name.
-	Hours(context.Context, HoursOf) ([]Hours, error)
+	Hours(context.Context, journal.ReportOf) ([]Hours, error)
 	// Runs lists runs, the newest first, in the shop's zone. A Before that is no run
 	// is a *Mistake.
 	Runs(context.Context, journal.RunsOf) ([]journal.Run, error)
 	// HoursCSV and RunsCSV write them all, as RFC 4180 has it.
-	HoursCSV(context.Context, io.Writer, HoursOf) error
+	HoursCSV(context.Context, io.Writer, journal.ReportOf) error
 	RunsCSV(context.Context, io.Writer, journal.RunsOf) error
 	Close() error
-}
-
-// HoursOf chooses hours.
-type HoursOf struct {
-	By       string // day, week, month
-	Machine  string // "" all
-	From, To int    // days, both included
 }
 
 // Hours holds what one machine, or the collector, ran in one period.
@@ -65,9 +58,6 @@ const (
 	noFrom      = -1 << 31
 	noTo        = 1<<31 - 1
 )
-
-// shownPeriods is how many periods are shown where no first day is chosen.
-var shownPeriods = map[string]int{"day": 14, "week": 8, "month": 12}
 
 // runsMain holds what the template shows.
 type runsMain struct {
@@ -125,9 +115,12 @@ type runRow struct {
 	Doubtful                   bool
 }
 
+// offered are the periods that the page offers.
+var offered = []journal.Period{journal.Day, journal.Week, journal.Month}
+
 // runsAsk holds what is asked for.
 type runsAsk struct {
-	HoursOf
+	journal.ReportOf
 	before  int64
 	hasFrom bool
 	hasTo   bool
@@ -135,12 +128,10 @@ type runsAsk struct {
 
 // parseRuns reads what is asked for. Without days it is all there are.
 func parseRuns(field func(string) string) (runsAsk, error) {
-	a := runsAsk{HoursOf: HoursOf{By: field("by"), Machine: field("machine"), From: noFrom, To: noTo}}
-	if a.By == "" {
-		a.By = "day"
-	}
-	if _, ok := shownPeriods[a.By]; !ok {
-		return a, &Mistake{fmt.Sprintf("choose day, week or month, not %.40q", a.By)}
+	by := cmp.Or(field("by"), "day")
+	a := runsAsk{ReportOf: journal.ReportOf{Machine: field("machine"), From: noFrom, To: noTo}}
+	if a.By, _ = journal.ParsePeriod(by); !slices.Contains(offered, a.By) {
+		return a, &Mistake{fmt.Sprintf("choose day, week or month, not %.40q", by)}
 	}
 	for _, d := range []struct {
 		name string
@@ -194,8 +185,8 @@ func (a *runsAsk) query() map[string]string {
 	if a.Machine != "" {
 		q["machine"] = a.Machine
 	}
-	if a.By != "day" {
-		q["by"] = a.By
+	if a.By != journal.Day {
+		q["by"] = a.By.String()
 	}
 	return q
 }
@@ -203,20 +194,6 @@ func (a *runsAsk) query() map[string]string {
 func dayTime(day int) time.Time { return time.Unix(int64(day)*86400, 0).UTC() }
 
 func dateOf(day int) string { return dayTime(day).Format(time.DateOnly) }
-
-// period is the first day of the period that a day is in, and of the next one.
-func period(by string, day int) (first, next int) {
-	switch by {
-	case "week":
-		first = upkeep.Monday(day)
-		return first, first + 7
-	case "month":
-		t := dayTime(day)
-		t = t.AddDate(0, 0, 1-t.Day())
-		return int(t.Unix() / 86400), int(t.AddDate(0, 1, 0).Unix() / 86400)
-	}
-	return day, day + 1
-}
 
 // history opens the record. The error journal.ErrNone is left to the caller.
 func (s *Shop) history(ctx context.Context, long bool) (History, error) {
@@ -268,16 +245,12 @@ func (m *runsMain) fill(ctx context.Context, h History, a *runsAsk, shop *config
 	asked := *a
 	a.To = min(a.To, last)
 	if !a.hasFrom {
-		a.From, _ = period(a.By, a.To)
-		for range shownPeriods[a.By] - 1 {
-			a.From, _ = period(a.By, a.From-1)
-		}
+		a.From = a.By.Since(a.To)
 	}
-	f, _ := period(a.By, first)
-	a.From = max(a.From, f) // nothing was before
+	a.From = max(a.From, a.By.First(first)) // nothing was before
 	var hours []Hours
 	if a.From <= a.To {
-		if hours, err = h.Hours(ctx, a.HoursOf); err != nil {
+		if hours, err = h.Hours(ctx, a.ReportOf); err != nil {
 			return err
 		}
 		if err := m.strips(hours, a, shop); err != nil {
@@ -304,7 +277,7 @@ func (m *runsMain) fill(ctx context.Context, h History, a *runsAsk, shop *config
 func (m *runsMain) strips(hours []Hours, a *runsAsk, shop *config.Shop) error {
 	at := map[int]int{}
 	n := 0
-	for d, _ := period(a.By, a.From); d <= a.To; _, d = period(a.By, d) {
+	for d := a.By.First(a.From); d <= a.To; d = a.By.Next(d) {
 		if n++; n > mostPeriods {
 			return &Mistake{fmt.Sprintf("that is more than %d: choose longer periods or fewer days", mostPeriods)}
 		}
@@ -389,11 +362,11 @@ func (m *runsMain) strips(hours []Hours, a *runsAsk, shop *config.Shop) error {
 }
 
 // when names a period.
-func (m *runsMain) when(by string, first int) string {
-	switch by {
-	case "week":
+func (m *runsMain) when(by journal.Period, first int) string {
+	if by == journal.Week {
 		return "week of " + dateOf(first)
-	case "month":
+	}
+	if by == journal.Month {
 		return dayTime(first).Format("2006-01")
 	}
 	return dayTime(first).Format("Mon 2006-01-02")
@@ -451,8 +424,8 @@ func (m *runsMain) choices(hours []Hours, list []journal.Run, a *runsAsk, shop *
 		}
 		m.Machines = append(m.Machines, runsMachine{name, words, name == a.Machine})
 	}
-	for _, by := range []string{"day", "week", "month"} {
-		m.By = append(m.By, runsMachine{by, by, by == a.By})
+	for _, by := range offered {
+		m.By = append(m.By, runsMachine{by.String(), by.String(), by == a.By})
 	}
 }
 
@@ -473,7 +446,7 @@ func runsCSV(v *Visit) error {
 
 func hoursCSV(v *Visit) error {
 	return v.table("hours", func(ctx context.Context, w io.Writer, h History, a *runsAsk) error {
-		return h.HoursCSV(ctx, w, a.HoursOf)
+		return h.HoursCSV(ctx, w, a.ReportOf)
 	})
 }
 

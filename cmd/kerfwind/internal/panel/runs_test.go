@@ -26,10 +26,10 @@ func (h fakeHistory) Extent(context.Context) (int, int, bool, error) {
 	return h.first, h.last, h.last >= h.first, h.fails
 }
 
-func (h fakeHistory) Hours(_ context.Context, of HoursOf) ([]Hours, error) {
+func (h fakeHistory) Hours(_ context.Context, of journal.ReportOf) ([]Hours, error) {
 	var out []Hours
 	for d := max(of.From, h.first); d <= min(of.To, h.last); d++ {
-		first, _ := period(of.By, d)
+		first := of.By.First(d)
 		x := Hours{Total: journal.Total{First: first, Name: "planer", Runs: 1, Time: time.Hour, Longest: time.Hour, Doubtful: d % 2}}
 		if n := len(out); n > 0 && out[n-1].First == first {
 			out[n-1].Time += x.Time
@@ -65,7 +65,7 @@ func (h fakeHistory) Runs(_ context.Context, of journal.RunsOf) ([]journal.Run, 
 	return out, nil
 }
 
-func (h fakeHistory) HoursCSV(_ context.Context, w io.Writer, of HoursOf) error {
+func (h fakeHistory) HoursCSV(_ context.Context, w io.Writer, of journal.ReportOf) error {
 	_, err := fmt.Fprintf(w, "hours %+v", of)
 	return err
 }
@@ -185,28 +185,6 @@ func TestRunsDownloads(t *testing.T) {
 	reads(t, w, http.StatusInternalServerError, "Disk gone.")
 	if w.Header().Get("Content-Disposition") != "" || *open != 0 {
 		t.Error(w.Header(), *open)
-	}
-}
-
-func TestPeriods(t *testing.T) {
-	day := func(text string) int {
-		d, err := time.Parse(time.DateOnly, text)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return int(d.Unix() / 86400)
-	}
-	for _, c := range []struct{ by, at, first, next string }{
-		{"day", "2026-03-04", "2026-03-04", "2026-03-05"},
-		{"week", "2026-03-04", "2026-03-02", "2026-03-09"},
-		{"week", "2026-03-08", "2026-03-02", "2026-03-09"},
-		{"week", "1969-12-31", "1969-12-29", "1970-01-05"},
-		{"month", "2024-02-29", "2024-02-01", "2024-03-01"},
-		{"month", "2026-12-31", "2026-12-01", "2027-01-01"},
-	} {
-		if first, next := period(c.by, day(c.at)); first != day(c.first) || next != day(c.next) {
-			t.Errorf("%s of %s: %s to %s", c.by, c.at, dateOf(first), dateOf(next))
-		}
 	}
 }
 
