@@ -165,7 +165,7 @@ var (
 		// The page says things in the words of the timeline, shows the same pictures
 		// and lists as the commands, and takes the history's and the move-in's own
 		// values: copies of them kept nothing apart.
-		"panel": "draw ductview journal movein porter scene state timeline upkeep",
+		"panel": "ductview journal movein porter scene state timeline upkeep",
 	}
 )
 
@@ -299,17 +299,28 @@ func importsOf(f *ast.File) []string {
 	return list
 }
 
-// TestRooms holds the direct imports of every package to its room.
+// TestRooms holds the direct imports of every package to its room, and each
+// entry of wiringPairs to an import that needs it.
 func TestRooms(t *testing.T) {
 	_, files := parseModule(t)
-	seen := map[string]bool{}
+	seen, used := map[string]bool{}, map[[2]string]bool{}
 	for _, f := range files {
 		if f.test {
 			continue // tests may look at the whole module
 		}
 		seen[f.pkg] = true
+		for _, imp := range importsOf(f.ast) {
+			used[[2]string{strings.TrimPrefix(f.pkg, inside), strings.TrimPrefix(strings.TrimPrefix(imp, module+"/"), inside)}] = true
+		}
 		for _, m := range checkImports(f.pkg, importsOf(f.ast)) {
 			t.Errorf("%s: %s", f.name, m)
+		}
+	}
+	for pkg, list := range wiringPairs {
+		for _, imp := range strings.Fields(list) {
+			if !used[[2]string{pkg, imp}] {
+				t.Errorf("wiringPairs lets %s import %s, and it does not: take that out", pkg, imp)
+			}
 		}
 	}
 	for _, p := range []string{"sensor", "control", "cmd/kerfwind"} {
