@@ -82,7 +82,7 @@ func (f *backupFlags) restore(ctx context.Context, w io.Writer, file string) err
 	}
 	fmt.Fprintf(w, "restored %s, made %s\n", files, got.Made.Local().Format(time.DateTime))
 	if len(got.Aside) > 0 {
-		fmt.Fprintf(w, "what was there lies in %s\n", strings.Join(got.Aside, " and "))
+		fmt.Fprintf(w, "what it replaced is in %s\n", strings.Join(got.Aside, " and "))
 	}
 	return nil
 }

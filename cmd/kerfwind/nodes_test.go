@@ -168,8 +168,8 @@ func TestRunWithNode(t *testing.T) {
 		}
 		until(says, func() bool { return strings.Contains(nodeSaid.String(), says) })
 	}
-	hup("format = 2\n", "the former rig file stays in force")
-	hup(strings.Replace(string(annexText), `port = "/dev/spidev0.0"`, `port = "/dev/spidev0.1"`, 1), "the rig file is in force; node annex")
+	hup("format = 2\n", "the earlier rig file stays in use")
+	hup(strings.Replace(string(annexText), `port = "/dev/spidev0.0"`, `port = "/dev/spidev0.1"`, 1), "the rig file has taken effect; node annex")
 	until("the node is back with its new file", func() bool {
 		return strings.Contains(decSaid.String(), "node annex is back after a restart") && strings.Contains(decSaid.String(), "its rig file differs from the copy here")
 	})

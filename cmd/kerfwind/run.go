@@ -105,7 +105,7 @@ func (r *runFlags) serve(ctx context.Context, stop func(), out *live.Lines, load
 	}
 	defer func() { _ = lock.Free() }() // the kernel does it otherwise
 	if left {
-		out.Notice(errors.New("kerfwind ended in the middle of a move-in: the shop before is in force again. The answers are kept: the page or kerfwind movein goes on with them"))
+		out.Notice(errors.New("kerfwind ended in the middle of a move-in: the earlier shop is in use again. The answers are kept: go on with them on the page or with kerfwind movein"))
 	}
 	manager, err := rig.OpenManager(os.Getenv, os.Getpid())
 	if err != nil {

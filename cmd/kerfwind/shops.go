@@ -22,7 +22,7 @@ type chosenFlags struct {
 func (f *chosenFlags) add(cmd *cobra.Command) {
 	fl := cmd.Flags()
 	fl.StringVar(&f.rig, "rig", "/etc/kerfwind/rig.toml", "rig file")
-	fl.StringVar(&f.shop, "shop", "", "shop file, or the name of one (default: the one in force)")
+	fl.StringVar(&f.shop, "shop", "", "shop file, or the name of one (default: the one in use)")
 	fl.StringVar(&f.state, "state", "", stateUsage)
 	addRuntime(cmd, &f.runtime)
 }

@@ -147,7 +147,9 @@ func TestSoak(t *testing.T) {
 					recording.now = now
 					return []sensor.Source{recording}, nil
 				},
-				Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) { return simrig.NewWorld(s, nil, nil).Outputs(s, p), nil },
+				Outputs: func(s *config.Shop, p *control.Params) (rig.Outputs, error) {
+					return simrig.NewWorld(s, nil, nil).Outputs(s, p), nil
+				},
 			},
 			Parts: []daemon.Part{
 				{Name: "counter", Start: func(*daemon.Host) (daemon.Watcher, error) {

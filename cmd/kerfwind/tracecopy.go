@@ -35,7 +35,7 @@ func newTraceCut() *cobra.Command {
 				return &exitError{exitUsage, fmt.Errorf("--from %v: times are counted from the start of the recording", from)}
 			}
 			if to >= 0 && to <= from {
-				return &exitError{exitUsage, fmt.Errorf("--from %v --to %v: nothing lies between", from, to)}
+				return &exitError{exitUsage, fmt.Errorf("--from %v --to %v: there is nothing between", from, to)}
 			}
 			return convertTrace(cmd, args, in, out, func(s sensor.Source) sensor.Source {
 				return trace.NotEmpty(trace.Cut(s, from, to), fmt.Errorf("the recording ends before %v: there is nothing to cut out", from))

@@ -119,7 +119,7 @@ func sayTicket(w io.Writer, what string, t *seam.Ticket) error {
 	when := "takes effect now"
 	switch {
 	case t.ID == 0:
-		when = "in force from the next start"
+		when = "takes effect at the next start"
 	case t.For != "":
 		when = `waits until the shop is at rest: see "kerfwind status"`
 	}

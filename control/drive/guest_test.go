@@ -320,7 +320,7 @@ func TestGuestRefusals(t *testing.T) {
 	_, err := k.Output(Line{"pinctrl-bcm2835", 17}, false, "k0")
 	has(t, err, `no GPIO chip "pinctrl-bcm2835"; this computer has`, `"barn-pins" (gpiochip`, `"switches" (gpiochip`)
 	_, err = k.Output(Line{guest.Own, 28}, false, "k0")
-	has(t, err, `line 28 of "barn-pins" is not there: the chip has lines 0 to 27`)
+	has(t, err, `there is no line 28 of "barn-pins": the chip has lines 0 to 27`)
 	held, err := k.Output(Line{guest.Own, 9}, false, "k7")
 	if err != nil {
 		t.Fatal(err)
@@ -331,7 +331,7 @@ func TestGuestRefusals(t *testing.T) {
 		t.Error(err)
 	}
 	_, err = k.Bus("/dev/i2c-7")
-	has(t, err, "/dev/i2c-7 is not there", "dtparam=i2c_arm=on")
+	has(t, err, "/dev/i2c-7 is missing", "dtparam=i2c_arm=on")
 	p := guestRig()
 	p.Gates[1].Servo.Address = 0x41
 	p.Now = func() time.Duration { return 0 }

@@ -38,7 +38,7 @@ func (k kernel) request(l Line, user string, flags uapi.LineFlagV2, attrs ...uap
 		return nil, fmt.Errorf("%s: %w", chip.Name(), err)
 	}
 	if l.Offset < 0 || l.Offset >= int(info.Lines) {
-		return nil, fmt.Errorf("%v is not there: the chip has lines 0 to %d", l, info.Lines-1)
+		return nil, fmt.Errorf("there is no %v: the chip has lines 0 to %d", l, info.Lines-1)
 	}
 	req := uapi.LineRequest{Lines: 1}
 	req.Offsets[0] = uint32(l.Offset)

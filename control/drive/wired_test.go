@@ -260,7 +260,7 @@ func TestHaltNamesTheFirst(t *testing.T) {
 // Who asks a chip hears what is wrong, writes nothing and lets go of the bus.
 func TestAsk(t *testing.T) {
 	f := newFake(t)
-	has(t, Ask(f, "/dev/i2c-7", 0x40), "/dev/i2c-7 is not there")
+	has(t, Ask(f, "/dev/i2c-7", 0x40), "/dev/i2c-7 is missing")
 	b := f.bus("/dev/i2c-1", 0x40)
 	if err := Ask(f, "/dev/i2c-1", 0x40); err != nil || !b.closed || b.writes() != nil || b.chips[0x40].Transfers != 1 {
 		t.Errorf("%v, closed: %v", err, b.closed)

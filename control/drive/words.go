@@ -83,7 +83,7 @@ func forbidden(err error, usual string) error {
 func noBus(device string, err error) error {
 	switch {
 	case errors.Is(err, os.ErrNotExist):
-		return fmt.Errorf("%s is not there: switch the bus on (dtparam=i2c_arm=on in config.txt), load the module i2c-dev, reboot", device)
+		return fmt.Errorf("%s is missing: switch the bus on (dtparam=i2c_arm=on in config.txt), load the module i2c-dev, reboot", device)
 	case errors.Is(err, os.ErrPermission):
 		return forbidden(err, "i2c")
 	}

@@ -37,7 +37,7 @@ func TestNoChip(t *testing.T) {
 func TestNoBus(t *testing.T) {
 	k := kernel{t.TempDir()}
 	_, err := k.Bus("/dev/i2c-987")
-	has(t, err, "/dev/i2c-987 is not there", "dtparam=i2c_arm=on", "i2c-dev")
+	has(t, err, "/dev/i2c-987 is missing", "dtparam=i2c_arm=on", "i2c-dev")
 	_, err = k.Bus("/dev/spidev0.0")
 	has(t, err, `"/dev/spidev0.0" is no I2C bus`, "/dev/i2c-1")
 }

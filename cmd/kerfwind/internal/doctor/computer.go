@@ -47,7 +47,7 @@ func (e *exam) disk() {
 	}
 	switch {
 	case dir != e.State:
-		e.warn(e.State, "the state folder is not there yet", "nothing, if the service makes it (StateDirectory=); else make it and give it to the user kerfwind")
+		e.warn(e.State, "the state folder does not exist yet", "nothing, if the service makes it (StateDirectory=); else make it and give it to the user kerfwind")
 	case e.System.Access(path) != nil:
 		e.bad(e.State, "this user may not write to the state folder", "chown -R kerfwind: "+e.State+", or run this as the user kerfwind")
 	}

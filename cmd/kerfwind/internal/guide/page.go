@@ -63,7 +63,7 @@ func (p *Page) Begin(_ context.Context, anew bool) error {
 	p.g, p.left = g, left
 	p.quiet = time.AfterFunc(quietMost, func() {
 		if ended, err := p.end(g); ended {
-			p.Notice(errors.Join(fmt.Errorf("nobody has answered the move-in for %s: it is left, and the shop before is to be in force again. The answers are kept", config.FormatDuration(quietMost)), err))
+			p.Notice(errors.Join(fmt.Errorf("nobody has answered the move-in for %s: it has ended, and the earlier shop comes back. The answers are kept", config.FormatDuration(quietMost)), err))
 		}
 	})
 	return nil

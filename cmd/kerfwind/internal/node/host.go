@@ -74,7 +74,7 @@ func (h *Host) Renew() {
 		err = config.Errors{{File: h.path, Message: "this computer runs as a node, and the file no longer says so", Remedy: "restart the service: its role changes with a start only"}}
 	}
 	if err != nil {
-		h.notice(fmt.Errorf("%w; the former rig file stays in force", err))
+		h.notice(fmt.Errorf("%w; the earlier rig file stays in use", err))
 		return
 	}
 	h.mu.Lock()

@@ -70,14 +70,14 @@ func (h *Host) Serve(ctx context.Context, own *config.Rig, o Options, m *rig.Man
 		}
 		next := h.Take()
 		if n, err = open(next); err != nil {
-			o.Notice(fmt.Errorf("%w; the former rig file stays in force", err))
+			o.Notice(fmt.Errorf("%w; the earlier rig file stays in use", err))
 			if n, err = open(own); err != nil {
 				return err
 			}
 			continue
 		}
 		own = next
-		o.Say(fmt.Sprintf("the rig file is in force; node %s waits for the computer that decides", own.Name))
+		o.Say(fmt.Sprintf("the rig file has taken effect; node %s waits for the computer that decides", own.Name))
 	}
 }
 

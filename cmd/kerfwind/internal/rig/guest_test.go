@@ -505,7 +505,7 @@ func TestGuestBadHardware(t *testing.T) {
 		t.Errorf("exit code %d", code)
 	}
 	// Without the contactor's line nothing is served, and the converters are not looked for.
-	for _, part := range []string{"/dev/i2c-9 is not there", "dtparam=i2c_arm=on", `no GPIO chip "pinctrl-bcm2835"; this computer has`} {
+	for _, part := range []string{"/dev/i2c-9 is missing", "dtparam=i2c_arm=on", `no GPIO chip "pinctrl-bcm2835"; this computer has`} {
 		if !strings.Contains(p.stderr.String(), part) {
 			t.Errorf("%q is not in\n%s", part, p.stderr.String())
 		}

@@ -97,7 +97,7 @@ func (r *Retirement) ask(files, erased []string) error {
 			fmt.Fprintln(w, live.Wrap(fmt.Sprintf("kerfwind runs %q with them: nobody can sign in to its page then until kerfwind password sets new ones.", r.Other), "! ", "  "))
 		}
 	} else {
-		fmt.Fprintln(w, "No password and no key lies in the state folder: nothing is to be erased there.")
+		fmt.Fprintln(w, "The state folder holds no password and no key: there is nothing to erase.")
 	}
 	fmt.Fprint(w, "Type the shop's name to do it: ")
 	answer, err := live.FirstLine(r.In)

@@ -113,9 +113,9 @@ func (s Shelf) Print(w io.Writer, now, why string, waits bool) error {
 	case found && waits:
 		fmt.Fprintf(w, "* takes effect once the shop is at rest: %s\n", why)
 	case found:
-		fmt.Fprintf(w, "* is in force: %s\n", why)
+		fmt.Fprintf(w, "* is in use: %s\n", why)
 	default:
-		fmt.Fprintf(w, "In force: %s, %s\n", now, why)
+		fmt.Fprintf(w, "In use: %s, %s\n", now, why)
 	}
 	if before, ok := Previous(s.State, FromState(s.State, now)); ok {
 		fmt.Fprintf(w, "To go back: %s\n", s.Back(before))
