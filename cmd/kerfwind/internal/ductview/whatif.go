@@ -103,40 +103,9 @@ func (s *Study) change(n *duct.Network, key, value string) error {
 		}
 		return changeDuct(n, i, property, value)
 	}
-	number := func(q config.Quantity, to *float64) error {
-		x, err := config.Parse(q, value)
-		if err == nil && x <= 0 && q != config.Length { // 0 would stand for a default
-			err = fmt.Errorf("write more than 0")
-		}
-		if err == nil {
-			*to = x
-		}
-		return err
-	}
 	switch key {
 	case "filter":
-		f := &n.Filter
-		switch value {
-		case "clean":
-			f.Now = duct.Exact(f.Clean)
-		case "loaded":
-			f.Now = duct.Exact(f.Loaded)
-		default:
-			if strings.Contains(value, "@") {
-				p, err := lossPoint(value)
-				if err == nil {
-					k := p.Pressure / p.Flow
-					n.Filter = duct.Filter{Now: duct.Exact(k), Clean: k, Loaded: k}
-				}
-				return err
-			}
-			x, err := config.Parse(config.Share, value)
-			if err != nil || x < 0 || x > 1 {
-				return fmt.Errorf("write clean, loaded, a share such as 40 %%, or another filter: 1 inH2O @ 1000 cfm")
-			}
-			f.Now = duct.Exact(f.Clean + x*(f.Loaded-f.Clean))
-		}
-		return nil
+		return changeFilter(n, value)
 	case "separator":
 		if value == "none" {
 			n.Separator = duct.Exact(0)
@@ -157,23 +126,67 @@ func (s *Study) change(n *duct.Network, key, value string) error {
 		return relief(n, value)
 	case "second":
 		return second(n, value)
-	case "power":
-		watts, err := config.Parse(config.Power, value)
-		if err == nil && watts <= 0 {
-			err = fmt.Errorf("write more than 0")
+	case "power", "mains", "fan", "plate":
+		return changeFan(n, key, value)
+	case "altitude":
+		n.Air.Density = 0
+		return number(config.Length, value, &n.Air.Altitude)
+	case "density":
+		return number(config.Density, value, &n.Air.Density)
+	case "temperature":
+		n.Air.Density, n.Air.HasCelsius = 0, true
+		err := number(config.Temperature, value, &n.Air.Celsius)
+		n.Air.Celsius -= 273.15
+		return err
+	case "transport":
+		return number(config.Velocity, value, &n.Transport.Min)
+	}
+	return fmt.Errorf("no part is called %q", key)
+}
+
+// number reads a figure above 0; an altitude may be any.
+func number(q config.Quantity, value string, to *float64) error {
+	x, err := config.Parse(q, value)
+	if err == nil && x <= 0 && q != config.Length { // 0 would mean a default
+		err = fmt.Errorf("write more than 0")
+	}
+	if err == nil {
+		*to = x
+	}
+	return err
+}
+
+// changeFilter makes the filter clean, loaded, something between, or another one.
+func changeFilter(n *duct.Network, value string) error {
+	f := &n.Filter
+	switch {
+	case value == "clean":
+		f.Now = duct.Exact(f.Clean)
+	case value == "loaded":
+		f.Now = duct.Exact(f.Loaded)
+	case strings.Contains(value, "@"):
+		p, err := lossPoint(value)
+		if err == nil {
+			k := p.Pressure / p.Flow
+			n.Filter = duct.Filter{Now: duct.Exact(k), Clean: k, Loaded: k}
 		}
-		if err != nil {
-			return err
+		return err
+	default:
+		x, err := config.Parse(config.Share, value)
+		if err != nil || x < 0 || x > 1 {
+			return fmt.Errorf("write clean, loaded, a share such as 40 %%, or another filter: 1 inH2O @ 1000 cfm")
 		}
-		f, known := duct.FromPower(watts)
-		if !known {
-			return fmt.Errorf("what a fan moves is known here from 1 to 5 hp only: write its plate, plate=2600 cfm @ 14 inH2O")
-		}
-		f.Mains, f.Frequency = n.Fan.Mains, n.Fan.Mains
-		n.Fan = f
-		return nil
+		f.Now = duct.Exact(f.Clean + x*(f.Loaded-f.Clean))
+	}
+	return nil
+}
+
+// changeFan puts in another fan by its power, its plate or its curve, or runs it on
+// another mains.
+func changeFan(n *duct.Network, key, value string) error {
+	switch key {
 	case "mains":
-		return number(config.Frequency, &n.Fan.Mains)
+		return number(config.Frequency, value, &n.Fan.Mains)
 	case "fan":
 		var points []duct.FanPoint
 		for _, text := range strings.Split(value, ",") {
@@ -188,27 +201,28 @@ func (s *Study) change(n *duct.Network, key, value string) error {
 		return nil
 	case "plate":
 		p, err := fanPoint(value)
-		if err != nil {
+		if err == nil {
+			swapFan(n, duct.Nameplate(p.Flow, p.Pressure))
+		}
+		return err
+	default: // power
+		var watts float64
+		if err := number(config.Power, value, &watts); err != nil {
 			return err
 		}
-		f := duct.Nameplate(p.Flow, p.Pressure)
-		f.Mains, f.Frequency = n.Fan.Mains, n.Fan.Mains
-		n.Fan = f
+		f, known := duct.FromPower(watts)
+		if !known {
+			return fmt.Errorf("what a fan moves is known here from 1 to 5 hp only: write its plate, plate=2600 cfm @ 14 inH2O")
+		}
+		swapFan(n, f)
 		return nil
-	case "altitude":
-		n.Air.Density = 0
-		return number(config.Length, &n.Air.Altitude)
-	case "density":
-		return number(config.Density, &n.Air.Density)
-	case "temperature":
-		n.Air.Density, n.Air.HasCelsius = 0, true
-		err := number(config.Temperature, &n.Air.Celsius)
-		n.Air.Celsius -= 273.15
-		return err
-	case "transport":
-		return number(config.Velocity, &n.Transport.Min)
 	}
-	return fmt.Errorf("no part is called %q", key)
+}
+
+// swapFan puts another fan on the mains of the one before.
+func swapFan(n *duct.Network, f duct.Fan) {
+	f.Mains, f.Frequency = n.Fan.Mains, n.Fan.Mains
+	n.Fan = f
 }
 
 // fanPoint reads "400 cfm @ 11.5 inH2O".

@@ -135,89 +135,14 @@ func renderSensors(o *Options, q *Sensors, s *state, w, h int, k look) []string 
 	} else {
 		rows = append(rows, wrapped(q.Frequency(), w)...)
 	}
-	nameW, useW := 4, 0
-	for i := range q.Channels {
-		nameW = max(nameW, width(clean(q.Channels[i].Label, k.utf8)))
-		useW = max(useW, width(clean(q.Channels[i].Use, k.utf8)))
-	}
-	nameW = min(nameW, max(4, w/5))
-	useW = min(useW, max(0, w/4))
-	// What is left out first where it is narrow: code, levels, noise, use.
-	wide := func(columns int) bool { return w >= columns+nameW }
-	showUse, showNoise, showLevels, showCode := wide(34) && useW > 0, wide(20), wide(44+useW), wide(60+useW)
-	if !showUse {
-		useW = 0
-	}
-	head := row{{quiet, pad("", nameW, k.utf8) + " "}}
-	if showUse {
-		head.put(quiet, pad("senses", useW, k.utf8)+" ")
-	}
-	head.put(quiet, "      now")
-	if showNoise {
-		head.put(quiet, "    noise")
-	}
-	if showLevels {
-		head.put(quiet, "    start     stop")
-	}
-	if showCode {
-		head.put(quiet, "   code")
-	}
+	t := newSensorTable(q, w, k)
 	if h > len(q.Channels)+4 {
-		rows = append(rows, head)
+		rows = append(rows, t.head())
 	}
 	var ill []row
 	for i := range q.Channels {
 		c := &q.Channels[i]
-		var r row
-		st, symbol, nameStyle := quiet, "-", common
-		if k.utf8 {
-			symbol = "○"
-		}
-		switch c.Verdict {
-		case sensor.Running:
-			st, symbol, nameStyle = active, "*", strong
-			if k.utf8 {
-				symbol = "●"
-			}
-		case sensor.Idle:
-		default:
-			st, symbol = alarm, "?"
-		}
-		r.put(nameStyle, pad(clean(c.Label, k.utf8), nameW, k.utf8)+" ")
-		if showUse {
-			r.put(common, pad(clean(c.Use, k.utf8), useW, k.utf8)+" ")
-		}
-		r.put(st, symbol)
-		now := "      ?"
-		if c.Verdict != sensor.Unknown {
-			now = ampere(c.Amps)
-		}
-		r.put(common, " "+now)
-		if showNoise {
-			r.put(common, "  "+ampere(c.Idle))
-		}
-		if showLevels {
-			start, stop := math.NaN(), math.NaN()
-			if c.Start > 0 {
-				start, stop = c.Start, c.Stop
-			}
-			r.put(common, "  "+ampere(start)+"  "+ampere(stop))
-		}
-		if showCode {
-			code := "     -"
-			if !math.IsNaN(c.Code) {
-				code = fmt.Sprintf("%6.0f", c.Code)
-			}
-			r.put(common, " "+code)
-		}
-		if barW := w - r.columns(k) - 2; barW >= 10 && c.Health == sensor.Healthy {
-			r.put(common, "  ")
-			r = append(r, bar(&current{amps: float32(c.Amps), verdict: c.Verdict}, float32(c.Start), s.scale, barW, k)...)
-		} else if c.Health != sensor.Healthy && barW >= 8 {
-			r.put(common, "  ")
-			r.put(alarm, c.Health.String())
-		}
-		rows = append(rows, r)
+		rows = append(rows, t.row(c, s.scale))
 		if c.Health != sensor.Healthy && c.Health != sensor.Starting {
 			ill = append(ill, wrapped(fmt.Sprintf("%s, %s: %s", c.Label, c.Health, c.Health.Remedy()), w)...)
 		}
@@ -237,6 +162,100 @@ func renderSensors(o *Options, q *Sensors, s *state, w, h int, k look) []string 
 		out[i] = r.write(w, k)
 	}
 	return out
+}
+
+// sensorTable is the columns that fit the terminal.
+type sensorTable struct {
+	w, nameW, useW           int
+	use, noise, levels, code bool
+	k                        look
+}
+
+func newSensorTable(q *Sensors, w int, k look) sensorTable {
+	t := sensorTable{w: w, nameW: 4, k: k}
+	for i := range q.Channels {
+		t.nameW = max(t.nameW, width(clean(q.Channels[i].Label, k.utf8)))
+		t.useW = max(t.useW, width(clean(q.Channels[i].Use, k.utf8)))
+	}
+	t.nameW = min(t.nameW, max(4, w/5))
+	t.useW = min(t.useW, max(0, w/4))
+	// What is left out first where it is narrow: code, levels, noise, use.
+	wide := func(columns int) bool { return w >= columns+t.nameW }
+	t.use, t.noise, t.levels, t.code = wide(34) && t.useW > 0, wide(20), wide(44+t.useW), wide(60+t.useW)
+	return t
+}
+
+// head names the columns.
+func (t *sensorTable) head() row {
+	r := row{{quiet, pad("", t.nameW, t.k.utf8) + " "}}
+	if t.use {
+		r.put(quiet, pad("senses", t.useW, t.k.utf8)+" ")
+	}
+	r.put(quiet, "      now")
+	if t.noise {
+		r.put(quiet, "    noise")
+	}
+	if t.levels {
+		r.put(quiet, "    start     stop")
+	}
+	if t.code {
+		r.put(quiet, "   code")
+	}
+	return r
+}
+
+// row shows a channel; a bar of its current goes as far as scale.
+func (t *sensorTable) row(c *Sensor, scale float64) row {
+	var r row
+	st, symbol, nameStyle := quiet, "-", common
+	if t.k.utf8 {
+		symbol = "○"
+	}
+	switch c.Verdict {
+	case sensor.Running:
+		st, symbol, nameStyle = active, "*", strong
+		if t.k.utf8 {
+			symbol = "●"
+		}
+	case sensor.Idle:
+	default:
+		st, symbol = alarm, "?"
+	}
+	r.put(nameStyle, pad(clean(c.Label, t.k.utf8), t.nameW, t.k.utf8)+" ")
+	if t.use {
+		r.put(common, pad(clean(c.Use, t.k.utf8), t.useW, t.k.utf8)+" ")
+	}
+	r.put(st, symbol)
+	now := "      ?"
+	if c.Verdict != sensor.Unknown {
+		now = ampere(c.Amps)
+	}
+	r.put(common, " "+now)
+	if t.noise {
+		r.put(common, "  "+ampere(c.Idle))
+	}
+	if t.levels {
+		start, stop := math.NaN(), math.NaN()
+		if c.Start > 0 {
+			start, stop = c.Start, c.Stop
+		}
+		r.put(common, "  "+ampere(start)+"  "+ampere(stop))
+	}
+	if t.code {
+		code := "     -"
+		if !math.IsNaN(c.Code) {
+			code = fmt.Sprintf("%6.0f", c.Code)
+		}
+		r.put(common, " "+code)
+	}
+	if barW := t.w - r.columns(t.k) - 2; barW >= 10 && c.Health == sensor.Healthy {
+		r.put(common, "  ")
+		r = append(r, bar(&current{amps: float32(c.Amps), verdict: c.Verdict}, float32(c.Start), scale, barW, t.k)...)
+	} else if c.Health != sensor.Healthy && barW >= 8 {
+		r.put(common, "  ")
+		r.put(alarm, c.Health.String())
+	}
+	return r
 }
 
 // wrapped lays a text out in lines of so many columns, the later ones indented.
