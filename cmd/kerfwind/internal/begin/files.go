@@ -150,19 +150,33 @@ func ref[T any](v T) *T { return &v }
 func (s *Session) rig(lines []use) (*config.DraftRig, error) {
 	d := config.NewDraftOf[config.DraftRig]()
 	d.Format, d.Name = 1, s.get("name")+" rig"
+	if err := s.sensors(&d); err != nil {
+		return nil, err
+	}
+	s.wires(&d, lines)
+	if s.get("page") == "yes" {
+		p := config.NewDraftOf[config.DraftPage]()
+		p.Listen = ":8080"
+		d.Page = &p
+	}
+	return &d, nil
+}
+
+// sensors gives each motor a transformer, and as many converters as these need.
+func (s *Session) sensors(d *config.DraftRig) error {
 	chip := config.Chips()[slices.IndexFunc(config.Chips(), func(k config.ChipKind) bool { return k.String() == s.get("converter") })]
 	loads := make([]float64, 0, len(s.machines())+1)
 	for _, m := range s.machines() {
 		amps, _, err := s.plate(s.get("plate/" + m))
 		if err != nil {
-			return nil, err
+			return err
 		}
 		loads = append(loads, amps)
 	}
 	if s.get("seen") == "clamp" {
 		_, amps, err := s.motor(s.get("collector"))
 		if err != nil {
-			return nil, err
+			return err
 		}
 		loads = append(loads, amps)
 	}
@@ -179,11 +193,11 @@ func (s *Session) rig(lines []use) (*config.DraftRig, error) {
 			if chip.OnSPI() {
 				a.Port = fmt.Sprintf("/dev/spidev0.%d", n)
 				if n > 1 {
-					return nil, fmt.Errorf("%d sensors need more converters than SPI has select lines: leave out machines that run one after the other, or set up a second computer", len(loads))
+					return fmt.Errorf("%d sensors need more converters than SPI has select lines: leave out machines that run one after the other, or set up a second computer", len(loads))
 				}
 			} else {
 				if n >= chip.Addresses() {
-					return nil, fmt.Errorf("%d sensors are too many for the %s: take the mcp3208", len(loads), chip)
+					return fmt.Errorf("%d sensors are too many for the %s: take the mcp3208", len(loads), chip)
 				}
 				a.Port, a.Address, a.Vref = "/dev/i2c-1", ref(0x48+n), 4.096
 			}
@@ -196,10 +210,15 @@ func (s *Session) rig(lines []use) (*config.DraftRig, error) {
 		}
 		var err error
 		if c.Ratio, err = config.ParseRatio(clampOf(loads[i])); err != nil {
-			return nil, err
+			return err
 		}
 		d.Channel = append(d.Channel, c)
 	}
+	return nil
+}
+
+// wires puts contacts and outputs on their lines.
+func (s *Session) wires(d *config.DraftRig, lines []use) {
 	board := s.get("board")
 	contact := func(name string, kind config.ContactKind, closed string) {
 		c := config.NewDraftOf[config.DraftContact]()
@@ -259,12 +278,6 @@ func (s *Session) rig(lines []use) (*config.DraftRig, error) {
 	for i := range split(s.get("outlets"), ";") {
 		relay(fmt.Sprintf("k%d", i+1))
 	}
-	if s.get("page") == "yes" {
-		p := config.NewDraftOf[config.DraftPage]()
-		p.Listen = ":8080"
-		d.Page = &p
-	}
-	return &d, nil
 }
 
 func (s *Session) shop() *config.Draft {
