@@ -336,7 +336,7 @@ func (k ContactKind) About() control.InputKind { return k.facts().about }
 // tells of a machine, a gate or the collector.
 func (k ContactKind) Acts() string { return k.facts().acts }
 
-// Part is what to buy for such a contact; "": it is part of a machine, or of the contactor.
+// Part names what to buy for such a contact; "": it is part of a machine, or of the contactor.
 func (k ContactKind) Part() string { return k.facts().part }
 
 // InCoil reports whether such a contact belongs in the contactor's coil circuit

@@ -163,7 +163,7 @@ func TestManual(t *testing.T) {
 var keysHead = strings.ReplaceAll(`# Every key of the rig and shop files
 
 The rig file says what travels with its owner, the shop file what belongs to an address. 'kerfwind begin' writes both, with each key explained
-where it stands; 'kerfwind check' says what they describe and every default in force. A key of a table in a list is written here with a dot:
+where it is written; 'kerfwind check' says what they describe and which defaults apply. A key of a table in a list is written here with a dot:
 'machine.coast' is the key 'coast' of each '[[machine]]'. A quantity is a text with its unit, metric or imperial: '"4 in"', '"3.6 m"',
 '"550 cfm"', '"900 m3/h"', '"8 A"', '"2 hp"', '"400 ms"'. A key that is not required may be left out.
 

@@ -38,7 +38,7 @@
 // channel shows something, the fundamental of each channel is fitted too. It tells
 // how much of that neighbour's current the channel shows, as a share with its
 // phase, and that is taken off. While the neighbour's current changes, a current
-// of the channel's own is what does not change with it. A share that has been
+// of the channel's own does not change with it. A share that has been
 // found while the channel was idle is kept, see [Detector.Shares]; it holds for
 // this neighbour only, for no much heavier current than was heard, and for a start
 // only once the channel has agreed with it since the neighbour became loud. Until

@@ -261,7 +261,7 @@ func (c *channel) dropped() float64 {
 func (c *channel) ease() { c.level -= (c.level - c.lowest) / levelEase }
 
 // settle follows the usual current: slowly up, since work adds to it, and in a
-// few cycles down, so that it still stands when the current falls.
+// few cycles down, so that it still holds when the current falls.
 func (c *channel) settle(amps float64) {
 	up, down := c.usual+c.usual/64, c.usual-c.usual/8
 	c.usual = max(down, min(up, amps))

@@ -42,7 +42,7 @@ func (p *Proposal) odds(idle, run Level, least, lower float64) {
 		z := max(0, rise/spread)
 		return math.Exp(-float64(z * z / 2)) //fma:ok words for people
 	}
-	p.False = min(1, float64(oddsYear*tail(p.Start-idle.Mean, idle.Spread))) // the detector sees to the rest
+	p.False = min(1, float64(oddsYear*tail(p.Start-idle.Mean, idle.Spread))) // the detector does the rest
 	missed := tail(least+float64(lowSigmas*lower)-p.Start, lower)
 	if p.Spreads > 0 {
 		missed = tail(run.Mean-(p.Start+idle.Mean)/2, run.Spread/math.Sqrt(weakAverage))

@@ -19,7 +19,7 @@ const (
 // converter's noise has been seen.
 type probe struct {
 	piece   []float32 // its samples
-	back    []uint16  // for each: how many before and with it begin the piece anew
+	back    []uint16  // for each: how many before and with it begin the piece again
 	changes int
 	full    bool // piece is complete
 	k       int  // so many samples match

@@ -23,7 +23,7 @@ const (
 	slowMost = 10000 * time.Hour
 )
 
-// Lying is what is known of the chips that settled in one piece of a duct. The
+// Lying says what is known of the chips that settled in one piece of a duct. The
 // zero value: none did.
 type Lying struct {
 	Slow  time.Duration // how long chips came along too slowly since it was last swept

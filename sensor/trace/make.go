@@ -182,7 +182,7 @@ func (m *Maker) scan() {
 		}
 		switch what {
 		case "frozen":
-			continue // m.last stands
+			continue // m.last holds
 		case "no signal", "floating":
 			amps = 0
 		}

@@ -154,7 +154,7 @@ func (x door) Cleared(_ context.Context, duct string) error {
 	return nil
 }
 
-// settledOf is what others see of it.
+// settledOf returns what others see of it.
 func settledOf(s *session) []seam.Settled {
 	var out []seam.Settled
 	a := s.live.Air

@@ -227,7 +227,7 @@ func clock(d time.Duration) string {
 	return fmt.Sprintf("%d:%02d", d/time.Minute, d/time.Second%60)
 }
 
-// toneStyles are how the one sentence stands out.
+// toneStyles say how the one sentence is marked.
 var toneStyles = map[scene.Tone]style{scene.Fine: strong, scene.Wait: moving, scene.Warn: alarm, scene.Bad: alarm}
 
 // statusRows say in one sentence how the shop is, and what holds everything up.

@@ -440,7 +440,7 @@ func (s *Session) Bench() []byte {
 	return d.Encode("In use during a move-in: it serves no machine. Made by kerfwind.")
 }
 
-// benchMachines are what runs uncollected during a move-in, as far as it is sensed.
+// benchMachines lists what runs uncollected during a move-in, as far as it is sensed.
 // Which sensor is at which machine is not known yet: each goes by its own name.
 func (s *Session) benchMachines() (all []config.DraftMachine) {
 	add := func(name string, sensed func(*config.DraftMachine)) {

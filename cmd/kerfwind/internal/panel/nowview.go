@@ -230,7 +230,7 @@ func holdLengths(button, longest time.Duration) []time.Duration {
 	return out
 }
 
-// scene is what the one sentence and the picture are made from.
+// scene returns what the one sentence and the picture are made from.
 func (in *nowIn) scene() scene.In {
 	out := scene.In{Now: in.Now, Snap: in.Snap, Names: in.Names, Layout: in.Plan, Air: in.Air, Lies: in.Lies, Around: scene.Around{Silent: in.silent(), Over: in.Over, Bare: in.bare()}}
 	for _, p := range in.Lacks {

@@ -89,7 +89,7 @@ func (in *In) calm(s *Scene) (tone Tone, say string) {
 	case len(clears) > 0:
 		return Fine, in.names(clears) + " stopped: the duct is being cleared"
 	case unknown >= 0:
-		return Wait, "nothing runs. Where gate " + in.Names.Name(control.AGate, control.ID(unknown)) + " stands is not known yet"
+		return Wait, "nothing runs. The position of gate " + in.Names.Name(control.AGate, control.ID(unknown)) + " is not known yet"
 	case s.Flow == Moves:
 		for i := range in.Snap.Gates {
 			if in.Snap.Gates[i].Held != 0 && s.Gates[i].State == GateOpen {
@@ -134,7 +134,7 @@ func (in *In) because(machine int, s *Scene) (why, do string) {
 			_, do := timeline.Trouble(view.Fault)
 			return it + stuckWords[view.Fault], do
 		case GateUnknown:
-			return "where " + it + " stands is not known", "use the collector's disconnect, then look at the gate" + again
+			return "the position of " + it + " is not known", "use the collector's disconnect, then look at the gate" + again
 		case GateShut, GateWanted, GateShutting:
 			return it + " is not open", "use the collector's disconnect, then look at the gate" + again
 		case GateOpening, GateOpen:
@@ -185,7 +185,7 @@ var stuckWords = map[control.FaultKind]string{
 }
 
 // hinders is the gate on a machine's paths that keeps its dust from being
-// collected, one that somebody can see to before one that moves; -1 none.
+// collected, one that somebody can put right before one that moves; -1 none.
 func (in *In) hinders(machine int, s *Scene) int {
 	found, rank := -1, 0
 	for _, path := range in.Layout.paths(machine) {
@@ -201,7 +201,7 @@ func (in *In) hinders(machine int, s *Scene) int {
 	return found
 }
 
-// gravest is the gravest fault that stands, grave or not; nil none.
+// gravest returns the gravest fault, grave or not; nil none.
 func (in *In) gravest(grave bool) *control.FaultView {
 	for i := range in.Snap.Faults {
 		if f := &in.Snap.Faults[i]; f.Fault.Facts().Grave == grave {

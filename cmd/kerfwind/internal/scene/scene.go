@@ -27,7 +27,7 @@ const (
 // String names the tone in one word.
 func (t Tone) String() string { return [...]string{"", "fine", "wait", "warn", "bad"}[t] }
 
-// In is what a scene is made from.
+// In holds what a scene is made from.
 type In struct {
 	Now    time.Duration     // of the stream
 	Snap   *control.Snapshot // nil: nothing is known yet
@@ -45,7 +45,7 @@ type Air struct {
 	Carry []duct.Carrying // in each duct
 }
 
-// Around is what is wrong around the state machine.
+// Around says what is wrong around the state machine.
 type Around struct {
 	Silent  bool     // control has said nothing for so long that its state is old
 	Bare    []string // channels with current while no machine is served
@@ -54,7 +54,7 @@ type Around struct {
 	Over    uint64   // circuits above their breaker's rating, circuit 0 in bit 0
 }
 
-// Scene is what people are shown.
+// Scene holds what people are shown.
 type Scene struct {
 	Say  string // one sentence or two, for somebody two metres away
 	Do   string // what to do about it, as an order; may be empty
@@ -118,7 +118,7 @@ const (
 	GateOpening            //
 	GateShutting           //
 	GateWanted             // shall be open, and does not move
-	GateStuck              // a fault stands: see Word
+	GateStuck              // it has a fault: see Word
 	GateAside              // set aside, since hands are in it
 )
 

@@ -149,7 +149,7 @@ func TestSay(t *testing.T) {
 		{"clearing", func(in *In) { in.Snap.Machines[planer].RunOn = 110 * sec; in.open(planer); in.fanOn() },
 			"Planer stopped: the duct is being cleared.", "", Fine},
 		{"not homed", func(in *In) { in.Snap.Gates[sander].Position = control.PositionUnknown },
-			"Nothing runs. Where gate drum sander stands is not known yet.", "", Wait},
+			"Nothing runs. The position of gate drum sander is not known yet.", "", Wait},
 		{"four", func(in *In) {
 			in.run(control.ByStop, bandSaw, planer, sander, router)
 			in.Snap.Kept.Stopped = true

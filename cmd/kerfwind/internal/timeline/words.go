@@ -371,7 +371,7 @@ func (n *Names) Trouble(f control.FaultView) (wrong, remedy string) {
 	return wrong, remedyFor(f.Fault, f.Cause)
 }
 
-// remedyFor is what to do about a fault for which a cause stands.
+// remedyFor says what to do about a fault that has a cause.
 func remedyFor(f control.FaultKind, why control.Cause) string {
 	if f == control.Uncollected && why == control.ByMoveIn {
 		return "stop the cut; then finish the move-in or leave it"
