@@ -107,8 +107,9 @@ func TestFieldsKept(t *testing.T) {
 	shop.Upkeep = &fakeUpkeep{state: someUpkeep()}
 	w = b.send(form("POST", "/upkeep/every", url.Values{"item": {"saw <blade>"}, "every": {""}, "machine": {"planer"}}.Encode()), b.enter(Setup))
 	reads(t, w, http.StatusBadRequest, `value="saw &lt;blade&gt;"`, "<option selected>planer</option>")
-	shop.MoveIn = &fakeMoveIn{q: &MoveInQuestion{}, err: &Mistake{"so not"}}
-	shop.MoveIn.(*fakeMoveIn).q.Free = true //nolint:forcetypeassert // as it was set
+	free := &MoveInQuestion{}
+	free.Free = true
+	shop.MoveIn = &fakeMoveIn{q: free, err: &Mistake{"so not"}}
 	w = b.send(form("POST", "/move-in/answer", url.Values{"revision": {"1"}, "answer": {"../../etc"}}.Encode()), b.enter(Setup))
 	reads(t, w, http.StatusBadRequest, `value="../../etc"`)
 }
