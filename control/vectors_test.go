@@ -76,9 +76,9 @@ func vectors() []vector {
 	}
 	vs := []vector{
 		{name: "timed gates, lost sensors", unknown: true, p: barn(2, func(*Params) {})},
-		{name: "both switches", long: true, shown: both, p: barn(2, func(p *Params) { flat(p); switches(p, true, true) })},
+		{name: "both switches", full: true, shown: both, p: barn(2, func(p *Params) { flat(p); switches(p, true, true) })},
 		{name: "lying switches", long: true, shown: []Shown{ShownOpen, ShownShut, ShownBoth, ShownUnknown}, p: barn(1, func(p *Params) { switches(p, true, true) })},
-		{name: "shut switches only", long: true, shown: []Shown{ShownShut, ShownBetween, ShownUnknown}, p: barn(2, func(p *Params) { flat(p); switches(p, false, true) })},
+		{name: "shut switches only", full: true, shown: []Shown{ShownShut, ShownBetween, ShownUnknown}, p: barn(2, func(p *Params) { flat(p); switches(p, false, true) })},
 		{name: "open switches, lost sensors", unknown: true, shown: open, p: barn(1, func(p *Params) { switches(p, true, false) })},
 		{name: "slow drivers", slow: true, also: reset, p: barn(1, func(p *Params) { flat(p); p.Answer = 2; p.Collector.MinOff = 1 })},
 		{name: "slow drivers, switches", slow: true, shown: both, p: barn(1, func(p *Params) { flat(p); switches(p, true, true) })},

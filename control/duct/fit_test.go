@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand"
+	"os"
 	"testing"
 )
 
@@ -44,9 +45,9 @@ func readings(opens ...uint64) (out []Measure) {
 // The factor of the part that is really off lies inside the stated interval in 90 %
 // of the cases, and another part is hardly ever blamed.
 func TestFitIsCalibrated(t *testing.T) {
-	cases := 250
-	if testing.Short() {
-		cases = 100
+	cases := 100
+	if os.Getenv("KERFWIND_LONG") != "" {
+		cases = 500
 	}
 	for _, noise := range []float64{0.02, 0.05} {
 		r := rand.New(rand.NewSource(21))
