@@ -69,7 +69,7 @@ func (c *Core) asideIs(i int, p Press, out *Out) {
 	switch {
 	case acts:
 		c.takeBack(i, ByButton, out)
-	case p == Pressed && !bad:
+	case p == Pressed && !c.has(AsideStuck, i): // bad, or stuck since before
 		c.setAside(i, ByButton, out)
 	}
 }

@@ -271,8 +271,9 @@ func (c *Core) checkFeedback(out *Out) {
 		c.clear(CollectorStillOn, BySensor, 0, out)
 	}
 	against := k.on && k.sensed == Idle || !k.on && k.sensed == Running && k.selector != Hand
+	rises := k.on && !k.seen && k.sensed != Running // also while its sensor says nothing
 	switch {
-	case !against || c.p.Collector.Feedback == NoFeedback:
+	case !against && !rises || c.p.Collector.Feedback == NoFeedback:
 		k.check = never
 	case k.check == never && !c.has(CollectorStillOn, 0):
 		k.check = c.now + c.p.Collector.Within
@@ -347,10 +348,13 @@ func (c *Core) collectorDue(out *Out) {
 	}
 	if k.check <= c.now {
 		k.check = never
-		if k.on {
-			c.fail(CollectorNoCurrent, out)
-		} else {
+		switch {
+		case !k.on:
 			c.raise(CollectorStillOn, BySensor, 0, never, out)
+		case k.sensed == Idle:
+			c.fail(CollectorNoCurrent, out)
+		default: // nobody knows; from now on idle is still
+			k.seen = true
 		}
 	}
 	if k.answer <= c.now {

@@ -169,7 +169,7 @@ func (c *Core) settleGates(out *Out) {
 func (c *Core) seen(i int, at target, out *Out) {
 	g := &c.gates[i]
 	g.target, g.reached = at, true
-	if (c.faults[GateLost]|c.faults[GateNotShut]|c.faults[GateOutput])>>i&1 != 0 {
+	if (c.faults[GateLost]|c.faults[GateNotShut]|c.faults[GateOutput])>>i&1 != 0 || at == toOpen && c.has(GateNotOpen, i) {
 		c.arrive(i, out)
 	}
 }
