@@ -390,7 +390,7 @@ func (c *Core) home(mayShut bool, out *Out) {
 			i := bits.TrailingZeros64(k)
 			g := &c.gates[i]
 			if c.open>>i&1 != 0 {
-				if g.target == nowhere {
+				if g.target == nowhere && !g.hands {
 					c.seen(i, toOpen, out)
 				}
 			} else if (g.target == toShut || g.target == nowhere && !c.closed) && g.wait == never && !g.hands && !c.anyMoves() {
@@ -401,10 +401,10 @@ func (c *Core) home(mayShut bool, out *Out) {
 	for i := range c.gates {
 		g := &c.gates[i]
 		switch {
-		case !mayShut || g.target != nowhere || g.wait != never || (c.keep|c.busy|c.aside|^c.actuated)>>i&1 != 0:
+		case !mayShut || g.target != nowhere || g.hands || g.wait != never || (c.keep|c.busy|c.aside|^c.actuated)>>i&1 != 0:
 		case c.shut>>i&1 != 0:
 			c.seen(i, toShut, out)
-		case !c.closed && !(g.reset && c.air()) && !g.hands && !c.anyMoves():
+		case !c.closed && !(g.reset && c.air()) && !c.anyMoves():
 			c.move(i, toShut, ByHoming, out)
 		}
 	}
