@@ -56,7 +56,7 @@ func (b *Bench) tell(g *Guide) {
 
 // Begin puts the bench in force, which happens at rest.
 func (b *Bench) Begin(ctx context.Context, text []byte) error {
-	s, err := config.ParseShop("the move-in's shop", text, b.Rig)
+	s, err := config.ParseBench(text, b.Rig)
 	if err != nil {
 		return err
 	}

@@ -1,9 +1,11 @@
 package guide
 
 import (
+	"encoding/json"
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -13,6 +15,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
 	"kerfwind/cmd/kerfwind/internal/seam"
 	"kerfwind/cmd/kerfwind/internal/seam/seamtest"
+	"kerfwind/config"
 	"kerfwind/control"
 	"kerfwind/sensor"
 )
@@ -189,6 +192,63 @@ func TestBench(t *testing.T) {
 			t.Error(err)
 		}
 	})
+}
+
+// Whatever the rig, the running kerfwind is asked for the bench made of it: who asks
+// reads it as that one does, with machines of which nothing says where their dust
+// goes.
+func TestBenchOfEveryRig(t *testing.T) {
+	var files []string
+	for _, where := range []string{"*/rig.toml", "config/*/rig.toml", "config/valid/rig-*.toml"} {
+		found, err := filepath.Glob(filepath.Join("../../../../testdata", where))
+		if err != nil || len(found) == 0 {
+			t.Fatalf("%s: %v, %v", where, found, err)
+		}
+		files = append(files, found...)
+	}
+	machines := 0
+	for _, file := range files {
+		t.Run(file, func(t *testing.T) {
+			rig, err := config.LoadRig(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			fan := slices.IndexFunc(rig.Actuators, func(a config.Actuator) bool { return a.Kind.Serves(config.ForContactor) })
+			if fan < 0 {
+				t.Fatal("nothing switches a collector: there is no bench")
+			}
+			kept, err := json.Marshal(map[string]any{"format": 1, "revision": 1, "at": "name",
+				"answers": map[string]string{"units": "metric", "supply": "230 V 50 Hz", "relay/" + rig.Actuators[fan].Name: "collector"}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			s, err := movein.Restore(rig, &sensor.Learned{}, kept)
+			if err != nil {
+				t.Fatal(err)
+			}
+			text := s.Bench()
+			shop, err := config.ParseBench(text, rig) // as the running kerfwind does
+			if err != nil {
+				t.Fatalf("%v\n%s", err, text)
+			}
+			f := seamtest.New(t)
+			f.Now(seam.Hello{Clock: seam.Clock{Speed: 1}}, seam.State{Begun: true})
+			f.Will("Bench", seam.BenchWish{Text: text, For: benchLease}, seam.Bench{Lease: 1, Outcome: seam.TookEffect, Revision: 2}, nil)
+			f.Will("Bench", seam.BenchWish{Lease: 1}, seam.Bench{}, nil)
+			b := &Bench{Shop: f, Rig: rig, Notice: func(err error) { t.Error(err) }}
+			b.begin()
+			if err := errors.Join(b.Begin(t.Context(), text), b.Leave()); err != nil || !f.Done() {
+				t.Errorf("%v\n%s", err, text)
+			}
+			machines += len(shop.Machines)
+			if _, err := config.ParseShop("x", text, rig); err == nil && len(shop.Machines) > 0 {
+				t.Error("an owner's shop may have machines of which nothing says where their dust goes")
+			}
+		})
+	}
+	if machines == 0 {
+		t.Error("no bench has a machine")
+	}
 }
 
 // The new shop is adopted by its content, and ends the bench.
