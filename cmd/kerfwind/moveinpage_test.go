@@ -15,6 +15,7 @@ import (
 	"kerfwind/cmd/kerfwind/internal/movein"
 	"kerfwind/cmd/kerfwind/internal/movein/moveintest"
 	"kerfwind/cmd/kerfwind/internal/panel"
+	"kerfwind/cmd/kerfwind/internal/rig"
 	"kerfwind/config"
 )
 
@@ -50,7 +51,8 @@ func moveInServer(t *testing.T, w *moveintest.World, old []byte, dir string) (or
 			return g, letGo{w}, err
 		}}
 	s := panel.New(panel.Options{Version: "test", Simulated: true, Passwords: filepath.Join(dir, panel.PasswordFile), Audit: func(panel.Row) error { return nil }, Notice: func(err error) { t.Error(err) }})
-	p := panel.NewShop(shop)
+	names := rig.Names(shop)
+	p := panel.NewShop(shop, &names)
 	p.Now, p.Speed, p.MoveIn = w.Now, 1, page
 	p.Wall = func() (time.Time, bool) { return time.Time{}, false }
 	s.Show(p)

@@ -82,9 +82,10 @@ func BenchmarkPageOfMany(b *testing.B) {
 	}
 	moreRuns(b, dir, 500_000)
 	of := barn.Shop(b)
-	shop, names, server := panel.NewShop(of), rig.Names(of), panel.New(panel.Options{})
+	names, server := rig.Names(of), panel.New(panel.Options{})
+	shop := panel.NewShop(of, &names)
 	wall := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
-	shop.Names, shop.Speed = &names, 1
+	shop.Speed = 1
 	shop.Now = func() time.Duration { return 0 }
 	shop.Wall = func() (time.Time, bool) { return wall, true }
 	book := panel.NewBook(dir, func() journal.Stamp { return journal.Stamp{Boot: "boot", Wall: wall, Trusted: true} }, time.UTC)

@@ -57,8 +57,9 @@ func BenchmarkCommandBesieged(b *testing.B) {
 		b.Fatal(err)
 	}
 	benchmarkCommand(b, func(s *config.Shop) loop.Observer {
-		shop, names := panel.NewShop(s), rig.Names(s)
-		shop.Names, shop.Speed, shop.Now = &names, 1, func() time.Duration { return shop.Snapshot().At }
+		names := rig.Names(s)
+		shop := panel.NewShop(s, &names)
+		shop.Speed, shop.Now = 1, func() time.Duration { return shop.Snapshot().At }
 		shop.Wall = func() (time.Time, bool) { return time.Now(), true }
 		server.Show(shop)
 		return shop

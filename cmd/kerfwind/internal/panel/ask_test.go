@@ -18,7 +18,6 @@ var demoShop = barnfiles.Shop
 
 // onPage is a shop as the page has it, at an instant.
 func onPage(shop *config.Shop, at time.Duration) *Shop {
-	p := NewShop(shop)
 	names := func(of control.Subject, n int) []string {
 		var out []string
 		for i := range n {
@@ -26,8 +25,8 @@ func onPage(shop *config.Shop, at time.Duration) *Shop {
 		}
 		return out
 	}
-	p.Names = &timeline.Names{Machines: names(control.AMachine, len(shop.Machines)), Gates: names(control.AGate, len(shop.Gates)),
-		Collectors: names(control.ACollector, 1), Outlets: names(control.AnOutlet, len(shop.Outlets)), Circuits: names(control.ACircuit, len(shop.Circuits))}
+	p := NewShop(shop, &timeline.Names{Machines: names(control.AMachine, len(shop.Machines)), Gates: names(control.AGate, len(shop.Gates)),
+		Collectors: names(control.ACollector, 1), Outlets: names(control.AnOutlet, len(shop.Outlets)), Circuits: names(control.ACircuit, len(shop.Circuits))})
 	p.Speed, p.Now = 1, func() time.Duration { return at }
 	p.Wall = func() (time.Time, bool) { return time.Date(2026, 3, 2, 9, 30, 0, 0, time.UTC).Add(at), true }
 	return p

@@ -21,8 +21,8 @@ import (
 func barnPage(t testing.TB) (*Server, *Shop, nowIn) {
 	in := barnIn(t)
 	began := time.Now()
-	shop := NewShop(in.Shop)
-	shop.Names, shop.Speed, shop.Now = in.Names, 1, func() time.Duration { return in.Now + time.Since(began) }
+	shop := NewShop(in.Shop, in.Names)
+	shop.Speed, shop.Now = 1, func() time.Duration { return in.Now + time.Since(began) }
 	shop.Wall = func() (time.Time, bool) { return time.Time{}, false }
 	for _, r := range in.Amps {
 		shop.Reading(r)

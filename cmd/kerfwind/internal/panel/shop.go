@@ -124,9 +124,9 @@ func (r *Refusal) Error() string { return r.Why }
 // recentEvents is how many events the page remembers.
 const recentEvents = 200
 
-// NewShop prepares a shop for the page.
-func NewShop(shop *config.Shop) *Shop {
-	s := &Shop{Shop: shop, plan: scene.NewLayout(shop), left: make(chan struct{}), wake: map[chan struct{}]struct{}{}}
+// NewShop prepares a shop for the page, which shows things by these names.
+func NewShop(shop *config.Shop, names *timeline.Names) *Shop {
+	s := &Shop{Shop: shop, Names: names, plan: scene.NewLayout(shop), left: make(chan struct{}), wake: map[chan struct{}]struct{}{}}
 	s.trail.init(len(shop.Rig.Channels))
 	return s
 }

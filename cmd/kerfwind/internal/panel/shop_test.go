@@ -12,7 +12,7 @@ import (
 // TestTrail: seconds of a channel, also when the ring is full, and a sensor
 // that is lost.
 func TestTrail(t *testing.T) {
-	s := NewShop(demoShop(t))
+	s := onPage(demoShop(t), 0)
 	if got := s.Trail(0); len(got) != 0 {
 		t.Errorf("before anything: %v", got)
 	}
@@ -49,7 +49,7 @@ func TestTrail(t *testing.T) {
 // TestNews: whoever waits is woken once, however much happens, and the loop
 // never waits for him.
 func TestNews(t *testing.T) {
-	s := NewShop(demoShop(t))
+	s := onPage(demoShop(t), 0)
 	news, end := s.News()
 	snap := &control.Snapshot{At: time.Second}
 	for i := range 2 * recentEvents {
@@ -78,7 +78,7 @@ func TestNews(t *testing.T) {
 
 // BenchmarkReading measures what the page costs the loop for each reading.
 func BenchmarkReading(b *testing.B) {
-	s := NewShop(demoShop(b))
+	s := onPage(demoShop(b), 0)
 	at := time.Duration(0)
 	for b.Loop() {
 		at += time.Second / 120

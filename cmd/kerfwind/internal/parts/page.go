@@ -101,8 +101,8 @@ func (p *Page) shop(s *daemon.Host) (*panel.Shop, *guide.LessonPage, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	shop := panel.NewShop(s.Shop)
-	shop.Names, shop.Now, shop.Speed = s.Names, s.Now, s.Speed
+	shop := panel.NewShop(s.Shop, s.Names)
+	shop.Now, shop.Speed = s.Now, s.Speed
 	shop.Wall = func() (time.Time, bool) { st := clock(); return st.Wall, st.Trusted }
 	shop.Ask = func(ctx context.Context, in control.Input) error { return pageAsk(ctx, s, in) }
 	shop.Down = func(tell func(part string, why error)) {
