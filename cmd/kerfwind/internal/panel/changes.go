@@ -11,7 +11,7 @@ var changesPart = Part{Path: "/changes", Title: "Changes made here", Role: Setup
 // actWords are the acts of the page as people name them.
 var actWords = map[string]string{
 	"/sign-in": "sign in", "/sign-out": "sign out", "/stand-down": "stand down", "/hold": "hold a gate", "/release": "release a gate", "/aside": "set a gate aside",
-	"/upkeep/reset": "upkeep: done", "/upkeep/undo": "upkeep: taken back", "/upkeep/every": "upkeep: when it is due",
+	"/upkeep/reset": "upkeep: done", "/upkeep/undo": "upkeep: taken back", "/upkeep/every": "upkeep: when it is due", "/upkeep/cleared": "upkeep: a duct is cleared by hand",
 	"/signals/learn": "learn a machine", "/signals/learn/mark": "learn: it has happened", "/signals/learn/skip": "learn: left out", "/signals/learn/end": "learn: ended", "/signals/learn/keep": "learn: keep the levels",
 	"/move-in/begin": "begin or go on with a move-in", "/move-in/fresh": "begin a move-in again", "/move-in/leave": "stop a move-in for now", "/move-in/answer": "move-in: answer", "/move-in/back": "move-in: back a step", "/move-in/go": "move-in: go to a step",
 	"/shops/swap": "swap two things", "/shops/use": "use another shop", "/rehearsal/do": "hands in the simulated workshop",
