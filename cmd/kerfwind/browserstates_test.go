@@ -56,22 +56,35 @@ var pageStates = []pageState{
 	{"stood-down", nil, func(s *socket.Status) bool { return s.StoodDown }, "/stand-down"},
 }
 
-// TestPageStates goes through every part in every state: the size of what is touched,
-// letters of twice the size, what is reached without scrolling and what the accessibility
-// checker says. With KERFWIND_PICTURES_TO=FOLDER it also takes pictures.
+// TestPageStates looks at Now on a phone while a gate is stuck behind a running machine: the
+// size of what is touched, letters of twice the size and what is reached without scrolling.
+// With KERFWIND_LONG or KERFWIND_PICTURES_TO=FOLDER it goes through every part in every
+// state, also on a desk, and asks the accessibility checker; pictures go into the folder.
 func TestPageStates(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a browser and a shop")
 	}
 	t.Parallel() // it waits most of the time
-	checker := axe(t)
+	long := os.Getenv("KERFWIND_LONG")+os.Getenv(envPicturesTo) != ""
+	checker, speed := "", 20
+	if long {
+		checker, speed = axe(t), 5
+	}
 	b := browser(t)
-	shop := startBarn(t, strings.Split(sawing(), "at 20s")[0], 5)
+	shop := startBarn(t, strings.Split(sawing(), "at 20s")[0], speed)
 	line := openLine(t, shop.addr)
 	origin := "http://" + line.Addr().String()
 	x := newTab(t, b)
 	x.screen(360, 740, "dark")
 	x.signIn(origin, "setup")
+	if !long {
+		for _, s := range pageStates[:3] {
+			x.bring(shop, s)
+		}
+		x.open(origin)
+		x.judge("stuck, /", "")
+		return
+	}
 	parts := append(x.parts(), "/rehearsal", "/shops")
 	for _, s := range pageStates {
 		x.bring(shop, s)
@@ -114,8 +127,8 @@ func (x *tab) bring(shop *simulatedBarn, s pageState) {
 	}
 }
 
-// judge says what is wrong with what a tab shows, on a phone in the dark and on a desk in
-// the light.
+// judge says what is wrong with what a tab shows, on a phone in the dark and, with the
+// accessibility checker's source, on a desk in the light.
 func (x *tab) judge(where, checker string) {
 	x.t.Helper()
 	for _, at := range []struct {
@@ -131,6 +144,12 @@ func (x *tab) judge(where, checker string) {
 				bad = append(bad, "letters of twice the size: "+b)
 			}
 			x.letters(1)
+		}
+		if checker == "" {
+			for _, b := range bad {
+				x.t.Errorf("%s, %s: %s", where, at.name, b)
+			}
+			return
 		}
 		if !value[bool](x, `!!window.axe`) {
 			value[any](x, checker+"; undefined")
