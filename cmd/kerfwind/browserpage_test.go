@@ -313,6 +313,8 @@ func answersStand(t *testing.T, x *tab, shop *simulatedBarn) {
 	if len(seen) != 3 {
 		t.Errorf("they look alike: %v", seen)
 	}
+	// The seconds that it stands are a tenth as long from here on.
+	value[any](x, `{ const set = setTimeout; window.setTimeout = (f, ms, ...a) => set(f, ms === 15000 ? ms / 10 : ms, ...a); undefined }`)
 	x.do(chromedp.Click(chromedp.CSS(".dock .hold summary")), chromedp.Click(chromedp.CSS(gate+" .held button")))
 	stands("done", "Done. floor sweep is no longer held")
 	x.until("it goes by itself", `!document.querySelector('.answer')`)
