@@ -140,16 +140,17 @@ func boot(work, name string, try func(*board)) (err error) {
 	dir := filepath.Join(work, name)
 	lib := filepath.Join(work, "qemu/usr/lib/x86_64-linux-gnu")
 	b := &board{name: name, base: 0x20000000, gdb: filepath.Join(dir, "gdb"), lines: make(chan string, 1000), since: time.Now()}
-	machine, console := []string{"qemu-system-arm", "-M", "raspi0", "-icount", "shift=2,sleep=off"}, "earlycon=pl011,0x20201000"
+	machine, console := []string{"qemu-system-arm", "-M", "raspi0", "-icount", "shift=2,sleep=off"}, "ttyAMA0,115200 earlycon=pl011,0x20201000"
 	if name == "three" {
 		b.base = 0x3f000000
-		machine, console = []string{"qemu-system-aarch64", "-M", "raspi3b", "-icount", "shift=1,sleep=off"}, "earlycon=pl011,0x3f201000 maxcpus=1"
+		// Its first serial port is the radio's.
+		machine, console = []string{"qemu-system-aarch64", "-M", "raspi3b", "-icount", "shift=1,sleep=off", "-serial", "null"}, "ttyS1,115200 maxcpus=1"
 	}
 	args := []string{"--library-path", lib + ":" + filepath.Join(lib, "pulseaudio"), filepath.Join(work, "qemu/usr/bin", machine[0])}
 	args = append(args, machine[1:]...)
 	args = append(args, "-no-reboot", "-kernel", filepath.Join(dir, "vmlinuz"), "-dtb", filepath.Join(dir, "board.dtb"),
 		"-initrd", filepath.Join(dir, "initrd.cpio"), "-L", filepath.Join(work, "qemu/usr/share/qemu"),
-		"-append", "console=ttyAMA0,115200 "+console+" rdinit=/init panic=-1 loglevel=4",
+		"-append", "console="+console+" rdinit=/init panic=-1 loglevel=4",
 		"-serial", "stdio", "-display", "none", "-monitor", "none", "-gdb", "unix:"+b.gdb+",server=on,wait=off")
 	if name == "zero" {
 		// An EEPROM is a file of registers and plays the servo chip.
@@ -193,7 +194,8 @@ func boot(work, name string, try func(*board)) (err error) {
 		}
 	}()
 	up := b.wait("BOARD-UP")
-	b.say("shell after %s s of guest time", strings.TrimPrefix(up[len(up)-1], "BOARD-UP "))
+	_, after, _ := strings.Cut(up[len(up)-1], "BOARD-UP ")
+	b.say("shell after %s s of guest time", after)
 	try(b)
 	b.say("done after %.0f s", time.Since(b.since).Seconds())
 	return nil
@@ -216,7 +218,7 @@ func (b *board) wait(mark string) []string {
 				b.fail("it went down before %s:\n%s", mark, strings.Join(got, "\n"))
 			}
 			got = append(got, l)
-			if strings.HasPrefix(l, mark) {
+			if strings.Contains(l, mark) { // the second port of a 3B begins with a stray byte
 				return got
 			}
 		case <-late:
@@ -356,7 +358,13 @@ func (b *board) ask(command string) string {
 		b.fail("QEMU does not know physical memory: %q", a)
 	}
 	answer := b.packet(c, r, command)
-	_ = b.packet(c, r, "D")
+	// To detach would let only one cluster of processors go on.
+	if _, err := io.WriteString(c, "$c#63"); err != nil {
+		b.fail("debugger's port: %w", err)
+	}
+	if ack, err := r.ReadByte(); err != nil || ack != '+' {
+		b.fail("debugger's port: it does not go on: %q, %w", ack, err)
+	}
 	return answer
 }
 
@@ -375,7 +383,7 @@ func (b *board) packet(c io.Writer, r *bufio.Reader, command string) string {
 			break
 		}
 		_, err = io.WriteString(c, "+")
-		if _, body, ok := strings.Cut(s, "$"); ok && !strings.HasPrefix(body, "T05") && !strings.HasPrefix(body, "S05") {
+		if _, body, ok := strings.Cut(s, "$"); ok && !strings.HasPrefix(body, "T0") { // T0x: it has stopped
 			return strings.TrimSuffix(body, "#")
 		}
 	}
