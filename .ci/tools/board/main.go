@@ -144,7 +144,7 @@ func boot(work, name string, try func(*board)) (err error) {
 	if name == "three" {
 		b.base = 0x3f000000
 		// Its first serial port is the radio's.
-		machine, console = []string{"qemu-system-aarch64", "-M", "raspi3b", "-icount", "shift=1,sleep=off", "-serial", "null"}, "ttyS1,115200 maxcpus=1"
+		machine, console = []string{"qemu-system-aarch64", "-M", "raspi3b", "-icount", "shift=3,sleep=off", "-serial", "null"}, "ttyS1,115200 maxcpus=1"
 	}
 	args := []string{"--library-path", lib + ":" + filepath.Join(lib, "pulseaudio"), filepath.Join(work, "qemu/usr/bin", machine[0])}
 	args = append(args, machine[1:]...)
