@@ -120,7 +120,7 @@ func uses(t *testing.T) use {
 // as many days as KERFWIND_LONG says (1: thirty), and holds memory, goroutines
 // and descriptors to what they were after the first part.
 func TestSoak(t *testing.T) {
-	whole, step := time.Hour, 30*time.Minute
+	whole, step := 30*time.Minute, 15*time.Minute
 	if v := os.Getenv("KERFWIND_LONG"); v != "" {
 		days, err := strconv.Atoi(v)
 		if err != nil || days < 2 {
