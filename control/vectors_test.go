@@ -77,7 +77,7 @@ func vectors() []vector {
 	vs := []vector{
 		{name: "timed gates, lost sensors", unknown: true, p: barn(2, func(*Params) {})},
 		{name: "both switches", full: true, shown: both, p: barn(2, func(p *Params) { flat(p); switches(p, true, true) })},
-		{name: "lying switches", long: true, shown: []Shown{ShownOpen, ShownShut, ShownBoth, ShownUnknown}, p: barn(1, func(p *Params) { switches(p, true, true) })},
+		{name: "lying switches", full: true, shown: []Shown{ShownOpen, ShownShut, ShownBoth, ShownUnknown}, p: barn(1, func(p *Params) { switches(p, true, true) })},
 		{name: "shut switches only", full: true, shown: []Shown{ShownShut, ShownBetween, ShownUnknown}, p: barn(2, func(p *Params) { flat(p); switches(p, false, true) })},
 		{name: "open switches, lost sensors", unknown: true, shown: open, p: barn(1, func(p *Params) { switches(p, true, false) })},
 		{name: "slow drivers", slow: true, also: reset, p: barn(1, func(p *Params) { flat(p); p.Answer = 2; p.Collector.MinOff = 1 })},
@@ -119,8 +119,8 @@ func vectors() []vector {
 			}
 		})},
 		{name: "close at rest", unknown: true, p: barn(2, func(p *Params) { flat(p); p.CloseAtRest = true; p.Collector.Coast = 3; p.Gates[0].Travel = 2 })},
-		{name: "close at rest, both switches", long: true, unknown: true, shown: both, p: barn(1, func(p *Params) { switches(p, true, true); p.CloseAtRest = true; p.Collector.Coast = 2 })},
-		{name: "close at rest, both switches, collector seen", long: true, unknown: true, shown: both, also: all(states(CollectorIs, Idle, Running), down),
+		{name: "close at rest, both switches", full: true, unknown: true, shown: both, p: barn(1, func(p *Params) { switches(p, true, true); p.CloseAtRest = true; p.Collector.Coast = 2 })},
+		{name: "close at rest, both switches, collector seen", full: true, unknown: true, shown: both, also: all(states(CollectorIs, Idle, Running), down),
 			p: barn(1, func(p *Params) {
 				flat(p)
 				switches(p, true, true)
@@ -143,7 +143,7 @@ func vectors() []vector {
 			p.Outlets = []Outlet{{Follows: []ID{0}, RunOn: 3}}
 		})},
 		{name: "outputs reset themselves", unknown: true, slow: true, also: all(isLost(GateOpen, 0), isLost(GateOpen, 1), isLost(CollectorOff, 0), reset), p: barn(1, func(p *Params) { p.Collector.MinOn = 2 })},
-		{name: "outputs reset themselves, switches", long: true, unknown: true, slow: true, shown: both, also: all(isLost(GateShut, 0), isLost(OutletOn, 0), isLost(CollectorOn, 0), reset), p: barn(1, func(p *Params) {
+		{name: "outputs reset themselves, switches", full: true, unknown: true, slow: true, shown: both, also: all(isLost(GateShut, 0), isLost(OutletOn, 0), isLost(CollectorOn, 0), reset), p: barn(1, func(p *Params) {
 			flat(p)
 			switches(p, true, true)
 			p.Outlets = []Outlet{{Follows: []ID{0}, RunOn: 2}}
@@ -151,7 +151,7 @@ func vectors() []vector {
 		{name: "aside", unknown: true, also: one(asks(AskAside, Page, 0), asks(AskAside, Topic, 0), asks(AskReturn, Console, 0), asks(AskReturn, Page, 0)), p: barn(2, flat)},
 		{name: "aside, switches, a main", shown: open, also: one(asks(AskAside, Page, 0), asks(AskAside, Wired, 1), asks(AskReturn, Wired, 0), asks(AskReturn, Console, 1)),
 			p: barn(1, func(p *Params) { switches(p, true, false); p.CloseAtRest = true })},
-		{name: "aside, both switches, holds, stand-down", long: true, shown: both, also: all(one(asks(AskAside, Page, 0), asks(AskReturn, Console, 0), asks(AskHold, Page, 0), asks(AskRelease, Topic, 0)), down),
+		{name: "aside, both switches, holds, stand-down", full: true, shown: both, also: all(one(asks(AskAside, Page, 0), asks(AskReturn, Console, 0), asks(AskHold, Page, 0), asks(AskRelease, Topic, 0)), down),
 			p: barn(1, func(p *Params) { flat(p); switches(p, true, true) })},
 		{name: "aside, test moves, output lost", also: all(one(asks(AskAside, Page, 0), asks(AskReturn, Console, 0), asks(AskTestOpen, Page, 0), asks(AskTestShut, Page, 0)), isLost(GateOpen, 0), isLost(GateOpen, 1)), p: barn(1, func(*Params) {})},
 		{name: "aside, its own button", also: []Input{InAside(0, Pressed), InAside(0, Released), InAside(0, Unpressed)}, p: barn(1, func(p *Params) { p.Gates[0].Button = true })},

@@ -24,13 +24,12 @@ type vector struct {
 	shown   []Shown // what end switches may show, at any time
 	slow    bool    // drivers answer late, never, or "failed"; else at once
 	also    []Input // further inputs, at any time
-	long    bool    // not under -short
 	full    bool    // only under KERFWIND_WALK=full
 	skip    int     // liveness is tried from every skip-th state; 0 from every one
 }
 
-// TestWalk is the exhaustive walk. KERFWIND_WALK=full walks the large shops too,
-// -short the small ones alone.
+// TestWalk is the exhaustive walk, of the small shops; KERFWIND_WALK=full walks the
+// large ones too.
 func TestWalk(t *testing.T) {
 	full := os.Getenv("KERFWIND_WALK") == "full"
 	var lock sync.Mutex
@@ -38,7 +37,7 @@ func TestWalk(t *testing.T) {
 	t.Cleanup(func() { fmt.Printf("%d states, %d transitions\n", states, transitions) })
 	gate := make(chan struct{}, 2)
 	for _, v := range vectors() {
-		if v.full && !full || v.long && testing.Short() {
+		if v.full && !full {
 			continue
 		}
 		t.Run(v.name, func(t *testing.T) {

@@ -113,8 +113,8 @@ func (v *moveInVisitor) answer(text string) {
 // TestMoveInDaemon: the kerfwind that runs takes up the move-in's shop at rest,
 // finds a sensor and moves a gate for the page, and goes back to the shop before.
 func TestMoveInDaemon(t *testing.T) {
-	if testing.Short() {
-		t.Skip("a shop")
+	if os.Getenv("KERFWIND_LONG") == "" {
+		t.Skip("set KERFWIND_LONG=1 for a whole move-in in a browser")
 	}
 	t.Parallel() // it waits most of the time
 	shop := startBarn(t, sawNowAndThen, 3)

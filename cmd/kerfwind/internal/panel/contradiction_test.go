@@ -204,12 +204,9 @@ func onTerminal(t *testing.T, in *nowIn) string {
 // TestNoContradiction: whatever the state of whatever shop, nothing that shows it
 // is calmer than it is, nor says anything else than the others.
 func TestNoContradiction(t *testing.T) {
-	states := 2000
-	switch {
-	case os.Getenv("KERFWIND_LONG") != "":
+	states := 500
+	if os.Getenv("KERFWIND_LONG") != "" {
 		states = 10000
-	case testing.Short():
-		states = 500
 	}
 	server := New(Options{Notice: func(err error) { t.Error(err) }})
 	tones := map[scene.Tone]int{}
