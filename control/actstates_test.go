@@ -534,6 +534,30 @@ func actStates() []actState {
 			b.shows(3, ShownOpen)
 			b.wait(time.Second)
 		}},
+		{"105-aside-stuck", actShop, func(b *stage) {
+			b.morning()
+			b.press(AsideIs, 2, Unpressed)
+			b.press(AsideIs, 2, Pressed)
+			b.wait(5 * time.Second)
+		}},
+		{"106-fan-never-seen", actShop, func(b *stage) {
+			b.morning()
+			b.dead = true
+			b.tell(CollectorIs, uint8(Unknown))
+			b.run(0)
+			b.wait(8 * time.Second)
+		}},
+		{"107-returned-open", actShop, func(b *stage) {
+			b.cutting(0)
+			b.idle(0)
+			b.wait(60 * time.Second)
+			b.ask(AskAside, 0, 0)
+			b.shows(0, ShownBetween)
+			b.ask(AskReturn, 0, 0)
+			b.shows(0, ShownOpen)
+			b.run(1)
+			b.wait(4 * time.Second)
+		}},
 		{"99-move-in", rich(func(p *Params) { p.MoveIn, p.HoldLongest = true, 0 }), func(b *stage) { b.morning(); b.ask(AskTestOpen, 1, 0); b.run(0); b.wait(700 * ms) }},
 	}
 }
