@@ -15,7 +15,7 @@ import (
 	"kerfwind/control/duct"
 )
 
-// settledFile holds where chips settled. It is of one shop; what stood there of
+// settledFile holds where chips settled. It is of one shop; what it held of
 // another is gone with its ducts.
 const settledFile = "settled.json"
 
@@ -145,7 +145,7 @@ func (x door) Cleared(_ context.Context, duct string) error {
 	s := x.d.session()
 	switch {
 	case x.at == seam.Topic:
-		return errors.New("who stands in the shop says that a duct is clear, on the page or at the computer")
+		return errors.New("only somebody in the shop can say that a duct is clear: say it on the page or at the computer")
 	case s == nil:
 		return seam.ErrNoShop
 	case !s.live.Air.Cleared(duct):

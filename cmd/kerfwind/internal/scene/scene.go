@@ -235,6 +235,11 @@ func soon(c control.Cause) bool {
 	}
 }
 
+var machineWords = [...]string{
+	MachineIdle: "idle", MachineClears: "duct clearing", MachineStarts: "starts", MachineCollected: "runs, collected",
+	MachineHeld: "not seen, served", MachineUncollected: "NOT collected", MachineUnseen: "cannot be seen",
+}
+
 func (in *In) machine(i int, s *Scene) Machine {
 	m := &in.Snap.Machines[i]
 	out := Machine{Cause: m.Why.Cause, Runs: m.Run || m.Sensed == control.Running}
@@ -262,24 +267,9 @@ func (in *In) machine(i int, s *Scene) Machine {
 	default:
 		out.State = MachineIdle
 	}
-	switch out.State {
-	case MachineIdle:
-		out.Word = "idle"
-	case MachineClears:
-		out.Word = "duct clearing"
-	case MachineStarts:
-		out.Word = "starts"
-	case MachineCollected:
-		out.Word = "runs, collected"
-	case MachineHeld:
-		out.Word = "not seen, served"
-	case MachineUncollected:
-		out.Word = "NOT collected"
-	case MachineUnseen:
-		out.Word = "cannot be seen"
-		if m.Sensed == 0 {
-			out.Word = "not heard of yet"
-		}
+	out.Word = machineWords[out.State]
+	if out.State == MachineUnseen && m.Sensed == 0 {
+		out.Word = "not heard of yet"
 	}
 	return out
 }
